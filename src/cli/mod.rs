@@ -1,0 +1,1 @@
+//! A file a command: typed arguments in, validated settings out.

@@ -1,0 +1,37 @@
+//! What went wrong, with which file, and what to do about it.
+
+use std::path::{Path, PathBuf};
+
+/// Result of anything that reads a slide or writes a report.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// A failure to check one slide. It never looks like a verdict and never stops the other slides.
+///
+/// The message is one sentence that names the file, says what is wrong and what to do.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: {what}; {remedy}", file.display())]
+pub struct Error {
+    /// The file or folder concerned.
+    pub file: PathBuf,
+    /// What is wrong, a lower-case fragment.
+    pub what: String,
+    /// What to do, a lower-case fragment.
+    pub remedy: String,
+    /// The cause below, when a library reported one.
+    #[source]
+    pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+impl Error {
+    /// An error about `file`: `what` is wrong, `remedy` is what to do.
+    pub fn new(file: impl AsRef<Path>, what: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self { file: file.as_ref().to_path_buf(), what: what.into(), remedy: remedy.into(), source: None }
+    }
+
+    /// The same error with its cause.
+    #[must_use]
+    pub fn caused_by(mut self, source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        self.source = Some(source.into());
+        self
+    }
+}

@@ -1,0 +1,3 @@
+//! The `thinproof` command.
+
+fn main() {}

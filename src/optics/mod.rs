@@ -1,0 +1,1 @@
+//! Spectra and observers, quartz, interference colour forward and back. Pure functions.

@@ -1,0 +1,1 @@
+//! One finished value to JSON and HTML. Computes nothing.

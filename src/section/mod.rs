@@ -1,0 +1,10 @@
+//! What is on the glass: crystals and which are quartz, bubbles, plucked grains, scratches.
+//!
+//! Knows nothing of files. Every position is in pixels of the field's plane photograph (origin at the centre of the
+//! top-left pixel, x right, y down).
+
+pub mod crystals;
+pub mod defects;
+
+pub use crystals::{Crystal, Crystals};
+pub use defects::{FieldDefects, find_defects};

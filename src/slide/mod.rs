@@ -1,0 +1,11 @@
+//! What comes in: the slide folder, `slide.toml`, file names, EXIF, and photographs in linear light.
+//!
+//! Everything is resolved here, at the border: paths, scale, exposure and angle are settled, and what was assumed is named.
+
+pub mod folder;
+pub mod photograph;
+pub mod record;
+
+pub use folder::{FieldPlan, Slide};
+pub use photograph::{LinearPlanes, Photograph};
+pub use record::{Corner, Finish, Impregnation, SlideRecord, Turned};
