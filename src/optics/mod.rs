@@ -1,1 +1,10 @@
 //! Spectra and observers, quartz, interference colour forward and back. Pure functions.
+
+pub mod interference;
+pub mod lamp;
+pub mod mineral;
+pub mod observer;
+pub mod quartz;
+
+pub use interference::InterferenceColours;
+pub use lamp::Lamp;

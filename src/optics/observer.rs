@@ -1,0 +1,134 @@
+//! From spectra to what an observer or a camera records: CIE 1931 2° tristimulus values and linear sRGB.
+
+use std::sync::LazyLock;
+
+use colorimetry::observer::Observer;
+use nalgebra::{Matrix3, Vector3};
+
+use crate::optics::lamp::{COUNT, FIRST_NM, STEP_NM};
+
+/// CIE 1931 2° colour-matching functions on the wavelength grid.
+pub static CIE_1931: LazyLock<Vec<[f64; 3]>> = LazyLock::new(|| {
+    (0..COUNT)
+        .map(|i| {
+            Observer::Cie1931
+                .xyz_at_wavelength(FIRST_NM + i * STEP_NM)
+                .expect("the grid is within the tables")
+                .to_array()
+        })
+        .collect()
+});
+
+/// XYZ to linear sRGB, white D65 (IEC 61966-2-1:1999; matrix to full precision from its primaries and D65 0.3127, 0.3290).
+pub static XYZ_TO_SRGB: LazyLock<Matrix3<f64>> = LazyLock::new(|| {
+    let primaries = [(0.64, 0.33), (0.30, 0.60), (0.15, 0.06)];
+    let column = |(x, y): (f64, f64)| Vector3::new(x / y, 1.0, (1.0 - x - y) / y);
+    let p = Matrix3::from_columns(&primaries.map(column));
+    let white = column((0.3127, 0.3290));
+    let scale = p.try_inverse().expect("primaries are independent") * white;
+    (p * Matrix3::from_diagonal(&scale)).try_inverse().expect("primaries are independent")
+});
+
+/// Bradford cone-response matrix (ICC.1:2010 annex E; from memory).
+const BRADFORD: [[f64; 3]; 3] = [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]];
+
+/// How the camera's white balance takes the lamp's white to neutral.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhiteScaling {
+    /// Channel by channel in linear sRGB.
+    Channels,
+    /// In Bradford cone space, then to sRGB.
+    Bradford,
+}
+
+/// Three weights a wavelength that take a spectrum, already multiplied by the lamp, to linear sRGB with white at (1, 1, 1).
+///
+/// `lamp` is a spectrum on the wavelength grid.
+///
+/// # Panics
+/// When the lamp is dark.
+#[must_use]
+pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
+    let cmf = &*CIE_1931;
+    let white: Vector3<f64> = lamp.iter().zip(cmf).map(|(p, m)| Vector3::from(*m) * *p).sum();
+    assert!(white.y > 0.0, "a lamp must give light");
+    let white = white / white.y;
+    let to_rgb = match scaling {
+        WhiteScaling::Channels => {
+            let rgb = *XYZ_TO_SRGB * white;
+            Matrix3::from_diagonal(&rgb.map(|c| 1.0 / c)) * *XYZ_TO_SRGB
+        }
+        WhiteScaling::Bradford => {
+            let bradford = Matrix3::from_fn(|r, c| BRADFORD[r][c]);
+            let d65 = XYZ_TO_SRGB.try_inverse().expect("invertible") * Vector3::new(1.0, 1.0, 1.0);
+            let gain = (bradford * d65).component_div(&(bradford * white));
+            *XYZ_TO_SRGB * bradford.try_inverse().expect("invertible") * Matrix3::from_diagonal(&gain) * bradford
+        }
+    };
+    let norm: f64 = lamp.iter().zip(cmf).map(|(p, m)| p * m[1]).sum();
+    lamp.iter().zip(cmf).map(|(p, m)| (to_rgb * Vector3::from(*m) * (p / norm)).into()).collect()
+}
+
+/// CIE 1931 chromaticity and relative luminance (x, y, Y) of a transmittance under a lamp, open field Y = 1.
+///
+/// Both on the wavelength grid.
+#[must_use]
+pub fn xyy(lamp: &[f64], transmittance: &[f64]) -> [f64; 3] {
+    let mut sum = Vector3::zeros();
+    let mut open = 0.0;
+    for ((p, t), m) in lamp.iter().zip(transmittance).zip(&*CIE_1931) {
+        sum += Vector3::from(*m) * (p * t);
+        open += p * m[1];
+    }
+    let total = sum.sum();
+    [sum.x / total, sum.y / total, sum.y / open]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::optics::lamp::Lamp;
+
+    /// CIE 1931 2° table values.
+    #[test]
+    fn colour_matching_functions_agree_with_cie() {
+        let table = [
+            (450, [0.3362, 0.038, 1.77211]),
+            (500, [0.0049, 0.323, 0.272]),
+            (550, [0.43345, 0.99495, 0.00875]),
+            (600, [1.0622, 0.631, 0.0008]),
+            (650, [0.2835, 0.107, 0.0]),
+        ];
+        let peak = CIE_1931[555 - FIRST_NM][1];
+        for (nm, values) in table {
+            for c in 0..3 {
+                let ours = CIE_1931[nm - FIRST_NM][c] / peak;
+                assert!((ours - values[c]).abs() < 5e-4, "{nm} nm, {c}: {ours}");
+            }
+        }
+    }
+
+    /// White points as integrated 380 to 780 nm at 1 nm: A 0.44756, 0.40744; D65 0.31274, 0.32905 (CIE 15 to 1e-4).
+    #[test]
+    fn white_points() {
+        for (lamp, x, y) in [(Lamp::A, 0.44756, 0.40744), (Lamp::D65, 0.31274, 0.32905)] {
+            let [wx, wy, ly] = xyy(&lamp.spectrum(), &[1.0; COUNT]);
+            assert!((wx - x).abs() < 1e-4 && (wy - y).abs() < 1e-4 && (ly - 1.0).abs() < 1e-12, "{lamp}: {wx} {wy}");
+        }
+    }
+
+    #[test]
+    fn the_open_field_is_white_for_every_lamp_and_scaling() {
+        for lamp in [Lamp::A, Lamp::Planck(2700.0), Lamp::Daylight(5500.0), Lamp::Led { blue: 0.9, phosphor_nm: 560.0 }]
+        {
+            for scaling in [WhiteScaling::Channels, WhiteScaling::Bradford] {
+                let white = camera_weights(&lamp.spectrum(), scaling)
+                    .iter()
+                    .fold([0.0; 3], |s, w| [s[0] + w[0], s[1] + w[1], s[2] + w[2]]);
+                for c in white {
+                    assert!((c - 1.0).abs() < 1e-9, "{lamp} {scaling:?}: {white:?}");
+                }
+            }
+        }
+    }
+}

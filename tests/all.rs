@@ -1,0 +1,3 @@
+//! One binary for all integration tests, a module a concern.
+
+mod optics_published;
