@@ -1,26 +1,46 @@
 //! Crystals of one field: patches of one interference colour and one extinction, and how likely each is quartz.
 
+use image::GrayImage;
+use image::Luma;
+use imageproc::distance_transform::Norm;
+use imageproc::morphology::{erode, open};
+use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
+use rayon::prelude::*;
 
-/// One crystal (or one clean patch of it) with its mean interference colour.
+use crate::section::clarity;
+use crate::section::extinction::{AngleDesign, ExtinctionPlanes, Separation};
+use crate::units::MicrometresPerPixel;
+
+/// One crystal with its mean interference colour.
 #[derive(Clone, Debug)]
 pub struct Crystal {
-    /// Label in [`Crystals::labels`].
-    pub label: u32,
     /// Centroid, pixels.
     pub x_px: f64,
     /// Centroid, pixels.
     pub y_px: f64,
-    /// Area, pixels.
+    /// Area of its clean part, square pixels.
     pub area_px: f64,
-    /// Crossed over plane light at the brightest position (amplitude of sin² 2(φ-a)), linear R, G, B.
-    pub amplitude: [f64; 3],
-    /// Standard uncertainty of `amplitude`.
-    pub amplitude_u: [f64; 3],
-    /// How likely it is quartz, 0..=1.
+    /// Crossed over plane light of each photograph, linear R, G, B, mean over its clean part.
+    pub ratio: Vec<[f64; 3]>,
+    /// Share of its cells that are clipped in each crossed photograph, 0..=1.
+    pub clipped: Vec<f64>,
+    /// Plane light, linear R, G, B, share of full scale.
+    pub plane: [f64; 3],
+    /// Amplitude of the mean over the mean of the amplitudes: under 1 where extinction sweeps through the crystal.
+    pub coherence: f64,
+    /// Standard deviation over its cells of the log of its colour's brightness.
+    pub scatter: f64,
+    /// Standard deviation of the log of plane light inside.
+    pub plane_scatter: f64,
+    /// Number of cells that carried the mean.
+    pub cells: usize,
+    /// Pieces that were joined into it: it has one vote all the same.
+    pub pieces: usize,
+    /// One colour in several orientations beside each other: twin lamellae.
+    pub twinned: bool,
+    /// How likely it is quartz by its looks in plane light, before its retardation is known, 0..=1.
     pub quartz: f64,
-    /// Weight as one vote: 1 over the number of pieces that the crystal fell into.
-    pub weight: f64,
 }
 
 /// The crystals of one field and where they are.
@@ -28,8 +48,317 @@ pub struct Crystal {
 pub struct Crystals {
     /// Binning of `labels`.
     pub bin: usize,
-    /// Label of each cell, 0 for none; (height / bin, width / bin).
+    /// Piece that each cell belongs to, 0 for none; (height / bin, width / bin).
     pub labels: Array2<u32>,
-    /// The crystals, ascending label.
+    /// The crystals, largest first.
     pub crystals: Vec<Crystal>,
+    /// The angles and what they separate.
+    pub design: AngleDesign,
+}
+
+/// Side of a cell that crystals are looked for in, µm: fine enough for grains of 40 µm, coarse enough to average specks.
+const CELL_UM: f64 = 3.2;
+/// Binning where the scale is not known.
+const USUAL_BIN: usize = 2;
+/// Smallest clean patch, cells.
+const SMALLEST_PATCH: usize = 40;
+/// Pieces closer than this may be parts of one crystal, cells.
+const REACH: usize = 4;
+
+/// Binning at which crystals are measured.
+#[must_use]
+pub fn binning(scale: Option<MicrometresPerPixel>) -> usize {
+    scale.map_or(USUAL_BIN, |s| ((CELL_UM / s.um_per_px()).round() as usize).clamp(1, 8))
+}
+
+/// Finds the crystals of one field from the terms of its extinction.
+#[must_use]
+pub fn find_crystals(planes: &ExtinctionPlanes) -> Crystals {
+    let clean = clean_cells(planes);
+    let labelled = connected_components(&clean, Connectivity::Four, Luma([0]));
+    let (rows, columns) = planes.dim();
+    let labels = Array2::from_shape_vec((rows, columns), labelled.into_raw()).expect("one label a cell");
+    let mut cells: Vec<Vec<u32>> = vec![Vec::new(); labels.iter().max().map_or(0, |m| *m as usize)];
+    for (i, label) in labels.iter().enumerate() {
+        if *label > 0 {
+            cells[*label as usize - 1].push(i as u32);
+        }
+    }
+    let pieces: Vec<Piece> = cells
+        .par_iter()
+        .enumerate()
+        .filter(|(_, c)| c.len() >= SMALLEST_PATCH)
+        .map(|(i, c)| Piece::measure(planes, i as u32 + 1, c))
+        .collect();
+    let crystals = join(&pieces, &labels, planes);
+    Crystals { bin: planes.bin, labels, crystals: clarity::judge(crystals), design: planes.design.clone() }
+}
+
+/// A connected clean patch.
+struct Piece {
+    label: u32,
+    crystal: Crystal,
+    /// Colour c summed over channels.
+    brightness: f64,
+    colour: [f64; 3],
+    /// Extinction phase 4φ, as cosine and sine; zeros where it is not known.
+    phase: [f64; 2],
+}
+
+impl Piece {
+    fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
+        let columns = planes.dim().1;
+        let flat = |p: &Array2<f32>, i: u32| f64::from(p.as_slice().expect("standard layout")[i as usize]);
+        let cell_colour = |i: u32| -> [f64; 3] {
+            let terms: [[f64; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| flat(&planes.terms[k][c], i)));
+            let phase = unit(&terms);
+            std::array::from_fn(|c| planes.design.colour(terms[c], phase))
+        };
+        let mut brightness: Vec<(f64, u32)> = cells.iter().map(|i| (cell_colour(*i).iter().sum::<f64>(), *i)).collect();
+        brightness.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // The middle 70 % by brightness: pits, specks and seams at the edge fall out on both sides.
+        let trim = brightness.len() * 15 / 100;
+        let kept = &brightness[trim..brightness.len() - trim];
+        let n = kept.len() as f64;
+        let mean = |f: &dyn Fn(u32) -> f64| kept.iter().map(|(_, i)| f(*i)).sum::<f64>() / n;
+        let ratio: Vec<[f64; 3]> =
+            planes.ratio.iter().map(|r| std::array::from_fn(|c| mean(&|i| flat(&r[c], i)))).collect();
+        let terms: [[f64; 3]; 3] =
+            std::array::from_fn(|c| std::array::from_fn(|k| mean(&|i| flat(&planes.terms[k][c], i))));
+        let phase = unit(&terms);
+        let of_mean: f64 = (0..3).map(|c| planes.design.colour(terms[c], phase)).sum();
+        let colour: [f64; 3] = {
+            let mut sum = [0.0; 3];
+            for (_, i) in kept {
+                let c = cell_colour(*i);
+                for k in 0..3 {
+                    sum[k] += c[k] / n;
+                }
+            }
+            sum
+        };
+        let mean_of: f64 = colour.iter().sum();
+        let logs: Vec<f64> = kept.iter().map(|(b, _)| b.max(1e-4).ln()).collect();
+        let plane_logs: Vec<f64> = cells.iter().map(|i| flat(&planes.plane.rgb[1], *i).max(1e-3).ln()).collect();
+        let clipped = (0..planes.ratio.len())
+            .map(|a| {
+                let bit = 1_u16 << a.min(15);
+                let flags = planes.clipped.as_slice().expect("standard layout");
+                cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
+            })
+            .collect();
+        let b = planes.bin as f64;
+        let at = |v: f64| b * v + (b - 1.0) / 2.0;
+        let crystal = Crystal {
+            x_px: at(cells.iter().map(|i| (*i as usize % columns) as f64).sum::<f64>() / cells.len() as f64),
+            y_px: at(cells.iter().map(|i| (*i as usize / columns) as f64).sum::<f64>() / cells.len() as f64),
+            area_px: cells.len() as f64 * b * b,
+            ratio,
+            clipped,
+            plane: std::array::from_fn(|c| mean(&|i| flat(&planes.plane.rgb[c], i))),
+            coherence: if planes.design.separation == Separation::Full {
+                (of_mean / mean_of).clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
+            scatter: deviation(&logs),
+            plane_scatter: deviation(&plane_logs),
+            cells: kept.len(),
+            pieces: 1,
+            twinned: false,
+            quartz: 0.5,
+        };
+        let phase = if planes.design.separation == Separation::Full { phase } else { [0.0, 0.0] };
+        Self { label, crystal, brightness: mean_of, colour, phase }
+    }
+
+    /// Same colour within what dirt does to it.
+    fn same_colour(&self, other: &Self) -> bool {
+        (0..3).all(|c| {
+            let (a, b) = (self.colour[c], other.colour[c]);
+            (a - b).abs() < 0.05 * (a.abs() + b.abs()) / 2.0 + 0.008
+        })
+    }
+
+    /// Cosine of the difference of 4φ.
+    fn phase_agreement(&self, other: &Self) -> f64 {
+        self.phase[0] * other.phase[0] + self.phase[1] * other.phase[1]
+    }
+}
+
+/// Cosine and sine of the phase of all channels' summed extinction term.
+fn unit(terms: &[[f64; 3]; 3]) -> [f64; 2] {
+    let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
+    let length = x.hypot(y).max(1e-12);
+    [x / length, y / length]
+}
+
+fn deviation(values: &[f64]) -> f64 {
+    let n = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+/// Cells inside one crystal: where no term changes by more than a few per cent from cell to cell.
+fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
+    let (rows, columns) = planes.dim();
+    let terms: Vec<&[f32]> = planes.terms.iter().flatten().map(|p| p.as_slice().expect("standard layout")).collect();
+    let used = if planes.design.separation == Separation::Full {
+        9
+    } else if planes.design.separation == Separation::Pair {
+        6
+    } else {
+        3
+    };
+    let mask = planes.mask.as_slice().expect("standard layout");
+    let floor = dark_floor(planes);
+    let mut change = vec![f32::INFINITY; rows * columns];
+    change.par_chunks_mut(columns).enumerate().skip(2).take(rows.saturating_sub(4)).for_each(|(y, row)| {
+        for x in 2..columns - 2 {
+            let i = y * columns + x;
+            if mask[i] != 0 {
+                continue;
+            }
+            let (mut squares, mut level) = (0.0_f32, 0.0_f32);
+            for p in &terms[..used] {
+                // Two-cell means on either side, two cells apart: one speck does not make an edge.
+                let dx = p[i + 1] + p[i + 2] - p[i - 1] - p[i - 2];
+                let dy = p[i + columns] + p[i + 2 * columns] - p[i - columns] - p[i - 2 * columns];
+                squares += dx * dx + dy * dy;
+            }
+            for p in &terms[..3] {
+                level += p[i];
+            }
+            row[x] = squares.sqrt() / (2.0 * (level + floor));
+        }
+    });
+    let mut known: Vec<f32> = change.iter().copied().filter(|c| c.is_finite()).collect();
+    let threshold = if known.is_empty() {
+        0.0
+    } else {
+        let at = known.len() / 5;
+        let (_, quiet, _) = known.select_nth_unstable_by(at, f32::total_cmp);
+        (3.0 * *quiet).clamp(0.05, 0.25)
+    };
+    let mut clean = GrayImage::new(columns as u32, rows as u32);
+    for (pixel, c) in clean.iter_mut().zip(&change) {
+        *pixel = if *c < threshold { 255 } else { 0 };
+    }
+    erode(&open(&clean, Norm::L1, 1), Norm::L1, 1)
+}
+
+/// Brightness below which relative changes are noise: 3 % of the slide's bright crystals.
+fn dark_floor(planes: &ExtinctionPlanes) -> f32 {
+    let p = &planes.terms[0];
+    let mut sums: Vec<f32> = p[0].iter().zip(&p[1]).zip(&p[2]).step_by(7).map(|((r, g), b)| r + g + b).collect();
+    if sums.is_empty() {
+        return 1.0;
+    }
+    let at = sums.len() * 95 / 100;
+    let (_, bright, _) = sums.select_nth_unstable_by(at, f32::total_cmp);
+    (0.03 * *bright).max(1e-4)
+}
+
+/// Joins neighbouring pieces of one colour and one extinction into one crystal; marks twins.
+fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Vec<Crystal> {
+    let pairs = neighbours(pieces, labels);
+    let bright = pieces.iter().map(|p| p.brightness).fold(0.0, f64::max);
+    let mut root: Vec<usize> = (0..pieces.len()).collect();
+    let mut twins = vec![0_usize; pieces.len()];
+    fn find(root: &mut [usize], mut i: usize) -> usize {
+        while root[i] != i {
+            root[i] = root[root[i]];
+            i = root[i];
+        }
+        i
+    }
+    for (a, b) in pairs {
+        let (p, q) = (&pieces[a], &pieces[b]);
+        if !p.same_colour(q) {
+            continue;
+        }
+        let full = planes.design.separation == Separation::Full;
+        if !full || p.phase_agreement(q) > 0.9 || p.brightness < 0.05 * bright {
+            let (a, b) = (find(&mut root, a), find(&mut root, b));
+            root[a.max(b)] = a.min(b);
+        } else {
+            twins[a] += 1;
+            twins[b] += 1;
+        }
+    }
+    let mut groups: Vec<Vec<usize>> = vec![Vec::new(); pieces.len()];
+    for i in 0..pieces.len() {
+        groups[find(&mut root, i)].push(i);
+    }
+    let mut crystals: Vec<Crystal> = groups
+        .into_iter()
+        .filter(|g| !g.is_empty())
+        .map(|g| {
+            let mut crystal = merged(g.iter().map(|i| &pieces[*i].crystal));
+            crystal.twinned = g.iter().map(|i| twins[*i]).sum::<usize>() >= 2;
+            crystal
+        })
+        .collect();
+    crystals.sort_by(|a, b| b.area_px.total_cmp(&a.area_px).then(a.y_px.total_cmp(&b.y_px)));
+    crystals
+}
+
+/// Area-weighted mean of pieces of one crystal.
+fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> Crystal {
+    let total: f64 = pieces.clone().map(|p| p.area_px).sum();
+    let mean = |f: &dyn Fn(&Crystal) -> f64| pieces.clone().map(|p| f(p) * p.area_px / total).sum::<f64>();
+    let first = pieces.clone().next().expect("a crystal has a piece");
+    Crystal {
+        x_px: mean(&|p| p.x_px),
+        y_px: mean(&|p| p.y_px),
+        area_px: total,
+        ratio: (0..first.ratio.len()).map(|a| std::array::from_fn(|c| mean(&|p| p.ratio[a][c]))).collect(),
+        clipped: (0..first.clipped.len()).map(|a| mean(&|p| p.clipped[a])).collect(),
+        plane: std::array::from_fn(|c| mean(&|p| p.plane[c])),
+        coherence: mean(&|p| p.coherence),
+        scatter: mean(&|p| p.scatter),
+        plane_scatter: mean(&|p| p.plane_scatter),
+        cells: pieces.clone().map(|p| p.cells).sum(),
+        pieces: pieces.clone().count(),
+        twinned: false,
+        quartz: first.quartz,
+    }
+}
+
+/// Pairs of pieces whose surroundings meet within [`REACH`] cells, each once.
+fn neighbours(pieces: &[Piece], labels: &Array2<u32>) -> Vec<(usize, usize)> {
+    let (rows, columns) = labels.dim();
+    let most = labels.iter().max().copied().unwrap_or(0) as usize;
+    let mut index = vec![u32::MAX; most + 1];
+    for (i, p) in pieces.iter().enumerate() {
+        index[p.label as usize] = i as u32;
+    }
+    let mut owner: Vec<u32> = labels.iter().map(|l| if *l == 0 { u32::MAX } else { index[*l as usize] }).collect();
+    let mut front: Vec<u32> = (0..owner.len() as u32).filter(|i| owner[*i as usize] != u32::MAX).collect();
+    let mut pairs = Vec::new();
+    for _ in 0..=REACH {
+        let mut next = Vec::new();
+        for i in front {
+            let i = i as usize;
+            let (y, x) = (i / columns, i % columns);
+            let around = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < columns).then(|| i + 1),
+                (y > 0).then(|| i - columns),
+                (y + 1 < rows).then(|| i + columns),
+            ];
+            for j in around.into_iter().flatten() {
+                if owner[j] == u32::MAX {
+                    owner[j] = owner[i];
+                    next.push(j as u32);
+                } else if owner[j] != owner[i] {
+                    pairs.push((owner[i].min(owner[j]), owner[i].max(owner[j])));
+                }
+            }
+        }
+        front = next;
+    }
+    pairs.sort_unstable();
+    pairs.dedup();
+    pairs.into_iter().map(|(a, b)| (a as usize, b as usize)).collect()
 }

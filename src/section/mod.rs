@@ -3,8 +3,10 @@
 //! Knows nothing of files. Every position is in pixels of the field's plane photograph (origin at the centre of the
 //! top-left pixel, x right, y down).
 
+pub mod clarity;
 pub mod crystals;
 pub mod defects;
+pub mod extinction;
 
 pub use crystals::{Crystal, Crystals};
 pub use defects::{FieldDefects, find_defects};

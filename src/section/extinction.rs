@@ -1,0 +1,220 @@
+//! How each spot brightens and goes dark as the polars turn: I(a) = leak + c/2·(1 - cos 4(φ - a)) in crossed over plane light.
+//!
+//! With three or more different angles the extinction term separates exactly; with two angles 45° apart the colour c does,
+//! since sin² + cos² = 1; with one only its chromaticity is known.
+
+use nalgebra::{Matrix3, Vector3};
+use ndarray::Array2;
+use ndarray::parallel::prelude::*;
+
+use crate::register::FieldStack;
+use crate::slide::photograph::{LinearPlanes, mask};
+
+/// What a set of crossed photographs separates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Separation {
+    /// Colour, extinction position and leak.
+    Full,
+    /// Colour, when the polars do not leak (two angles 45° apart).
+    Pair,
+    /// Chromaticity only; brightness is a lower bound.
+    Single,
+}
+
+/// Least-squares design of a series of angles.
+#[derive(Clone, Debug)]
+pub struct AngleDesign {
+    /// Angles, radians.
+    pub angles: Vec<f64>,
+    /// What the series separates.
+    pub separation: Separation,
+    /// What each photograph adds to the mean, cos 4a and sin 4a terms. `Pair`: half the sum, half the difference, nothing.
+    /// `Single`: the mean, nothing, nothing.
+    inverse: Vec<[f64; 3]>,
+}
+
+/// Smallest eigenvalue of the normal matrix, per photograph, at which a series counts as separating all three terms:
+/// three angles spread over 22.5° or more reach it, two angles and their repeats do not.
+const WELL_CONDITIONED: f64 = 0.02;
+
+impl AngleDesign {
+    /// The design of a series of polar angles in radians.
+    #[must_use]
+    pub fn new(angles: &[f64]) -> Self {
+        let rows: Vec<Vector3<f64>> =
+            angles.iter().map(|a| Vector3::new(1.0, (4.0 * a).cos(), (4.0 * a).sin())).collect();
+        let normal: Matrix3<f64> = rows.iter().map(|r| r * r.transpose()).sum();
+        let smallest = normal.symmetric_eigenvalues().min() / angles.len().max(1) as f64;
+        if angles.len() >= 3 && smallest > WELL_CONDITIONED {
+            let inverse = normal.try_inverse().expect("well conditioned");
+            let inverse = rows.iter().map(|r| (inverse * r).into()).collect();
+            return Self { angles: angles.to_vec(), separation: Separation::Full, inverse };
+        }
+        // cos 4(a - a0) is +1 where the series repeats its first angle and -1 where it is 45° from it.
+        let against_first: Vec<f64> = angles.iter().map(|a| (4.0 * (a - angles[0])).cos()).collect();
+        let opposite = against_first.iter().filter(|c| **c < 0.0).count();
+        let pair = opposite > 0 && against_first.iter().all(|c| c.abs() > 0.985);
+        let separation = if pair { Separation::Pair } else { Separation::Single };
+        let same = angles.len() - opposite;
+        let inverse = against_first
+            .iter()
+            .map(|c| match separation {
+                Separation::Pair if *c > 0.0 => [0.5 / same as f64, 0.5 / same as f64, 0.0],
+                Separation::Pair => [0.5 / opposite as f64, -0.5 / opposite as f64, 0.0],
+                _ => [1.0 / angles.len() as f64, 0.0, 0.0],
+            })
+            .collect();
+        Self { angles: angles.to_vec(), separation, inverse }
+    }
+
+    /// Mean, cos 4a and sin 4a terms of a series of intensities, one an angle.
+    #[must_use]
+    pub fn terms(&self, intensities: impl Iterator<Item = f64>) -> [f64; 3] {
+        let mut b = [0.0; 3];
+        for (row, i) in self.inverse.iter().zip(intensities) {
+            for k in 0..3 {
+                b[k] += row[k] * i;
+            }
+        }
+        b
+    }
+
+    /// Colour c from the terms of one channel and the phase (cosine, sine) shared by all channels.
+    ///
+    /// `Full`: twice the amplitude along the phase; `Pair`: the sum of both; `Single`: the intensity, c at most.
+    #[must_use]
+    pub fn colour(&self, terms: [f64; 3], phase: [f64; 2]) -> f64 {
+        match self.separation {
+            Separation::Full => 2.0 * (terms[1] * phase[0] + terms[2] * phase[1]),
+            Separation::Pair => 2.0 * terms[0],
+            Separation::Single => terms[0],
+        }
+    }
+}
+
+/// Per-cell terms of the extinction model on a binned grid, crossed over plane light.
+#[derive(Clone, Debug)]
+pub struct ExtinctionPlanes {
+    /// Binning.
+    pub bin: usize,
+    /// The angles and what they separate.
+    pub design: AngleDesign,
+    /// Crossed over plane light, one (height, width) plane a photograph and channel: `ratio[photograph][channel]`.
+    /// On one exposure scale when EXIF gives it; otherwise with one unknown common factor.
+    pub ratio: Vec<[Array2<f32>; 3]>,
+    /// Mean, cos 4a and sin 4a terms (see [`AngleDesign::terms`]): `terms[k][channel]`.
+    pub terms: [[Array2<f32>; 3]; 3],
+    /// Plane light.
+    pub plane: LinearPlanes,
+    /// Bits of [`mask`] united over all photographs.
+    pub mask: Array2<u8>,
+    /// One bit a crossed photograph (the first 16): clipped there.
+    pub clipped: Array2<u16>,
+}
+
+/// Plane light below this share of full scale is too dark to divide by (opaque grains, the frame).
+const TOO_DARK: f32 = 0.02;
+
+impl ExtinctionPlanes {
+    /// Takes the light of a registered field at a binning and separates the terms.
+    #[must_use]
+    pub fn new(stack: &FieldStack, bin: usize) -> Self {
+        let plane = stack.plane_light(bin);
+        let dim = plane.dim();
+        let mut united = plane.mask.clone();
+        united.zip_mut_with(&plane.rgb[1], |m, g| {
+            if *g < TOO_DARK {
+                *m |= mask::DARK;
+            }
+        });
+        let mut clipped = Array2::<u16>::zeros(dim);
+        let scales = exposure_scales(stack);
+        let ratio: Vec<[Array2<f32>; 3]> = (0..stack.crossed.len())
+            .map(|i| {
+                let mut light = stack.crossed_light(i, bin);
+                // A crossed photograph is dark where the crystal is out: only clipping and the frame count against it.
+                united.zip_mut_with(&light.mask, |m, l| *m |= l & mask::OUTSIDE);
+                if i < 16 {
+                    clipped.zip_mut_with(&light.mask, |c, l| *c |= u16::from(l & mask::CLIPPED != 0) << i);
+                }
+                for c in 0..3 {
+                    let scale = scales[i] as f32;
+                    light.rgb[c]
+                        .as_slice_mut()
+                        .expect("standard layout")
+                        .par_iter_mut()
+                        .zip(plane.rgb[c].as_slice().expect("standard layout").par_iter())
+                        .for_each(|(x, p)| *x *= scale / p.max(TOO_DARK));
+                }
+                light.rgb
+            })
+            .collect();
+        let angles: Vec<f64> = stack.crossed.iter().map(|c| c.angle.radians()).collect();
+        let design = AngleDesign::new(&angles);
+        let terms = separate(&design, &ratio);
+        Self { bin, design, ratio, terms, plane, mask: united, clipped }
+    }
+
+    /// (rows, columns) of the grid.
+    #[must_use]
+    pub fn dim(&self) -> (usize, usize) {
+        self.mask.dim()
+    }
+}
+
+/// Factor that puts each crossed photograph on the plane one's exposure; where one is unknown, all are taken as equal.
+fn exposure_scales(stack: &FieldStack) -> Vec<f64> {
+    let known: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
+    known.unwrap_or_else(|| vec![1.0; stack.crossed.len()])
+}
+
+fn separate(design: &AngleDesign, ratio: &[[Array2<f32>; 3]]) -> [[Array2<f32>; 3]; 3] {
+    let dim = ratio[0][0].dim();
+    let weights: Vec<[f32; 3]> = design.inverse.iter().map(|w| w.map(|v| v as f32)).collect();
+    std::array::from_fn(|k| {
+        std::array::from_fn(|c| {
+            let mut out = Array2::<f32>::zeros(dim);
+            let planes: Vec<&[f32]> = ratio.iter().map(|r| r[c].as_slice().expect("standard layout")).collect();
+            out.as_slice_mut().expect("standard layout").par_iter_mut().enumerate().for_each(|(i, o)| {
+                *o = planes.iter().zip(&weights).map(|(p, w)| p[i] * w[k]).sum();
+            });
+            out
+        })
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn design(degrees: &[f64]) -> AngleDesign {
+        AngleDesign::new(&degrees.iter().map(|d| d.to_radians()).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn four_angles_separate_the_extinction_term_exactly() {
+        let d = design(&[0.0, 22.5, 45.0, 67.5]);
+        assert_eq!(d.separation, Separation::Full);
+        let (c, phi, leak) = (0.83, 0.41, 0.006);
+        let b = d.terms(d.angles.iter().map(|a| leak + c * (2.0 * (phi - a)).sin().powi(2)));
+        assert!((2.0 * b[1].hypot(b[2]) - c).abs() < 1e-12, "amplitude");
+        assert!((b[0] - c / 2.0 - leak).abs() < 1e-12, "leak");
+        assert!(((-b[2]).atan2(-b[1]) / 4.0 - phi).abs() < 1e-12, "extinction position");
+    }
+
+    #[test]
+    fn what_a_series_separates() {
+        for (angles, expected) in [
+            (vec![45.0], Separation::Single),
+            (vec![0.0, 45.0], Separation::Pair),
+            (vec![10.0, 55.0], Separation::Pair),
+            (vec![0.0, 90.0], Separation::Single),
+            (vec![0.0, 30.0], Separation::Single),
+            (vec![0.0, 45.0, 90.0], Separation::Pair),
+            (vec![0.0, 30.0, 60.0], Separation::Full),
+            (vec![0.0, 15.0, 30.0, 45.0, 60.0, 75.0], Separation::Full),
+        ] {
+            assert_eq!(design(&angles).separation, expected, "{angles:?}");
+        }
+    }
+}
