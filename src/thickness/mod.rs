@@ -2,6 +2,18 @@
 //!
 //! Knows nothing of files or pixels of photographs: crystals with positions on the section in, a fitted surface out.
 
+mod component;
+mod fit;
+mod gains;
+pub mod grain;
+mod likelihood;
+mod path;
+mod surface;
+pub mod tone;
+
+pub use fit::{SectionSize, measure};
+pub use grain::FieldCrystals;
+
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
@@ -43,6 +55,8 @@ pub struct ThicknessSurface {
     pub extremes_um: Vec<[f64; 2]>,
     /// The grains that carried it, for the report's chart.
     pub grains: Vec<MeasuredGrain>,
+    /// The lamp whose colours fitted best.
+    pub lamp: String,
     /// What makes the number less certain and what was done about it.
     pub notes: Vec<String>,
 }

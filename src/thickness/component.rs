@@ -1,0 +1,105 @@
+//! One explanation of the colours: a lamp with its gains and a share of quartz, and what it says of each grain.
+
+use rayon::prelude::*;
+
+use crate::thickness::gains::{self, GainPrior, Gains};
+use crate::thickness::grain::Grain;
+use crate::thickness::likelihood::{Evidence, SHARES};
+use crate::thickness::path::{ColourPath, PATHS, grid};
+
+/// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
+pub(crate) const TEMPERATURE: f64 = 1.6;
+/// Paths whose cost is beyond this from the best are left out.
+const FAR: f64 = 12.0;
+/// Paths that are kept at the most.
+const KEPT: usize = 5;
+/// Grains that lamps are compared on, at the most.
+const COMPARED: usize = 90;
+
+/// One explanation and its probability.
+pub(crate) struct Component {
+    /// The lamp's path.
+    pub(crate) path: &'static ColourPath,
+    /// Its gains.
+    pub(crate) gains: Gains,
+    /// Index into [`SHARES`].
+    pub(crate) shares: usize,
+    /// Log probability of each grain over the thickness grid.
+    pub(crate) logs: Vec<Vec<f32>>,
+    /// Log weight by lamp and gains alone.
+    prior: f64,
+    /// Log evidence over all thicknesses, tempered, with `prior`.
+    pub(crate) log_weight: f64,
+}
+
+impl Component {
+    /// Log probability of all grains at one common thickness, over the grid.
+    pub(crate) fn common(&self, of: impl Fn(usize) -> bool) -> Vec<f64> {
+        let mut sum = vec![0.0; grid::COUNT];
+        for (_, row) in self.logs.iter().enumerate().filter(|(g, _)| of(*g)) {
+            for (s, l) in sum.iter_mut().zip(row) {
+                *s += f64::from(*l) / TEMPERATURE;
+            }
+        }
+        sum
+    }
+}
+
+/// The lamps that explain the grains, best first, with their gains.
+pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
+    let chosen = gains::chosen(grains);
+    let starts = gains::starts(&chosen, prior);
+    let every = chosen.len().div_ceil(COMPARED).max(1);
+    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
+    let mut fits: Vec<(&'static ColourPath, Gains)> =
+        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior, &starts))).collect();
+    fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    let best = fits[0].1.cost;
+    fits.retain(|f| f.1.cost - best < FAR);
+    fits.truncate(KEPT);
+    if every > 1 {
+        fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&chosen, p, prior, &[g.log]))).collect();
+        fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    }
+    fits
+}
+
+/// Every kept lamp with every share vector, weighted by evidence.
+pub(crate) fn explain(grains: &[Grain], lamps: &[(&'static ColourPath, Gains)]) -> Vec<Component> {
+    let best = lamps[0].1.cost;
+    let mut components: Vec<Component> = lamps
+        .iter()
+        .flat_map(|(path, gains)| {
+            let evidence = Evidence::new(grains, path, gains.factors());
+            (0..SHARES.len())
+                .map(|s| Component {
+                    path,
+                    gains: gains.clone(),
+                    shares: s,
+                    logs: evidence.logs(grains, SHARES[s]),
+                    prior: -0.5 * (gains.cost - best) / TEMPERATURE,
+                    log_weight: 0.0,
+                })
+                .collect::<Vec<_>>()
+        })
+        .collect();
+    // A lamp's colour fit is already in its cost: the evidence compares share vectors within one lamp.
+    for lamp in components.chunks_mut(SHARES.len()) {
+        let evidence: Vec<f64> = lamp.iter().map(|c| log_sum(&c.common(|_| true))).collect();
+        let most = evidence.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let total = evidence.iter().map(|e| (e - most).exp()).sum::<f64>().ln() + most;
+        for (c, e) in lamp.iter_mut().zip(evidence) {
+            c.log_weight = c.prior + e - total;
+        }
+    }
+    components.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
+    let most = components[0].log_weight;
+    components.retain(|c| c.log_weight > most - 7.0);
+    components
+}
+
+/// Logarithm of the sum of exponentials.
+pub(crate) fn log_sum(logs: &[f64]) -> f64 {
+    let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    most + logs.iter().map(|l| (l - most).exp()).sum::<f64>().ln()
+}

@@ -1,0 +1,326 @@
+//! From crystals to a thickness with its interval, its wedge, or a reason why not.
+
+use crate::measured::Measured;
+use crate::thickness::gains::GainPrior;
+use crate::thickness::grain::FieldCrystals;
+use crate::thickness::tone::ToneCurve;
+use crate::thickness::{
+    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, gains, grain, likelihood, path,
+    surface,
+};
+use crate::units::Degrees;
+
+/// The section that thickness is asked of.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct SectionSize {
+    /// Width, mm.
+    pub width_mm: Option<f64>,
+    /// Height, mm.
+    pub height_mm: Option<f64>,
+}
+
+/// Fewest grains' worth of quartz that carry a thickness.
+const FEWEST_GRAINS: f64 = 6.0;
+/// Widest half-interval, as a share of the thickness, that is still called a measurement.
+const WIDEST: f64 = 0.3;
+/// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
+const FLOOR_UM: f64 = 0.06;
+/// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
+const FLOOR_SHARE: f64 = 0.003;
+/// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
+const TOO_CLIPPED: f64 = 0.35;
+
+/// Measures thickness from the crystals of all fields.
+///
+/// Grains' c-axes point anywhere, so retardation over its largest value follows 1/(2√(1 - x)); thickness is where that edge
+/// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
+#[must_use]
+pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
+    let tone = ToneCurve::estimate(fields);
+    let gathered = grain::gather(fields, tone);
+    let grains = gathered.grains;
+    if gathered.clipped as f64 > TOO_CLIPPED * (gathered.clipped + gathered.bright).max(1) as f64
+        && gathered.clipped > 2
+    {
+        return Thickness::NotMeasurable {
+            why: format!(
+                "the brightest grains are clipped in most crossed photographs ({} of {})",
+                gathered.clipped,
+                gathered.clipped + gathered.bright
+            ),
+            next: "shorten the crossed exposure until no grain is burnt out, and photograph again".into(),
+        };
+    }
+    let hopeful: f64 = grains.iter().map(|g| g.quartz / 0.85).sum();
+    if hopeful < FEWEST_GRAINS {
+        return Thickness::NotMeasurable {
+            why: format!(
+                "only about {hopeful:.0} clear colourless grains that may be quartz were found, and one grain may be cut in any direction"
+            ),
+            next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
+        };
+    }
+    let prior = gain_prior(fields);
+    let lamps = component::lamps(&grains, prior);
+    let components = component::explain(&grains, &lamps);
+    let posterior = surface::common_posterior(&components, |_| true);
+    let common = surface::draw_common(&posterior);
+    let middle = Measured::from_draws(&common);
+    let half = 0.5 * (middle.interval[1] - middle.interval[0]);
+    if half > WIDEST * middle.value {
+        return Thickness::NotMeasurable {
+            why: format!(
+                "the grains allow anything from {:.0} to {:.0} µm",
+                middle.interval[0], middle.interval[1]
+            ),
+            next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz".into(),
+        };
+    }
+    let carried = Carried::count(&grains, &components[0], middle.value);
+    if carried.total < FEWEST_GRAINS * 0.7 {
+        return Thickness::NotMeasurable {
+            why: format!("only {:.0} grains follow the interference colours of quartz", carried.total),
+            next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
+        };
+    }
+    let systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
+    surface_of(fields, size, &grains, &components, common, systematic, &carried, tone)
+}
+
+fn gain_prior(fields: &[FieldCrystals]) -> GainPrior {
+    let prior = if fields.iter().all(|f| f.exposure_known) { GainPrior::EXIF } else { GainPrior::NO_EXIF };
+    if fields.iter().any(|f| f.auto_white_balance) { prior.auto_white_balance() } else { prior }
+}
+
+/// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
+fn systematic_share(
+    fields: &[FieldCrystals],
+    grains: &[grain::Grain],
+    lamps: &[(&'static path::ColourPath, gains::Gains)],
+    prior: GainPrior,
+    tone: ToneCurve,
+    thickness_um: f64,
+) -> f64 {
+    let (path, fitted) = &lamps[0];
+    let at = |grains: &[grain::Grain], gains: &gains::Gains| {
+        let components = component::explain(grains, &[(*path, gains.clone())]);
+        let near = surface::point(thickness_um);
+        let mut posterior = surface::common_posterior(&components, |_| true);
+        // Another mode is another explanation, not a shift of this one.
+        for (i, p) in posterior.iter_mut().enumerate() {
+            if (i as f64 - near).abs() > 40.0 {
+                *p = 0.0;
+            }
+        }
+        let total: f64 = posterior.iter().sum::<f64>().max(1e-300);
+        posterior.iter().enumerate().map(|(i, p)| p * (i as f64 - near)).sum::<f64>() / total * path::grid::STEP
+    };
+    let mut variance = FLOOR_SHARE.powi(2) + (FLOOR_UM / thickness_um).powi(2);
+    let eigen = fitted.covariance.symmetric_eigen();
+    for k in 0..3 {
+        let direction = eigen.eigenvectors.column(k) * eigen.eigenvalues[k].max(0.0).sqrt().min(0.3);
+        let moved = |sign: f64| gains::Gains { log: fitted.log + direction * sign, ..fitted.clone() };
+        let shift = 0.5 * (at(grains, &moved(1.0)) - at(grains, &moved(-1.0)));
+        variance += shift * shift;
+    }
+    if tone.contrast_u > 0.0 {
+        let shifted = |sign: f64| {
+            let other = ToneCurve { contrast: tone.contrast + sign * tone.contrast_u, contrast_u: 0.0 };
+            let grains = grain::gather(fields, other).grains;
+            let refit = gains::fit(&gains::chosen(&grains), path, prior, &[fitted.log]);
+            at(&grains, &refit)
+        };
+        let shift = 0.5 * (shifted(1.0) - shifted(-1.0));
+        variance += shift * shift;
+    }
+    variance.sqrt()
+}
+
+/// Which grains carried the measurement.
+struct Carried {
+    probability: Vec<f64>,
+    retardation: Vec<(f64, f64)>,
+    total: f64,
+}
+
+impl Carried {
+    fn count(grains: &[grain::Grain], component: &component::Component, thickness_um: f64) -> Self {
+        let gains = component.gains.factors();
+        let evidence = likelihood::Evidence::new(grains, component.path, gains);
+        let i = (surface::point(thickness_um).round() as usize).min(path::grid::COUNT - 1);
+        let shares = likelihood::SHARES[component.shares];
+        let probability: Vec<f64> =
+            evidence.grains.iter().zip(grains).map(|(e, g)| e.quartz_share(i, g.quartz, shares)).collect();
+        let retardation = grains
+            .iter()
+            .map(|g| {
+                let (at, _) = gains::nearest(g, component.path, gains);
+                let nm = path::grid::nm(at as f64);
+                (nm, nm * g.chroma_u.hypot(0.5 * g.brightness_u))
+            })
+            .collect();
+        let total = probability.iter().sum();
+        Self { probability, retardation, total }
+    }
+
+    fn number(&self, of: impl Fn(usize) -> bool) -> usize {
+        self.probability.iter().enumerate().filter(|(i, p)| of(*i) && **p > 0.5).count()
+    }
+}
+
+#[allow(clippy::too_many_arguments, reason = "assembles one value from what the stages of the fit found")]
+fn surface_of(
+    fields: &[FieldCrystals],
+    size: SectionSize,
+    grains: &[grain::Grain],
+    components: &[component::Component],
+    common: Vec<f64>,
+    systematic: f64,
+    carried: &Carried,
+    tone: ToneCurve,
+) -> Thickness {
+    let mut rng = surface::generator();
+    let mut factor = || (systematic * surface::normal(&mut rng)).exp();
+    let middle = Measured::from_draws(&common);
+    let extent = Extent::of(fields, size);
+    let planar = extent.spread && grains.iter().all(|g| g.at_mm.is_some());
+    let draws: Vec<SurfaceDraw> = if planar {
+        surface::draw_planes(components, grains, extent.centre(), middle.value)
+    } else {
+        common.iter().map(|d| SurfaceDraw { centre_um: *d, gradient_um_per_mm: [0.0, 0.0] }).collect()
+    };
+    let draws: Vec<SurfaceDraw> = draws
+        .into_iter()
+        .map(|d| {
+            let f = factor();
+            SurfaceDraw { centre_um: d.centre_um * f, gradient_um_per_mm: d.gradient_um_per_mm.map(|g| g * f) }
+        })
+        .collect();
+    let corners = extent.corners();
+    let at =
+        |d: &SurfaceDraw, c: [f64; 2]| d.centre_um + d.gradient_um_per_mm[0] * c[0] + d.gradient_um_per_mm[1] * c[1];
+    let extremes: Vec<[f64; 2]> = draws
+        .iter()
+        .map(|d| {
+            let all = corners.map(|c| at(d, c));
+            [all.iter().copied().fold(f64::INFINITY, f64::min), all.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
+        })
+        .collect();
+    let of = |f: &dyn Fn(&SurfaceDraw) -> f64| Measured::from_draws(&draws.iter().map(f).collect::<Vec<_>>());
+    let of_extremes = |f: &dyn Fn(&[f64; 2]) -> f64| Measured::from_draws(&extremes.iter().map(f).collect::<Vec<_>>());
+    let gradient = planar.then(|| [of(&|d| d.gradient_um_per_mm[0]), of(&|d| d.gradient_um_per_mm[1])]);
+    let thickens_toward = gradient
+        .filter(|g| g.iter().any(|m| m.interval[0] > 0.0 || m.interval[1] < 0.0))
+        .map(|g| Degrees::from_deg(g[1].value.atan2(g[0].value).to_degrees().rem_euclid(360.0)));
+    let per_field = fields
+        .iter()
+        .enumerate()
+        .map(|(f, field)| {
+            let here = |i: usize| grains[i].field == f;
+            let number = carried.number(here);
+            let thickness_um = (number >= 4).then(|| {
+                let posterior = surface::common_posterior(components, here);
+                let draws: Vec<f64> = surface::draw_common(&posterior);
+                let mut rng = surface::generator();
+                // Draws come in ascending order; the factor must not be tied to it.
+                let spread: Vec<f64> =
+                    draws.iter().map(|d| d * (systematic * surface::normal(&mut rng)).exp()).collect();
+                Measured::from_draws(&spread)
+            });
+            FieldThickness { name: field.name.clone(), thickness_um, quartz_grains: number }
+        })
+        .collect();
+    let mut notes = Vec::new();
+    if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
+        notes.push(format!(
+            "the camera's contrast at mid-grey is {:.0} % steeper than sRGB; it was measured from the turned photographs and undone",
+            100.0 * tone.contrast
+        ));
+    }
+    Thickness::Measured(Box::new(ThicknessSurface {
+        mean_um: of(&|d| d.centre_um),
+        gradient_um_per_mm: gradient,
+        at_thinnest_um: of_extremes(&|e| e[0]),
+        at_thickest_um: of_extremes(&|e| e[1]),
+        range_across_um: planar.then(|| of_extremes(&|e| e[1] - e[0])),
+        thickens_toward,
+        at_corners_um: planar.then(|| {
+            let [bl, br, tl, tr] = corners;
+            [tl, tr, bl, br].map(|c| of(&|d| at(d, c)))
+        }),
+        quartz_grains: carried.number(|_| true),
+        per_field,
+        draws,
+        extremes_um: extremes,
+        grains: grains
+            .iter()
+            .enumerate()
+            .map(|(i, g)| MeasuredGrain {
+                field: g.field,
+                x_px: g.at_px[0],
+                y_px: g.at_px[1],
+                retardation_nm: carried.retardation[i].0,
+                retardation_u_nm: carried.retardation[i].1,
+                quartz: carried.probability[i],
+            })
+            .collect(),
+        lamp: components[0].path.name.clone(),
+        notes,
+    }))
+}
+
+/// The rectangle that thickness is given for.
+struct Extent {
+    width_mm: f64,
+    height_mm: f64,
+    centre: [f64; 2],
+    spread: bool,
+}
+
+impl Extent {
+    /// Fields must span this share of the section's width and height for a plane.
+    const SPREAD: f64 = 0.3;
+
+    fn of(fields: &[FieldCrystals], size: SectionSize) -> Self {
+        let centres: Vec<[f64; 2]> = fields.iter().filter_map(|f| f.centre_mm).collect();
+        let bound = |k: usize, f: fn(f64, f64) -> f64, from: f64| centres.iter().map(|c| c[k]).fold(from, f);
+        let low = [bound(0, f64::min, f64::INFINITY), bound(1, f64::min, f64::INFINITY)];
+        let high = [bound(0, f64::max, f64::NEG_INFINITY), bound(1, f64::max, f64::NEG_INFINITY)];
+        let spans = [high[0] - low[0], high[1] - low[1]];
+        let width_mm = size.width_mm.unwrap_or(spans[0].max(0.0));
+        let height_mm = size.height_mm.unwrap_or(spans[1].max(0.0));
+        let spread = centres.len() >= 3
+            && centres.len() == fields.len()
+            && spans[0] >= (Self::SPREAD * width_mm).max(2.0)
+            && spans[1] >= (Self::SPREAD * height_mm).max(2.0)
+            && !collinear(&centres);
+        let centre = if size.width_mm.is_some() && size.height_mm.is_some() {
+            [width_mm / 2.0, height_mm / 2.0]
+        } else {
+            [(low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0]
+        };
+        Self { width_mm, height_mm, centre, spread }
+    }
+
+    fn centre(&self) -> [f64; 2] {
+        self.centre
+    }
+
+    /// Bottom-left, bottom-right, top-left, top-right relative to the centre, mm.
+    fn corners(&self) -> [[f64; 2]; 4] {
+        let (w, h) = (self.width_mm / 2.0, self.height_mm / 2.0);
+        let (w, h) = if self.spread { (w, h) } else { (0.0, 0.0) };
+        [[-w, -h], [w, -h], [-w, h], [w, h]]
+    }
+}
+
+/// Whether all points lie nearly on one line: the smaller principal spread is under a sixth of the larger.
+fn collinear(points: &[[f64; 2]]) -> bool {
+    let n = points.len() as f64;
+    let mean = |k: usize| points.iter().map(|p| p[k]).sum::<f64>() / n;
+    let (mx, my) = (mean(0), mean(1));
+    let sum = |f: &dyn Fn(f64, f64) -> f64| points.iter().map(|p| f(p[0] - mx, p[1] - my)).sum::<f64>();
+    let (xx, yy, xy) = (sum(&|x, _| x * x), sum(&|_, y| y * y), sum(&|x, y| x * y));
+    let (trace, root) = (xx + yy, ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt());
+    ((trace - root) / (trace + root).max(1e-12)).sqrt() < 1.0 / 6.0
+}

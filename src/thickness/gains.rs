@@ -1,0 +1,176 @@
+//! Channel gains between the grains' colours and a path: exposure, white balance, and how well each is known.
+
+use nalgebra::{Matrix3, Vector3};
+
+use crate::thickness::grain::Grain;
+use crate::thickness::likelihood::Fit;
+use crate::thickness::path::{ColourPath, grid};
+
+/// What is known beforehand of the log gains of R, G and B.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct GainPrior {
+    /// Standard uncertainty of the gain that all channels share (exposure).
+    pub(crate) common_u: f64,
+    /// Standard uncertainty of each channel's own gain (white balance).
+    pub(crate) channel_u: f64,
+}
+
+impl GainPrior {
+    /// EXIF gives shutter times as labels (1/60 for 1/64): up to some 3 %. White balance on plane light: 2 to 3 %.
+    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.02 };
+    /// Nothing known of exposure.
+    pub(crate) const NO_EXIF: Self = Self { common_u: 3.0, channel_u: 0.02 };
+
+    /// The same where the camera balanced white by itself.
+    pub(crate) fn auto_white_balance(self) -> Self {
+        Self { common_u: self.common_u.max(0.1), channel_u: 0.4 }
+    }
+
+    fn information(self) -> Matrix3<f64> {
+        let common = Matrix3::from_element(self.common_u * self.common_u);
+        let own = Matrix3::from_diagonal_element(self.channel_u * self.channel_u);
+        (common + own).try_inverse().expect("positive definite")
+    }
+}
+
+/// Gains fitted to one path.
+#[derive(Clone, Debug)]
+pub(crate) struct Gains {
+    /// Natural logs of the gains of R, G, B.
+    pub(crate) log: Vector3<f64>,
+    /// Their covariance.
+    pub(crate) covariance: Matrix3<f64>,
+    /// Twice the negative log posterior, up to a constant common to all paths.
+    pub(crate) cost: f64,
+    /// Median distance of the grains from the path, standard deviations (three channels, one parameter: about 1.2 expected).
+    pub(crate) misfit: f64,
+}
+
+impl Gains {
+    /// As factors.
+    pub(crate) fn factors(&self) -> [f64; 3] {
+        self.log.map(f64::exp).into()
+    }
+}
+
+/// Stride on the path when the nearest point is looked for.
+const STRIDE: usize = 3;
+/// Cauchy scale of the squared distance.
+const CAUCHY: f64 = 4.0;
+/// Grains that the gains are fitted to, at the most.
+const ENOUGH: usize = 240;
+/// Channels below this are left out of log residuals.
+const FAINT: f64 = 0.012;
+
+/// Fits gains to one path from several starts and keeps the best.
+pub(crate) fn fit(grains: &[&Grain], path: &ColourPath, prior: GainPrior, starts: &[Vector3<f64>]) -> Gains {
+    starts
+        .iter()
+        .map(|s| descend(grains, path, prior, *s))
+        .min_by(|a, b| a.cost.total_cmp(&b.cost))
+        .expect("at least one start")
+}
+
+/// Where to start: no gain when exposure is known; else the brightest grains near the brightest colours.
+pub(crate) fn starts(grains: &[&Grain], prior: GainPrior) -> Vec<Vector3<f64>> {
+    if prior.common_u < 0.2 && prior.channel_u < 0.1 {
+        return vec![Vector3::zeros()];
+    }
+    let mut by_light: Vec<[f64; 3]> = grains.iter().map(|g| g.colour).collect();
+    by_light.sort_by(|a, b| a.iter().sum::<f64>().total_cmp(&b.iter().sum::<f64>()));
+    let bright = &by_light[by_light.len() * 8 / 10..];
+    let mean: [f64; 3] = std::array::from_fn(|c| bright.iter().map(|b| b[c]).sum::<f64>() / bright.len().max(1) as f64);
+    let level = (mean.iter().sum::<f64>() / 3.0).max(1e-4).ln();
+    let common: Vec<f64> =
+        if prior.common_u < 0.2 { vec![0.0] } else { vec![level + 0.05, level + 0.25, level + 0.55] };
+    let tints: Vec<[f64; 3]> = if prior.channel_u < 0.1 {
+        vec![[0.0; 3]]
+    } else {
+        // Bright grains white, bluish white, straw.
+        [[1.0, 1.0, 1.0], [0.82, 0.95, 1.1], [1.05, 1.0, 0.72]]
+            .map(|t: [f64; 3]| std::array::from_fn(|c| (mean[c].max(1e-4)).ln() - level - t[c].ln()))
+            .to_vec()
+    };
+    common.iter().flat_map(|k| tints.iter().map(move |t| Vector3::from(*t).add_scalar(*k))).collect()
+}
+
+/// The grains that gains are fitted to: likely quartz, largest first.
+pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
+    let mut chosen: Vec<&Grain> = grains.iter().filter(|g| g.quartz > 0.2).collect();
+    chosen.sort_by(|a, b| a.chroma_u.total_cmp(&b.chroma_u));
+    chosen.truncate(ENOUGH);
+    chosen
+}
+
+fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector3<f64>) -> Gains {
+    let information = prior.information();
+    let mut log = start;
+    let mut covariance = Matrix3::identity();
+    for _ in 0..8 {
+        let factors: [f64; 3] = log.map(f64::exp).into();
+        let mut h = information;
+        let mut b = -(information * log);
+        for grain in grains {
+            if let Some((m, r)) = pull(grain, path, factors) {
+                h += m;
+                b += m * r;
+            }
+        }
+        covariance = h.try_inverse().unwrap_or(covariance);
+        let step = covariance * b;
+        log += step * (0.5 / step.norm()).min(1.0);
+        if step.norm() < 5e-4 {
+            break;
+        }
+    }
+    let factors: [f64; 3] = log.map(f64::exp).into();
+    let mut distances: Vec<f64> = grains.iter().map(|g| nearest(g, path, factors).1).collect();
+    let own: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
+    let cost = own + log.dot(&(information * log)) - 2.0 * path.prior.ln();
+    distances.sort_by(f64::total_cmp);
+    let misfit = distances.get(distances.len() / 2).copied().unwrap_or(f64::INFINITY).sqrt();
+    Gains { log, covariance, cost, misfit }
+}
+
+/// Grid point of the path nearest to a grain's colour, with its squared distance.
+pub(crate) fn nearest(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> (usize, f64) {
+    let distance = |i: usize| {
+        let p = path.colours[i];
+        Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c])).distance(grain)
+    };
+    let coarse = (0..grid::COUNT)
+        .step_by(STRIDE)
+        .map(|i| (i, distance(i)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .expect("the path has points");
+    (coarse.0.saturating_sub(STRIDE - 1)..(coarse.0 + STRIDE).min(grid::COUNT))
+        .map(|i| (i, distance(i)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .unwrap_or(coarse)
+}
+
+/// What one grain says of the log gains: information with the path's own direction taken out, and the log residual.
+fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> Option<(Matrix3<f64>, Vector3<f64>)> {
+    let (i, distance) = nearest(grain, path, gains);
+    if !(2..grid::COUNT - 2).contains(&i) {
+        return None;
+    }
+    let here = path.colours[i];
+    let mut covariance = Matrix3::from_element(if grain.any_brightness { 9.0 } else { grain.brightness_u.powi(2) });
+    let mut residual = Vector3::zeros();
+    let mut tangent = Vector3::zeros();
+    for c in 0..3 {
+        if grain.colour[c] < FAINT || here[c] < FAINT {
+            covariance[(c, c)] += 1e3;
+            continue;
+        }
+        covariance[(c, c)] += grain.chroma_u.powi(2) + (grain.floor_u / grain.colour[c]).powi(2);
+        residual[c] = (grain.colour[c] / (here[c] * gains[c])).ln();
+        tangent[c] = (path.colours[i + 2][c].max(1e-4) / path.colours[i - 2][c].max(1e-4)).ln();
+    }
+    let m = covariance.try_inverse()?;
+    let mt = m * tangent;
+    let along = tangent.dot(&mt);
+    let across = m - mt * mt.transpose() / (along + 1e-9);
+    Some((across * (grain.quartz / (1.0 + distance / CAUCHY)), residual))
+}

@@ -1,0 +1,138 @@
+//! A crystal as the fit sees it: one colour with its uncertainty, a place on the section, and how likely it is quartz.
+
+use crate::section::crystals::{Crystal, Crystals};
+use crate::section::extinction::{AngleDesign, Separation};
+use crate::thickness::tone::ToneCurve;
+use crate::units::MicrometresPerPixel;
+
+/// The crystals of one field with what the fit needs to know of its photographs.
+#[derive(Clone, Debug)]
+pub struct FieldCrystals {
+    /// Name of the field.
+    pub name: String,
+    /// Its crystals.
+    pub crystals: Crystals,
+    /// Centre on the section, mm.
+    pub centre_mm: Option<[f64; 2]>,
+    /// Scale.
+    pub scale: Option<MicrometresPerPixel>,
+    /// Width and height of the grid, pixels.
+    pub size_px: [usize; 2],
+    /// Exposure of every crossed photograph over the plane one is known.
+    pub exposure_known: bool,
+    /// Factor by which each crossed photograph's light was multiplied to get its ratio (1 over relative exposure).
+    pub exposure_scale: Vec<f64>,
+    /// The crossed photographs balanced their white by themselves, or may have.
+    pub auto_white_balance: bool,
+    /// Light that the crossed polars leak, crossed over plane, R, G, B; taken off where the angles do not separate it.
+    pub leak: [f64; 3],
+}
+
+/// A crystal as the fit sees it.
+#[derive(Clone, Debug)]
+pub(crate) struct Grain {
+    /// Index of its field.
+    pub(crate) field: usize,
+    /// Centroid, pixels.
+    pub(crate) at_px: [f64; 2],
+    /// Place on the section, mm.
+    pub(crate) at_mm: Option<[f64; 2]>,
+    /// Crossed over plane light at the brightest position, linear R, G, B (`Single`: at most that).
+    pub(crate) colour: [f64; 3],
+    /// Relative standard uncertainty of its brightness.
+    pub(crate) brightness_u: f64,
+    /// Relative standard uncertainty of each channel beside that.
+    pub(crate) chroma_u: f64,
+    /// Absolute standard uncertainty of each channel.
+    pub(crate) floor_u: f64,
+    /// Brightness is only a lower bound.
+    pub(crate) any_brightness: bool,
+    /// How likely it is quartz by its looks, 0..=1.
+    pub(crate) quartz: f64,
+}
+
+/// Grains of all fields, and how many were left out because too many of their photographs are clipped.
+pub(crate) struct Grains {
+    pub(crate) grains: Vec<Grain>,
+    pub(crate) clipped: usize,
+    pub(crate) bright: usize,
+}
+
+/// Share of a crystal's cells above which a photograph counts as clipped there.
+const CLIPPED: f64 = 0.03;
+/// Brightness, against the slide's brightest crystals, below which a patch is a hole, a glass or a cut across the c-axis.
+const DARK: f64 = 0.03;
+/// Relative uncertainties of a clean crystal's colour: dirt, relief, slanting boundaries (from rendered and real grains).
+const BRIGHTNESS_U: f64 = 0.018;
+const CHROMA_U: f64 = 0.008;
+const FLOOR_U: f64 = 0.004;
+
+/// Takes every field's crystals to grains, undoing the camera's tone curve.
+pub(crate) fn gather(fields: &[FieldCrystals], tone: ToneCurve) -> Grains {
+    let mut out = Grains { grains: Vec::new(), clipped: 0, bright: 0 };
+    for (index, field) in fields.iter().enumerate() {
+        for crystal in &field.crystals.crystals {
+            match grain(index, field, crystal, tone) {
+                Some(grain) => out.grains.push(grain),
+                None => out.clipped += 1,
+            }
+        }
+    }
+    let sum = |g: &Grain| g.colour.iter().sum::<f64>();
+    let mut levels: Vec<f64> = out.grains.iter().filter(|g| g.quartz > 0.2).map(sum).collect();
+    levels.sort_by(f64::total_cmp);
+    if let Some(bright) = levels.get(levels.len() * 9 / 10) {
+        out.grains.retain(|g| sum(g) > DARK * bright);
+        out.bright = out.grains.iter().filter(|g| sum(g) > 0.5 * bright).count();
+    }
+    out
+}
+
+fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve) -> Option<Grain> {
+    let design = &field.crystals.design;
+    let good: Vec<usize> = (0..crystal.ratio.len()).filter(|a| crystal.clipped[*a] < CLIPPED).collect();
+    let reduced;
+    let design = if good.len() == crystal.ratio.len() {
+        design
+    } else {
+        reduced = AngleDesign::new(&good.iter().map(|a| design.angles[*a]).collect::<Vec<_>>());
+        if good.is_empty() || reduced.separation != design.separation {
+            return None;
+        }
+        &reduced
+    };
+    let intensity = |a: usize, c: usize| {
+        tone.ratio(crystal.ratio[a][c] / field.exposure_scale[a] * crystal.plane[c], crystal.plane[c])
+            * field.exposure_scale[a]
+    };
+    let terms: [[f64; 3]; 3] = std::array::from_fn(|c| design.terms(good.iter().map(|a| intensity(*a, c))));
+    let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
+    let length = x.hypot(y).max(1e-12);
+    let leak = match design.separation {
+        Separation::Full => [0.0; 3],
+        Separation::Pair => field.leak.map(|l| 2.0 * l),
+        Separation::Single => field.leak,
+    };
+    let colour = std::array::from_fn(|c| {
+        ((design.colour(terms[c], [x / length, y / length]) - leak[c]) / crystal.coherence.max(0.5)).max(0.0)
+    });
+    let n = crystal.cells as f64;
+    let sampling = crystal.scatter / (n / 4.0).sqrt();
+    let brightness_u = BRIGHTNESS_U.hypot(0.5 * (1.0 - crystal.coherence)).hypot(sampling);
+    let at_mm = field.centre_mm.zip(field.scale).map(|(centre, scale)| {
+        let mm = scale.um_per_px() * 1e-3;
+        let [w, h] = field.size_px.map(|s| (s as f64 - 1.0) / 2.0);
+        [centre[0] + (crystal.x_px - w) * mm, centre[1] - (crystal.y_px - h) * mm]
+    });
+    Some(Grain {
+        field: index,
+        at_px: [crystal.x_px, crystal.y_px],
+        at_mm,
+        colour,
+        brightness_u,
+        chroma_u: CHROMA_U.hypot(0.3 * sampling),
+        floor_u: FLOOR_U,
+        any_brightness: design.separation == Separation::Single,
+        quartz: crystal.quartz,
+    })
+}

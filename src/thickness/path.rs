@@ -1,0 +1,81 @@
+//! The path that interference colours of quartz follow with growing retardation, for each lamp that may have been used.
+
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
+
+use crate::optics::observer::WhiteScaling;
+use crate::optics::{InterferenceColours, Lamp};
+use crate::units::Nanometres;
+
+/// Logarithmic grid of retardations and of thicknesses expressed as their largest retardation.
+pub(crate) mod grid {
+    /// Step of the natural logarithm.
+    pub(crate) const STEP: f64 = 0.004;
+    /// First retardation, nm.
+    pub(crate) const FIRST_NM: f64 = 14.0;
+    /// Number of points: up to 1500 nm.
+    pub(crate) const COUNT: usize = 1170;
+
+    /// Retardation of a (fractional) grid point, nm.
+    pub(crate) fn nm(point: f64) -> f64 {
+        FIRST_NM * (STEP * point).exp()
+    }
+
+    /// Fractional grid point of a retardation, nm.
+    pub(crate) fn point(nm: f64) -> f64 {
+        (nm / FIRST_NM).ln() / STEP
+    }
+}
+
+/// Colours along the grid for one lamp and one way of balancing white.
+pub(crate) struct ColourPath {
+    /// Name for the report.
+    pub(crate) name: String,
+    /// Linear sRGB, open field (1, 1, 1), one a grid point.
+    pub(crate) colours: Vec<[f64; 3]>,
+    /// Prior weight.
+    pub(crate) prior: f64,
+}
+
+/// All paths: black bodies and daylight even in mired, white LEDs warm to cool.
+pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
+    let mut lamps: Vec<(Lamp, f64)> = Vec::new();
+    // 2350 to 8000 K in steps of 25 mired.
+    for i in 0..13 {
+        lamps.push((Lamp::Planck(1e6 / (125.0 + 25.0 * f64::from(i))), 1.0));
+    }
+    for kelvin in [5000.0, 5700.0, 6500.0, 7500.0] {
+        lamps.push((Lamp::Daylight(kelvin), 0.75));
+    }
+    for phosphor_nm in [545.0, 560.0, 575.0, 590.0] {
+        for blue in [0.3, 0.6, 0.9, 1.3] {
+            lamps.push((Lamp::Led { blue, phosphor_nm }, 0.75));
+        }
+    }
+    let kinds: Vec<(Lamp, f64, WhiteScaling)> = lamps
+        .iter()
+        .flat_map(|(l, p)| [(*l, *p, WhiteScaling::Channels), (*l, 0.5 * *p, WhiteScaling::Bradford)])
+        .collect();
+    kinds
+        .into_par_iter()
+        .map(|(lamp, prior, scaling)| {
+            let table = InterferenceColours::new(lamp, scaling, Nanometres::from_nm(1.0), Nanometres::from_nm(1520.0));
+            let colours = (0..grid::COUNT).map(|i| table.colour(Nanometres::from_nm(grid::nm(i as f64)))).collect();
+            ColourPath { name: lamp.to_string(), colours, prior }
+        })
+        .collect()
+});
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_grid_goes_there_and_back() {
+        for nm in [20.0, 273.0, 551.0, 1400.0] {
+            assert!((grid::nm(grid::point(nm)) - nm).abs() < 1e-9, "{nm}");
+        }
+        assert!(grid::nm(grid::COUNT as f64 - 1.0) > 1490.0, "the grid ends too early");
+    }
+}
