@@ -7,6 +7,8 @@ pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
+pub mod totals;
 
 pub use crystals::{Crystal, Crystals};
 pub use defects::{FieldDefects, find_defects};
+pub use totals::{DefectTotals, Tally};

@@ -1,1 +1,15 @@
 //! Limits, conformance and the regrind plan: pure functions on measured values, no pixels, no files.
+
+pub mod advice;
+pub mod conformance;
+#[cfg(test)]
+pub(crate) mod fixture;
+pub mod judge;
+pub mod limits;
+pub mod plan;
+pub mod reasons;
+
+pub use judge::{Findings, Outcome, Verdict, judge};
+pub use limits::{Limit, LimitSet, LimitUsed, Limits};
+pub use plan::{AtCorners, RegrindPlan, Removal};
+pub use reasons::{Reason, Side};

@@ -1,0 +1,238 @@
+//! The defects of all fields together, per area looked at.
+
+use std::f64::consts::PI;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::section::defects::{DefectKind, FieldDefects};
+use crate::units::MicrometresPerPixel;
+
+/// Findings at or above this confidence count in [`DefectTotals`]; all of them count, each by its confidence, in the verdict.
+pub const COUNTED_FROM: f64 = 0.5;
+
+/// What the report gives as the sum of the defects. Null: not known, or (largest bubble) there is none.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DefectTotals {
+    /// Bubbles per mm² looked at; null without a scale or when bubbles could not be judged.
+    pub bubbles_per_mm2: Option<f64>,
+    /// Outer diameter of the largest bubble, µm; null without a scale or when there is none.
+    pub largest_bubble_um: Option<f64>,
+    /// Area of the bubbles over the area looked at, 0..=1.
+    pub bubble_area_fraction: Option<f64>,
+    /// Area of the plucked places over the area looked at, 0..=1; ambiguous ones are left out.
+    pub pluck_area_fraction: Option<f64>,
+    /// Length of the scratches, mm per mm² looked at; null without a scale or when scratches could not be judged.
+    pub scratch_mm_per_mm2: Option<f64>,
+    /// Area looked at, mm²; null without a scale.
+    pub area_mm2: Option<f64>,
+}
+
+/// A bubble as it weighs in the verdict.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WeighedBubble {
+    /// Outer diameter, µm; None without a scale.
+    pub diameter_um: Option<f64>,
+    /// Its area over the area looked at.
+    pub share: f64,
+    /// How sure, 0..=1.
+    pub confidence: f64,
+}
+
+/// A plucked area or a scratch as it weighs in the verdict.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Weighed {
+    /// Contribution to the total: area fraction of a pluck, mm per mm² of a scratch.
+    pub share: f64,
+    /// How sure, 0..=1.
+    pub confidence: f64,
+}
+
+/// The findings of all fields, free of pixels.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Tally {
+    /// The sums.
+    pub totals: DefectTotals,
+    /// Every bubble.
+    pub bubbles: Vec<WeighedBubble>,
+    /// Every plucked area that is not ambiguous.
+    pub plucks: Vec<Weighed>,
+    /// Every scratch; empty without a scale (see `scratches_found`).
+    pub scratches: Vec<Weighed>,
+    /// How many scratches were found, with or without a scale.
+    pub scratches_found: usize,
+    /// How many plucked areas may as well be the rock's own pores.
+    pub ambiguous_plucks: usize,
+    /// Area over which bubbles were looked for, mm²; None without a scale.
+    pub bubble_area_mm2: Option<f64>,
+    /// Kinds that no field could show, each with the first reason given.
+    pub unjudged: Vec<(DefectKind, String)>,
+    /// Kinds that only some fields could show, each with a reason.
+    pub partly_judged: Vec<(DefectKind, String)>,
+}
+
+impl Tally {
+    /// Sums the findings of all fields. Fields that cannot show a kind do not add to the area of that kind.
+    #[must_use]
+    pub fn of(fields: &[FieldDefects], scale: Option<MicrometresPerPixel>) -> Self {
+        let mm_per_px = scale.map(|s| s.um_per_px() / 1000.0);
+        let mm2 = |px2: f64| mm_per_px.map(|s| px2 * s * s);
+        let area_px = |kind: DefectKind| -> f64 { fields.iter().filter(|f| f.judges(kind)).map(|f| f.area_px).sum() };
+        let (bubble_px, pluck_px, scratch_px) =
+            (area_px(DefectKind::Bubbles), area_px(DefectKind::Plucks), area_px(DefectKind::Scratches));
+
+        let bubbles: Vec<WeighedBubble> = fields
+            .iter()
+            .filter(|f| f.judges(DefectKind::Bubbles))
+            .flat_map(|f| &f.bubbles)
+            .map(|b| WeighedBubble {
+                diameter_um: b.diameter_um,
+                share: PI / 4.0 * b.diameter_px.powi(2) / bubble_px,
+                confidence: b.confidence,
+            })
+            .collect();
+        let all_plucks = || fields.iter().filter(|f| f.judges(DefectKind::Plucks)).flat_map(|f| &f.plucks);
+        let plucks: Vec<Weighed> = all_plucks()
+            .filter(|p| !p.ambiguous)
+            .map(|p| Weighed { share: p.area_px / pluck_px, confidence: p.confidence })
+            .collect();
+        let all_scratches = || fields.iter().filter(|f| f.judges(DefectKind::Scratches)).flat_map(|f| &f.scratches);
+        let scratches: Vec<Weighed> = match mm2(scratch_px) {
+            Some(area) if area > 0.0 => all_scratches()
+                .filter_map(|s| Some(Weighed { share: s.length_um? / 1000.0 / area, confidence: s.confidence }))
+                .collect(),
+            _ => Vec::new(),
+        };
+
+        let (unjudged, partly_judged): (Vec<_>, Vec<_>) =
+            [DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches]
+                .into_iter()
+                .filter_map(|kind| {
+                    let why = fields.iter().flat_map(|f| &f.unjudged).find(|(k, _)| *k == kind)?;
+                    Some((kind, why.1.clone()))
+                })
+                .partition(|(kind, _)| fields.iter().all(|f| !f.judges(*kind)));
+
+        let counted = |confidence: f64| confidence >= COUNTED_FROM;
+        let sum = |items: &[Weighed]| -> f64 {
+            items.iter().filter(|w| counted(w.confidence)).map(|w| w.share).sum::<f64>() + 0.0
+        };
+        let some_if = |known: bool, value: f64| known.then_some(value);
+        let sure: Vec<&WeighedBubble> = bubbles.iter().filter(|b| counted(b.confidence)).collect();
+        let bubble_area_mm2 = mm2(bubble_px).filter(|a| *a > 0.0);
+        let totals = DefectTotals {
+            bubbles_per_mm2: bubble_area_mm2.map(|a| sure.len() as f64 / a),
+            largest_bubble_um: sure.iter().filter_map(|b| b.diameter_um).reduce(f64::max),
+            bubble_area_fraction: some_if(bubble_px > 0.0, sure.iter().map(|b| b.share).sum::<f64>() + 0.0),
+            pluck_area_fraction: some_if(pluck_px > 0.0, sum(&plucks)),
+            scratch_mm_per_mm2: mm2(scratch_px).filter(|a| *a > 0.0).map(|_| sum(&scratches)),
+            area_mm2: mm2(fields.iter().map(|f| f.area_px).sum()).filter(|a| *a > 0.0),
+        };
+        Self {
+            totals,
+            scratches_found: all_scratches().count(),
+            ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
+            bubbles,
+            plucks,
+            scratches,
+            bubble_area_mm2,
+            unjudged,
+            partly_judged,
+        }
+    }
+}
+
+impl FieldDefects {
+    /// Whether these photographs can show a kind of defect.
+    #[must_use]
+    pub fn judges(&self, kind: DefectKind) -> bool {
+        self.unjudged.iter().all(|(k, _)| *k != kind)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::section::defects::{Bubble, Pluck, Scratch};
+
+    fn field() -> FieldDefects {
+        let bubble = |d: f64, confidence| Bubble {
+            field: "A".into(),
+            x_px: 10.0,
+            y_px: 10.0,
+            diameter_px: d,
+            diameter_um: Some(2.0 * d),
+            confidence,
+            rock_shows_through: None,
+        };
+        let pluck = |ambiguous| Pluck {
+            field: "A".into(),
+            x_px: 50.0,
+            y_px: 50.0,
+            area_px: 1000.0,
+            area_um2: Some(4000.0),
+            box_px: [0.0, 0.0, 1.0, 1.0],
+            ambiguous,
+            confidence: 0.9,
+            outline_px: Vec::new(),
+        };
+        let scratch = Scratch {
+            field: "A".into(),
+            x0_px: 0.0,
+            y0_px: 0.0,
+            x1_px: 250.0,
+            y1_px: 0.0,
+            length_um: Some(500.0),
+            width_um: Some(3.0),
+            confidence: 0.8,
+        };
+        FieldDefects {
+            bubbles: vec![bubble(40.0, 0.99), bubble(20.0, 0.2)],
+            plucks: vec![pluck(false), pluck(true)],
+            scratches: vec![scratch],
+            area_px: 500.0 * 500.0,
+            unjudged: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn sums_are_per_area_looked_at_and_leave_the_ambiguous_out() {
+        let tally = Tally::of(&[field()], Some(MicrometresPerPixel::from_um_per_px(2.0)));
+        let t = tally.totals;
+        assert!((t.area_mm2.unwrap() - 1.0).abs() < 1e-12);
+        assert!((t.bubbles_per_mm2.unwrap() - 1.0).abs() < 1e-12, "the one below half confidence is not counted");
+        assert_eq!(t.largest_bubble_um, Some(80.0));
+        assert!((t.bubble_area_fraction.unwrap() - PI * 400.0 / 250_000.0).abs() < 1e-12);
+        assert!((t.pluck_area_fraction.unwrap() - 0.004).abs() < 1e-12);
+        assert!((t.scratch_mm_per_mm2.unwrap() - 0.5).abs() < 1e-12);
+        assert_eq!((tally.bubbles.len(), tally.plucks.len(), tally.ambiguous_plucks), (2, 1, 1));
+    }
+
+    #[test]
+    fn without_a_scale_only_fractions_are_known() {
+        let mut field = field();
+        field.bubbles.iter_mut().for_each(|b| b.diameter_um = None);
+        field.scratches.iter_mut().for_each(|s| s.length_um = None);
+        let t = Tally::of(&[field], None);
+        assert_eq!(t.totals.area_mm2, None);
+        assert_eq!(t.totals.bubbles_per_mm2, None);
+        assert_eq!(t.totals.largest_bubble_um, None);
+        assert_eq!(t.totals.scratch_mm_per_mm2, None);
+        assert_eq!(t.scratches_found, 1);
+        assert!(t.totals.pluck_area_fraction.unwrap() > 0.0);
+    }
+
+    #[test]
+    fn a_field_that_cannot_show_scratches_adds_no_area_for_them() {
+        let mut blind = field();
+        blind.scratches.clear();
+        blind.unjudged.push((DefectKind::Scratches, "scratches: 6 µm per pixel is too coarse".into()));
+        let scale = Some(MicrometresPerPixel::from_um_per_px(2.0));
+        let both = Tally::of(&[field(), blind.clone()], scale);
+        assert!((both.totals.scratch_mm_per_mm2.unwrap() - 0.5).abs() < 1e-12);
+        assert_eq!((both.unjudged.len(), both.partly_judged.len()), (0, 1));
+        let none = Tally::of(&[blind], scale);
+        assert_eq!(none.totals.scratch_mm_per_mm2, None);
+        assert_eq!(none.unjudged[0].0, DefectKind::Scratches);
+    }
+}

@@ -1,0 +1,288 @@
+//! What to do next, as a preparator would say it, and what to take care of while doing it.
+//!
+//! Causes, cures and cautions are common practice of the trade unless a source is named; none of them is a norm.
+
+use crate::section::defects::DefectKind;
+use crate::section::totals::Tally;
+use crate::slide::record::{Finish, SlideRecord};
+use crate::thickness::Thickness;
+use crate::verdict::judge::Outcome;
+use crate::verdict::limits::Limit;
+use crate::verdict::plan::RegrindPlan;
+use crate::verdict::reasons::{Reason, Side};
+
+/// Everything the advice depends on.
+pub(super) struct Case<'a> {
+    pub(super) outcome: Outcome,
+    pub(super) record: &'a SlideRecord,
+    pub(super) thickness: &'a Thickness,
+    pub(super) tally: &'a Tally,
+    pub(super) reasons: &'a [Reason],
+    pub(super) plan: Option<&'a RegrindPlan>,
+}
+
+impl Case<'_> {
+    fn missed(&self, limit: Limit) -> bool {
+        self.reasons.iter().any(|r| r.limit == limit && r.missed())
+    }
+
+    fn missed_any(&self, limits: &[Limit]) -> bool {
+        limits.iter().any(|l| self.missed(*l))
+    }
+
+    fn in_doubt(&self, limit: Limit) -> bool {
+        self.reasons.iter().any(|r| r.limit == limit && (r.undetermined() || r.missing))
+    }
+}
+
+const BUBBLE_LIMITS: [Limit; 3] = [Limit::LargestBubble, Limit::BubblesPerMm2, Limit::BubbleArea];
+
+/// Sentences for the bench, in the order in which they are done.
+pub(super) fn next_steps(case: &Case) -> Vec<String> {
+    if case.record.untouchable {
+        return untouchable(case);
+    }
+    match case.outcome {
+        Outcome::Pass => pass(case),
+        Outcome::Regrind => regrind(case),
+        Outcome::Recover => recover(),
+        Outcome::Remake => remake(case),
+        Outcome::Undetermined => undetermined(case),
+    }
+}
+
+fn untouchable(case: &Case) -> Vec<String> {
+    let mut steps = vec!["This section is not to be touched: keep the finding with its record.".to_owned()];
+    if case.outcome == Outcome::Undetermined {
+        steps.extend(undetermined(case));
+    }
+    steps
+}
+
+fn pass(case: &Case) -> Vec<String> {
+    let step = if case.record.polish_to_come {
+        "Go on to the polish: it takes 3 to 5 µm, so watch the thickness while you do."
+    } else if case.record.finish == Finish::Uncovered {
+        "Clean it, cover it or leave it as it was ordered, and register it."
+    } else {
+        "Label it and register it."
+    };
+    vec![step.into()]
+}
+
+fn regrind(case: &Case) -> Vec<String> {
+    let mut steps = Vec::new();
+    if case.record.finish == Finish::Covered {
+        steps.push(
+            "Take the cover off first: balsam gives to warmth or solvent, epoxy mostly does not without harm; if it \
+             does not come off, leave the section as it is."
+                .to_owned(),
+        );
+    }
+    if case.missed(Limit::Scratches) {
+        steps.push(
+            "Go back one grit for the scratches, and wash plate, holder and section before every change of grit."
+                .to_owned(),
+        );
+    }
+    match case.plan {
+        Some(plan) => steps.extend(plan.sentences.iter().cloned()),
+        None => steps.push(
+            "Find out how thick it is before grinding: without that nobody can say whether there is rock to spare."
+                .to_owned(),
+        ),
+    }
+    steps.push("Photograph it and check it again.".to_owned());
+    steps
+}
+
+fn recover() -> Vec<String> {
+    vec![
+        "Focus up and down first: a bubble in the cover cement is sharp above the grains, one in the bond below them."
+            .into(),
+        "If they are in the cement, lift the cover, clean the section and photograph it bare.".into(),
+        "Check it again, and cover it anew when the bubbles are gone; bubbles that stay are in the bond.".into(),
+    ]
+}
+
+fn remake(case: &Case) -> Vec<String> {
+    let mut steps = Vec::new();
+    let area = case.tally.totals.area_mm2;
+    if case.missed(Limit::PluckedArea) && case.tally.plucks.len() <= 2 {
+        let looked = area.map_or_else(|| "little".to_owned(), |a| format!("{a:.1} mm²"));
+        steps.push(format!("Only {looked} was looked at and few places make up the loss: photograph more of the section before giving it up."));
+    }
+    steps.push(match case.record.offcut_left {
+        Some(true) => "Make it again from the off-cut, and keep this one until the new one passes.".into(),
+        Some(false) => "No off-cut is left: keep this section, and note on its record what it cannot show.".into(),
+        None => {
+            "Ask first whether an off-cut is left; without one keep this section and note what it cannot show.".into()
+        }
+    });
+    if case.record.offcut_left != Some(false) {
+        if case.reasons.iter().any(|r| r.side == Some(Side::Thinnest) && r.missed()) {
+            steps.push("This time stop the wheel at about 40 µm, finish by hand and look often.".into());
+        }
+        if case.missed_any(&BUBBLE_LIMITS) {
+            steps.push("Dry the chip well, stir the resin gently, lower the chip at an angle and press the bubbles to the edge.".into());
+        }
+        if case.missed(Limit::PluckedArea) {
+            steps.push("Impregnate the slab before cutting it, and do not stay long on the coarse grit.".into());
+        }
+    }
+    steps
+}
+
+fn undetermined(case: &Case) -> Vec<String> {
+    let mut steps = Vec::new();
+    match case.thickness {
+        Thickness::NotMeasurable { next, .. } => steps.push(next.clone()),
+        Thickness::Measured(surface) => {
+            if case.in_doubt(Limit::Thickness) || case.in_doubt(Limit::RangeAcross) {
+                steps.push(if surface.gradient_um_per_mm.is_none() {
+                    "Photograph the four corners and the centre, each between crossed polars at four angles 22.5 degrees apart."
+                        .to_owned()
+                } else {
+                    "Photograph more fields with quartz in them, near the corners, at four angles 22.5 degrees apart or more."
+                        .to_owned()
+                });
+                if case.reasons.iter().any(|r| r.side == Some(Side::Thickest) && r.undetermined())
+                    && !case.record.untouchable
+                {
+                    steps.push("If it must go on now: a very little at a time, and look again after each.".to_owned());
+                }
+            }
+        }
+    }
+    if case.reasons.iter().any(|r| r.missing && r.limit != Limit::Thickness) {
+        steps.push(
+            "Give the scale as um_per_px under [scale] in slide.toml (from a stage micrometer), and check again."
+                .to_owned(),
+        );
+    }
+    let doubtful = |limits: &[Limit]| case.reasons.iter().any(|r| limits.contains(&r.limit) && r.undetermined());
+    if doubtful(&BUBBLE_LIMITS) {
+        steps.push("Photograph more fields, and the largest bubbles once more in focus.".to_owned());
+    }
+    if doubtful(&[Limit::PluckedArea]) {
+        steps.push(
+            "Photograph the doubtful holes at two or more crossed angles 45 degrees apart: a hole stays dark."
+                .to_owned(),
+        );
+    }
+    if doubtful(&[Limit::Scratches]) {
+        steps.push(
+            "Photograph the scratches again with the condenser stopped down, at 2 µm per pixel or finer.".to_owned(),
+        );
+    }
+    steps
+}
+
+/// What is there and does not fail the section, and what was not judged.
+pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
+    let mut notes = Vec::new();
+    if let Thickness::Measured(surface) = case.thickness {
+        if surface.gradient_um_per_mm.is_none() {
+            let why = match (fields, placed) {
+                (1, _) => "one field of view does not span it".to_owned(),
+                (n, _) if n < 3 => format!("{n} fields of view do not span it"),
+                (n, p) if p < 3 => format!("of {n} fields of view {p} are placed on the section (centre_mm)"),
+                (_, _) => "the fields of view lie too close together".to_owned(),
+            };
+            notes.push(format!(
+                "The range across the section was not judged: {why}. Fields at the four corners and the centre would show it."
+            ));
+        }
+        notes.extend(surface.notes.iter().cloned());
+    }
+    for reason in case.reasons {
+        let small = reason.met == Some(true)
+            && match reason.limit {
+                Limit::LargestBubble | Limit::BubbleArea => false,
+                Limit::BubblesPerMm2 => !case.tally.bubbles.is_empty(),
+                Limit::PluckedArea => !case.tally.plucks.is_empty(),
+                Limit::Scratches => !case.tally.scratches.is_empty(),
+                Limit::Thickness | Limit::RangeAcross => false,
+            };
+        if small {
+            notes.push(reason.sentence.clone());
+        }
+        if let (Some([_, high]), Some(limit), Some(true)) = (reason.section_interval, reason.allowed[1], reason.met)
+            && high > limit
+            && !case.tally.bubbles.is_empty()
+        {
+            notes.push(format!(
+                "That holds for what was photographed: on the section as a whole there may be up to {high:.1} bubbles per mm² (95 %)."
+            ));
+        }
+        if reason.limit != Limit::RangeAcross && reason.conformance_probability.is_none() && !reason.missing {
+            notes.push(reason.sentence.clone());
+        }
+    }
+    for (kind, why) in &case.tally.partly_judged {
+        notes.push(format!("Not every field could show {}: {}.", kind_words(*kind), why.trim_end_matches('.')));
+    }
+    if case.tally.ambiguous_plucks > 0 {
+        let n = case.tally.ambiguous_plucks;
+        notes.push(format!(
+            "{n} hole{} may as well be the rock's own pore{} and {} not counted; dyed resin or reflected light would tell.",
+            if n == 1 { "" } else { "s" },
+            if n == 1 { "" } else { "s" },
+            if n == 1 { "is" } else { "are" }
+        ));
+    }
+    if case.outcome == Outcome::Pass && case.missed(Limit::Scratches) {
+        notes.push(match (case.record.polish_to_come, case.record.finish) {
+            (true, _) => {
+                "There is no rock to spare for the scratches: the polish still to come takes the shallow ones.".into()
+            }
+            (false, Finish::Covered) => {
+                "There is no rock to spare for the scratches, and the section is covered: they stay.".into()
+            }
+            (false, _) => {
+                "There is no rock to spare for the scratches: cover it, since the cement hides shallow ones.".into()
+            }
+        });
+    }
+    if case.record.micrometer_um.is_some() && case.record.sequence.is_some_and(|n| n > 1) {
+        let n = case.record.sequence.unwrap_or(0);
+        notes.push(format!("The micrometer was zeroed {} sections ago: its reading may have drifted.", n - 1));
+    }
+    notes.dedup();
+    notes
+}
+
+/// What to take care of at the bench; the laboratory's own rules come first.
+pub(super) fn cautions(case: &Case) -> Vec<String> {
+    let mut out = Vec::new();
+    if !case.record.untouchable && matches!(case.outcome, Outcome::Regrind | Outcome::Remake) {
+        out.push("Grind and cut wet, never dry, and wipe up wet: dust of quartz harms the lungs for good.".into());
+        out.push("Keep sleeves, hair and fingers clear of a turning wheel, and wear eye protection.".into());
+        out.push(
+            "If a part has lifted (a silvery patch or coloured fringes), do not grind it: it will tear out.".into(),
+        );
+    }
+    if !case.record.untouchable && matches!(case.outcome, Outcome::Remake | Outcome::Recover) {
+        out.push(
+            "Uncured resin and its dust can make the skin allergic for life: gloves, and no solvent on the skin."
+                .into(),
+        );
+    }
+    if !case.record.untouchable && case.outcome == Outcome::Recover {
+        out.push("Warm the slide slowly and lift the cover away from you: thin glass breaks into splinters.".into());
+    }
+    if !out.is_empty() {
+        out.push("The laboratory's own rules come before these.".into());
+    }
+    out.push("Thickness is read from the colour of quartz: other minerals taken for it, or stressed resin, would mislead it.".into());
+    out
+}
+
+/// A kind of defect in words.
+pub(super) fn kind_words(kind: DefectKind) -> &'static str {
+    match kind {
+        DefectKind::Bubbles => "bubbles",
+        DefectKind::Plucks => "plucked places",
+        DefectKind::Scratches => "scratches",
+    }
+}

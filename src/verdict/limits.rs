@@ -1,0 +1,383 @@
+//! The limits a section is judged by: the defaults, a laboratory's own file over them, and each one's source.
+
+use std::path::Path;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use toml::{Table, Value};
+
+use crate::error::{Error, Result};
+use crate::slide::record::SlideRecord;
+
+/// Target added while polishing is still to come: it takes 3 to 5 µm, and 35 µm is ground for a finished 30 µm
+/// (polished thin sections ground to 0.035 mm and finished at 0.030 mm: Canadian Mineralogist 7(3), 375).
+pub const POLISH_ALLOWANCE_UM: f64 = 5.0;
+
+/// A limit of the verdict, as named in the report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Limit {
+    /// Thickness everywhere on the section, µm.
+    Thickness,
+    /// Difference between the thickest and the thinnest place, µm.
+    RangeAcross,
+    /// Outer diameter of the largest bubble, µm.
+    LargestBubble,
+    /// Bubbles per mm² looked at.
+    BubblesPerMm2,
+    /// Area of the bubbles over the area looked at.
+    BubbleArea,
+    /// Area of the plucked places over the area looked at.
+    PluckedArea,
+    /// Length of the scratches, mm per mm² looked at.
+    Scratches,
+}
+
+impl Limit {
+    /// Unit of the limit and of what is measured against it, as written in the report.
+    #[must_use]
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::Thickness | Self::RangeAcross | Self::LargestBubble => "um",
+            Self::BubblesPerMm2 => "per_mm2",
+            Self::BubbleArea | Self::PluckedArea => "fraction",
+            Self::Scratches => "mm_per_mm2",
+        }
+    }
+}
+
+/// One limit as used on a slide, with its source.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LimitUsed {
+    /// Which limit.
+    pub limit: Limit,
+    /// Least and greatest allowed value; null where it is open.
+    pub allowed: [Option<f64>; 2],
+    /// Unit of `allowed`: um, per_mm2, fraction or mm_per_mm2.
+    pub unit: String,
+    /// Where the limit is from.
+    pub source: String,
+}
+
+/// The limits for one slide, resolved for its target thickness.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limits {
+    /// Target thickness now, µm: the slide's own, and [`POLISH_ALLOWANCE_UM`] more while polishing is to come.
+    pub target_um: f64,
+    /// Least thickness anywhere, µm.
+    pub thickness_min_um: f64,
+    /// Greatest thickness anywhere, µm.
+    pub thickness_max_um: f64,
+    /// Greatest difference across the section, µm.
+    pub range_um: f64,
+    /// Greatest outer diameter of a bubble, µm.
+    pub largest_bubble_um: f64,
+    /// Most bubbles per mm².
+    pub bubbles_per_mm2: f64,
+    /// Largest area fraction of bubbles, 0..=1.
+    pub bubble_area_fraction: f64,
+    /// Largest area fraction of plucked places, 0..=1.
+    pub pluck_area_fraction: f64,
+    /// Greatest length of scratches, mm per mm².
+    pub scratch_mm_per_mm2: f64,
+    /// Each limit with its source, in the order of [`Limit`].
+    pub used: Vec<LimitUsed>,
+}
+
+/// A laboratory's limits before they meet a slide: the defaults, each of which its file may override.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LimitSet {
+    given: Vec<(&'static str, f64)>,
+    origin: Option<String>,
+}
+
+/// Keys of the limits file.
+const KEYS: [&str; 10] = [
+    "thickness_below_target_um",
+    "thickness_above_target_um",
+    "thickness_min_um",
+    "thickness_max_um",
+    "range_um",
+    "largest_bubble_um",
+    "bubbles_per_mm2",
+    "bubble_area_fraction",
+    "pluck_area_fraction",
+    "scratch_mm_per_mm2",
+];
+
+const HOUSE: &str = "house value: no published limit was found";
+
+impl LimitSet {
+    /// Reads a laboratory's limits file. Every key is optional; `source` names where its limits are from.
+    ///
+    /// # Errors
+    /// When the file cannot be read, holds an unknown key, a value that cannot be a limit, or limits that contradict each other.
+    pub fn read(path: &Path) -> Result<Self> {
+        let text = std::fs::read_to_string(path).map_err(|e| {
+            Error::new(path, "the limits file cannot be read", "check the path given with --limits").caused_by(e)
+        })?;
+        Self::parse(path, &text)
+    }
+
+    /// Parses the text of a limits file; `path` only names it in errors.
+    ///
+    /// # Errors
+    /// As [`LimitSet::read`].
+    pub fn parse(path: &Path, text: &str) -> Result<Self> {
+        let table: Table = text.parse().map_err(|e: toml::de::Error| {
+            let place = e.span().map_or_else(String::new, |s| {
+                format!(" in line {}", text.get(..s.start).map_or(1, |t| t.matches('\n').count() + 1))
+            });
+            Error::new(
+                path,
+                format!("the limits are not valid TOML{place}: {}", one_line(e.message())),
+                "correct that line",
+            )
+        })?;
+        let mut set = Self { given: Vec::new(), origin: None };
+        let mut source = None;
+        for (key, value) in &table {
+            if key == "source" {
+                let named = value.as_str().ok_or_else(|| {
+                    Error::new(path, "`source` is not a text", "write where the limits are from, in quotes")
+                })?;
+                source = Some(one_line(named));
+                continue;
+            }
+            let known = KEYS.into_iter().find(|k| k == key).ok_or_else(|| unknown_key(path, key))?;
+            set.given.push((known, number(path, known, value)?));
+        }
+        let file = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+        set.origin = Some(source.unwrap_or_else(|| format!("the laboratory's own, {}", one_line(&file))));
+        set.check(path)?;
+        Ok(set)
+    }
+
+    fn get(&self, key: &str) -> Option<f64> {
+        self.given.iter().find(|(k, _)| *k == key).map(|(_, v)| *v)
+    }
+
+    fn check(&self, path: &Path) -> Result<()> {
+        for (end, relative) in
+            [("thickness_min_um", "thickness_below_target_um"), ("thickness_max_um", "thickness_above_target_um")]
+        {
+            if self.get(end).is_some() && self.get(relative).is_some() {
+                return Err(Error::new(
+                    path,
+                    format!("`{end}` and `{relative}` set the same limit twice"),
+                    "keep one of them",
+                ));
+            }
+        }
+        if let (Some(low), Some(high)) = (self.get("thickness_min_um"), self.get("thickness_max_um"))
+            && low >= high
+        {
+            return Err(Error::new(
+                path,
+                format!("`thickness_min_um` = {low} is not below `thickness_max_um` = {high}"),
+                "no section could meet both; exchange or correct them",
+            ));
+        }
+        if self.get("thickness_below_target_um") == Some(0.0) && self.get("thickness_above_target_um") == Some(0.0) {
+            return Err(Error::new(
+                path,
+                "the thickness band has no width",
+                "allow something below or above the target",
+            ));
+        }
+        Ok(())
+    }
+
+    /// The limits for one slide. `path` of the slide's folder or of the limits file only names it in errors.
+    ///
+    /// # Errors
+    /// When the slide's target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
+    pub fn for_slide(&self, record: &SlideRecord, path: &Path) -> Result<Limits> {
+        let target = record.target_um + if record.polish_to_come { POLISH_ALLOWANCE_UM } else { 0.0 };
+        let low = self
+            .get("thickness_min_um")
+            .unwrap_or_else(|| target - self.get("thickness_below_target_um").unwrap_or(5.0));
+        let high = self
+            .get("thickness_max_um")
+            .unwrap_or_else(|| target + self.get("thickness_above_target_um").unwrap_or(5.0));
+        if low <= 0.0 {
+            return Err(Error::new(
+                path,
+                format!("a target of {target} um leaves a lower thickness limit of {low} um"),
+                "raise target_um in slide.toml or set thickness_below_target_um in the limits file",
+            ));
+        }
+        if !(low..=high).contains(&target) {
+            return Err(Error::new(
+                path,
+                format!("the target of {target} um lies outside the thickness limits of {low} to {high} um"),
+                "correct target_um in slide.toml or the thickness limits in the limits file",
+            ));
+        }
+        let own = |keys: &[&str]| keys.iter().any(|k| self.get(k).is_some());
+        let source = |keys: &[&str], default: String| match &self.origin {
+            Some(origin) if own(keys) => origin.clone(),
+            _ => default,
+        };
+        let thickness_keys = &KEYS[..4];
+        let thickness_source = source(thickness_keys, default_thickness_source(record));
+        let value = |key: &str, default: f64| self.get(key).unwrap_or(default);
+        let house = |key: &str| source(&[key], HOUSE.into());
+        let (range, largest, per_mm2) =
+            (value("range_um", 6.0), value("largest_bubble_um", 200.0), value("bubbles_per_mm2", 2.0));
+        let (bubble_area, pluck_area, scratch) = (
+            value("bubble_area_fraction", 0.005),
+            value("pluck_area_fraction", 0.01),
+            value("scratch_mm_per_mm2", 1.0),
+        );
+        let used = |limit: Limit, allowed: [Option<f64>; 2], source: String| LimitUsed {
+            limit,
+            allowed,
+            unit: limit.unit().into(),
+            source,
+        };
+        Ok(Limits {
+            target_um: target,
+            thickness_min_um: low,
+            thickness_max_um: high,
+            range_um: range,
+            largest_bubble_um: largest,
+            bubbles_per_mm2: per_mm2,
+            bubble_area_fraction: bubble_area,
+            pluck_area_fraction: pluck_area,
+            scratch_mm_per_mm2: scratch,
+            used: vec![
+                used(Limit::Thickness, [Some(low), Some(high)], thickness_source),
+                used(Limit::RangeAcross, [None, Some(range)], house("range_um")),
+                used(Limit::LargestBubble, [None, Some(largest)], house("largest_bubble_um")),
+                used(Limit::BubblesPerMm2, [None, Some(per_mm2)], house("bubbles_per_mm2")),
+                used(Limit::BubbleArea, [None, Some(bubble_area)], house("bubble_area_fraction")),
+                used(Limit::PluckedArea, [None, Some(pluck_area)], house("pluck_area_fraction")),
+                used(Limit::Scratches, [None, Some(scratch)], house("scratch_mm_per_mm2")),
+            ],
+        })
+    }
+}
+
+/// EN 12407:2019 states 0.030 mm only: other targets borrow its tolerance, and say so.
+fn default_thickness_source(record: &SlideRecord) -> String {
+    if record.polish_to_come {
+        return "house value: the target while polishing is still to come (it takes 3 to 5 um), with the tolerance of \
+                EN 12407:2019 around it"
+            .into();
+    }
+    if (record.target_um - 30.0).abs() < 1e-9 {
+        return "EN 12407:2019, 0.030 +/- 0.005 mm".into();
+    }
+    "house value: the laboratory's target with the tolerance that EN 12407:2019 states for 30 um".into()
+}
+
+fn number(path: &Path, key: &str, value: &Value) -> Result<f64> {
+    let number = match value {
+        Value::Float(x) => *x,
+        Value::Integer(i) => *i as f64,
+        _ => return Err(Error::new(path, format!("`{key}` is not a number"), "write a number without quotes")),
+    };
+    let most = if key.ends_with("_fraction") { 1.0 } else { f64::MAX };
+    if !number.is_finite() || number < 0.0 {
+        return Err(Error::new(path, format!("`{key}` = {number} cannot be a limit"), "write a number from 0 up"));
+    }
+    if number > most {
+        let remedy = format!("write it as a fraction from 0 to 1, so 1 % is 0.01 (did you mean {})", number / 100.0);
+        return Err(Error::new(path, format!("`{key}` = {number} is more than the whole area"), remedy));
+    }
+    Ok(number)
+}
+
+fn unknown_key(path: &Path, key: &str) -> Error {
+    let nearest = KEYS.into_iter().chain(["source"]).min_by_key(|k| strsim::damerau_levenshtein(k, key));
+    let remedy = match nearest {
+        Some(near) if strsim::damerau_levenshtein(near, key) <= near.len().max(key.len()) / 2 => {
+            format!("did you mean `{near}`?")
+        }
+        _ => format!("the keys are {}", KEYS.join(", ")),
+    };
+    Error::new(path, format!("`{}` is no limit", one_line(key)), remedy)
+}
+
+/// Text from outside on one line, without control characters.
+fn one_line(text: &str) -> String {
+    text.split(|c: char| c.is_control()).map(str::trim).filter(|s| !s.is_empty()).collect::<Vec<_>>().join(" ")
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::verdict::fixture;
+
+    fn parse(text: &str) -> Result<LimitSet> {
+        LimitSet::parse(Path::new("our-limits.toml"), text)
+    }
+
+    #[test]
+    fn defaults_are_those_of_the_norm_for_thirty_micrometres() {
+        let limits = LimitSet::default().for_slide(&fixture::record(), Path::new("slide")).unwrap();
+        assert_eq!((limits.thickness_min_um, limits.thickness_max_um), (25.0, 35.0));
+        assert_eq!(limits.used[0].source, "EN 12407:2019, 0.030 +/- 0.005 mm");
+        assert!(limits.used[1..].iter().all(|l| l.source.starts_with("house value")));
+        assert_eq!(limits.used.len(), 7);
+    }
+
+    #[test]
+    fn other_targets_move_the_band_and_do_not_claim_the_norm() {
+        let mut record = fixture::record();
+        record.target_um = 20.0;
+        let limits = LimitSet::default().for_slide(&record, Path::new("slide")).unwrap();
+        assert_eq!((limits.thickness_min_um, limits.thickness_max_um), (15.0, 25.0));
+        assert!(limits.used[0].source.starts_with("house value"));
+        record.target_um = 30.0;
+        record.polish_to_come = true;
+        let limits = LimitSet::default().for_slide(&record, Path::new("slide")).unwrap();
+        assert_eq!((limits.target_um, limits.thickness_min_um, limits.thickness_max_um), (35.0, 30.0, 40.0));
+        assert!(limits.used[0].source.contains("polishing is still to come"));
+    }
+
+    #[test]
+    fn a_laboratory_overrides_some_and_is_named_as_their_source() {
+        let set = parse("range_um = 4\npluck_area_fraction = 0.02\nsource = \"bench sheet 3\"").unwrap();
+        let limits = set.for_slide(&fixture::record(), Path::new("slide")).unwrap();
+        assert_eq!((limits.range_um, limits.pluck_area_fraction, limits.largest_bubble_um), (4.0, 0.02, 200.0));
+        assert_eq!(limits.used[1].source, "bench sheet 3");
+        assert_eq!(limits.used[2].source, HOUSE);
+        let unnamed = parse("range_um = 4").unwrap().for_slide(&fixture::record(), Path::new("slide")).unwrap();
+        assert_eq!(unnamed.used[1].source, "the laboratory's own, our-limits.toml");
+    }
+
+    #[test]
+    fn bad_files_get_one_sentence_with_the_remedy() {
+        for (text, expected) in [
+            ("bubles_per_mm2 = 3", "our-limits.toml: `bubles_per_mm2` is no limit; did you mean `bubbles_per_mm2`?"),
+            (
+                "thickness_min_um = 36\nthickness_max_um = 34",
+                "`thickness_min_um` = 36 is not below `thickness_max_um` = 34",
+            ),
+            ("thickness_min_um = 25\nthickness_below_target_um = 5", "set the same limit twice"),
+            ("thickness_below_target_um = 0\nthickness_above_target_um = 0", "no width"),
+            ("pluck_area_fraction = 2", "did you mean 0.02"),
+            ("range_um = \"six\"", "`range_um` is not a number"),
+            ("range_um = -1", "cannot be a limit"),
+            ("range_um = nan", "cannot be a limit"),
+            ("[thickness]\nrange_um = 4", "`thickness` is no limit"),
+            ("range_um = 4\nrange_um = = 5", "line 2"),
+        ] {
+            let message = parse(text).unwrap_err().to_string();
+            assert!(message.contains(expected), "{text:?} gave {message:?}");
+            assert_eq!(message.lines().count(), 1, "{message:?}");
+        }
+    }
+
+    #[test]
+    fn a_target_outside_the_laboratorys_band_is_refused() {
+        let set = parse("thickness_min_um = 22\nthickness_max_um = 28").unwrap();
+        let message = set.for_slide(&fixture::record(), Path::new("LM-0142")).unwrap_err().to_string();
+        assert!(message.contains("target of 30 um lies outside the thickness limits of 22 to 28 um"), "{message}");
+        let mut thin = fixture::record();
+        thin.target_um = 4.0;
+        assert!(LimitSet::default().for_slide(&thin, Path::new("LM-0142")).is_err());
+    }
+}

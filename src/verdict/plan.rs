@@ -1,0 +1,361 @@
+//! The regrind plan: how much to take off, where, and when to stop.
+//!
+//! Better too thick than too thin: the plan aims at the target plus what the measurement may be wrong by, rounds down,
+//! never touches a place that is already there, and keeps the probability of going below the lower limit anywhere
+//! under [`MISSED_UP_TO`]. No rate per stroke is given: none is published, and it varies with grit, rock and pressure.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::slide::record::{Corner, SlideRecord};
+use crate::thickness::{SurfaceDraw, ThicknessSurface};
+use crate::verdict::conformance::{MISSED_UP_TO, share_of_draws};
+use crate::verdict::limits::Limits;
+
+/// Least that going back one grit takes off with the scratches, µm (common practice is 3 to 10 µm; no published source).
+pub const SCRATCH_DEPTH_UM: f64 = 3.0;
+/// Removals are given in steps of this, rounded down, µm: a grinding micrometer shows no more.
+const STEP_UM: f64 = 0.5;
+/// One-sided 95 % quantile of the normal distribution.
+const Z_ONE_SIDED: f64 = 1.644_853_626_951_472_2;
+/// Thickness at which common practice stops the wheel and goes on by hand, µm (several laboratories' hand-outs; no norm).
+const WHEEL_STOP_UM: f64 = 40.0;
+
+/// A value for each corner of the section, section side up.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub struct AtCorners {
+    /// x = 0, y = height.
+    pub top_left: f64,
+    /// x = width, y = height.
+    pub top_right: f64,
+    /// x = 0, y = 0.
+    pub bottom_left: f64,
+    /// x = width, y = 0.
+    pub bottom_right: f64,
+}
+
+/// The corners in the order of [`AtCorners`] and of `ThicknessSurface::at_corners_um`.
+pub const CORNERS: [Corner; 4] = [Corner::TopLeft, Corner::TopRight, Corner::BottomLeft, Corner::BottomRight];
+
+impl AtCorners {
+    /// From values in the order of [`CORNERS`].
+    #[must_use]
+    pub const fn from_array([top_left, top_right, bottom_left, bottom_right]: [f64; 4]) -> Self {
+        Self { top_left, top_right, bottom_left, bottom_right }
+    }
+
+    /// In the order of [`CORNERS`].
+    #[must_use]
+    pub const fn to_array(self) -> [f64; 4] {
+        [self.top_left, self.top_right, self.bottom_left, self.bottom_right]
+    }
+}
+
+/// How much rock to take off, µm.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Removal {
+    /// Mean over the section, µm.
+    pub mean: f64,
+    /// At each corner, µm; null when thickness at the corners is not known.
+    pub at_each_corner: Option<AtCorners>,
+}
+
+/// What to do at the lap.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RegrindPlan {
+    /// How much to take off, µm.
+    pub remove_um: Removal,
+    /// The corner where the section is thickest, as photographed section side up; null when it is even or not known.
+    pub high_corner: Option<Corner>,
+    /// Where the high corner is, from the bevelled corner; null when either is not known.
+    pub relative_to_mark: Option<String>,
+    /// What the grinding micrometer reads when it is done, µm; null when its last reading was not given.
+    pub micrometer_target_um: Option<f64>,
+    /// The plan in sentences for the bench.
+    pub sentences: Vec<String>,
+}
+
+/// Makes the plan, or None when what must come off would likely leave the section too thin.
+///
+/// `scratched`: at least [`SCRATCH_DEPTH_UM`] must come off everywhere.
+#[must_use]
+pub fn regrind(
+    record: &SlideRecord,
+    surface: &ThicknessSurface,
+    limits: &Limits,
+    scratched: bool,
+) -> Option<RegrindPlan> {
+    let least = if scratched { SCRATCH_DEPTH_UM } else { 0.0 };
+    let aim = limits.target_um + Z_ONE_SIDED * surface.mean_um.standard_uncertainty;
+    let wedge = surface.thickens_toward.is_some();
+    let corners = surface.at_corners_um.filter(|_| wedge).map(|c| c.map(|m| m.value));
+
+    // The draws' own chance of being too thin already: the plan must not add to it, and cannot take it away.
+    let before = share_of_draws(&surface.extremes_um, |e| e[0] < limits.thickness_min_um)?;
+    let allowed = MISSED_UP_TO.max(before);
+
+    let candidate = |aim: f64| -> Removal {
+        let off = |thickness: f64| round_down((thickness - aim).max(least));
+        match corners {
+            Some(at) => {
+                let at = at.map(off);
+                Removal { mean: at.iter().sum::<f64>() / 4.0, at_each_corner: Some(AtCorners::from_array(at)) }
+            }
+            None => {
+                let mean = off(surface.mean_um.value);
+                Removal { mean, at_each_corner: surface.at_corners_um.map(|_| AtCorners::from_array([mean; 4])) }
+            }
+        }
+    };
+    // A wedge whose thin corner is under the target is left a little inclined, unless that alone would miss the range.
+    let level = corners.map_or(aim, |at| {
+        let thinnest = at.into_iter().fold(f64::INFINITY, f64::min);
+        let u = surface.range_across_um.map_or(0.0, |r| r.standard_uncertainty);
+        aim.min(thinnest + (limits.range_um - Z_ONE_SIDED * u - STEP_UM).max(0.0)).max(thinnest.min(aim))
+    });
+
+    let highest = surface.at_thickest_um.value;
+    let mut at = level;
+    let remove_um = loop {
+        let removal = candidate(at);
+        if share_of_draws(&thinnest_after(record, surface, &removal), |t| *t < limits.thickness_min_um)? <= allowed {
+            break removal;
+        }
+        if at > highest {
+            return None;
+        }
+        at += STEP_UM;
+    };
+    if remove_um.mean <= 0.0 || before > 0.5 {
+        return None;
+    }
+
+    let high_corner = corners.map(|at| highest_corner(&at));
+    let relative_to_mark = high_corner.and_then(|corner| Some(from_mark(corner, record.mark_corner?, record)));
+    let micrometer_target_um = record.micrometer_um.map(|reading| reading - remove_um.mean);
+    let mut plan =
+        RegrindPlan { remove_um, high_corner, relative_to_mark, micrometer_target_um, sentences: Vec::new() };
+    plan.sentences = sentences(&plan, record, surface);
+    Some(plan)
+}
+
+/// Thinnest place of each draw after the removal (bilinear between the corners, so that it lies at a corner), µm.
+#[must_use]
+pub fn thinnest_after(record: &SlideRecord, surface: &ThicknessSurface, removal: &Removal) -> Vec<f64> {
+    after(record, surface, removal).into_iter().map(|[least, _]| least).collect()
+}
+
+/// Least and greatest thickness of each draw after the removal, µm.
+#[must_use]
+pub fn after(record: &SlideRecord, surface: &ThicknessSurface, removal: &Removal) -> Vec<[f64; 2]> {
+    match (removal.at_each_corner, record.width_mm, record.height_mm) {
+        (Some(off), Some(width), Some(height)) if surface.gradient_um_per_mm.is_some() => surface
+            .draws
+            .iter()
+            .map(|draw| {
+                let left = corners_of(draw, width, height);
+                let left = left.iter().zip(off.to_array()).map(|(t, r)| t - r);
+                left.fold([f64::INFINITY, f64::NEG_INFINITY], |[lo, hi], t| [lo.min(t), hi.max(t)])
+            })
+            .collect(),
+        _ => surface.extremes_um.iter().map(|e| e.map(|t| t - removal.mean)).collect(),
+    }
+}
+
+/// Thickness of one draw at the corners, in the order of [`CORNERS`], µm; the draw's centre is the section's.
+fn corners_of(draw: &SurfaceDraw, width_mm: f64, height_mm: f64) -> [f64; 4] {
+    let [gx, gy] = draw.gradient_um_per_mm;
+    let (x, y) = (gx * width_mm / 2.0, gy * height_mm / 2.0);
+    [draw.centre_um - x + y, draw.centre_um + x + y, draw.centre_um - x - y, draw.centre_um + x - y]
+}
+
+fn highest_corner(at: &[f64; 4]) -> Corner {
+    let highest = (0..4).max_by(|a, b| at[*a].total_cmp(&at[*b])).unwrap_or(0);
+    CORNERS[highest]
+}
+
+fn round_down(value: f64) -> f64 {
+    // A hair of tolerance, so that 6.0 computed as 5.999… stays 6.0.
+    (value / STEP_UM + 1e-9).floor() * STEP_UM
+}
+
+/// Where a corner is, said from the bevelled one: nobody at the bench knows which way up a left or a right was meant.
+#[must_use]
+pub fn from_mark(corner: Corner, mark: Corner, record: &SlideRecord) -> String {
+    let (x, y) = position(corner);
+    let (mx, my) = position(mark);
+    match (x != mx, y != my) {
+        (false, false) => "the bevelled corner itself".into(),
+        (true, true) => "the corner diagonally opposite the bevelled one".into(),
+        (along_width, _) => match (record.width_mm, record.height_mm) {
+            (Some(w), Some(h)) if (w - h).abs() > 0.02 * w.max(h) => {
+                let edge = if along_width == (w > h) { "long" } else { "short" };
+                format!("the corner next to the bevelled one along the {edge} edge")
+            }
+            // No long edge to go by: the way round, seen with the rock up.
+            _ => {
+                let clockwise = [(false, true), (true, true), (true, false), (false, false)];
+                let place = |p| clockwise.iter().position(|c| *c == p).unwrap_or(0);
+                let way = if (place((mx, my)) + 1) % 4 == place((x, y)) { "clockwise" } else { "anticlockwise" };
+                format!("the next corner {way} from the bevelled one, seen with the rock up")
+            }
+        },
+    }
+}
+
+/// (far along x, far along y).
+const fn position(corner: Corner) -> (bool, bool) {
+    match corner {
+        Corner::TopLeft => (false, true),
+        Corner::TopRight => (true, true),
+        Corner::BottomLeft => (false, false),
+        Corner::BottomRight => (true, false),
+    }
+}
+
+fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurface) -> Vec<String> {
+    let mut out = Vec::new();
+    let mean = plan.remove_um.mean;
+    match (plan.remove_um.at_each_corner, plan.high_corner) {
+        (Some(at), Some(high)) => {
+            let at = at.to_array();
+            let most = at.into_iter().fold(0.0, f64::max);
+            let high_is = plan.relative_to_mark.as_deref();
+            out.push(match high_is {
+                Some(name) => format!("Press on the high corner, {name}: take {} off there.", micrometres(most)),
+                None => format!(
+                    "Press on the high corner that the drawing marks: take {} off there. (Name the bevelled corner as \
+                     mark_corner in slide.toml and the report says where that is from it.)",
+                    micrometres(most)
+                ),
+            });
+            if let Some(mark) = record.mark_corner {
+                let others: Vec<String> = CORNERS
+                    .iter()
+                    .zip(at)
+                    .filter(|(corner, _)| **corner != high)
+                    .map(|(corner, off)| {
+                        let what = if off > 0.0 { micrometres(off) } else { "nothing".into() };
+                        format!("{what} at {}", from_mark(*corner, mark, record).replace(" itself", ""))
+                    })
+                    .collect();
+                out.push(format!("Take {}.", others.join("; ")));
+            }
+        }
+        _ => out.push(format!("Take {} off, evenly.", micrometres(mean))),
+    }
+    if surface.mean_um.value > WHEEL_STOP_UM && mean > 2.0 * STEP_UM {
+        out.push(format!("Stop the wheel at about {WHEEL_STOP_UM} µm and finish by hand."));
+    }
+    if let Some(reading) = plan.micrometer_target_um {
+        out.push(format!("The micrometer should then read {reading:.1} µm."));
+    }
+    out.push("Stop short of it, wash, dry and look again: too thick can be mended, too thin cannot.".into());
+    out
+}
+
+/// "6 µm", "6.5 µm": steps of half a micrometre carry no more digits.
+fn micrometres(value: f64) -> String {
+    if (value - value.round()).abs() < 0.05 { format!("{value:.0} µm") } else { format!("{value:.1} µm") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::verdict::fixture::{limits, record, surface};
+
+    #[test]
+    fn corners_are_named_from_the_bevelled_one() {
+        let r = record(); // 40 x 24 mm, bevelled at the top left
+        for (corner, expected) in [
+            (Corner::TopLeft, "the bevelled corner itself"),
+            (Corner::TopRight, "the corner next to the bevelled one along the long edge"),
+            (Corner::BottomLeft, "the corner next to the bevelled one along the short edge"),
+            (Corner::BottomRight, "the corner diagonally opposite the bevelled one"),
+        ] {
+            assert_eq!(from_mark(corner, Corner::TopLeft, &r), expected);
+        }
+        let upright = SlideRecord { width_mm: Some(24.0), height_mm: Some(40.0), ..record() };
+        assert!(from_mark(Corner::TopRight, Corner::TopLeft, &upright).contains("short edge"));
+        let square = SlideRecord { width_mm: Some(30.0), height_mm: Some(30.0), ..record() };
+        assert!(from_mark(Corner::TopRight, Corner::TopLeft, &square).starts_with("the next corner clockwise"));
+        assert!(from_mark(Corner::BottomLeft, Corner::TopLeft, &square).starts_with("the next corner anticlockwise"));
+        assert!(from_mark(Corner::TopLeft, Corner::BottomLeft, &square).starts_with("the next corner clockwise"));
+    }
+
+    #[test]
+    fn an_even_section_loses_the_excess_less_the_doubt() {
+        let s = surface(42.0, 0.3, [0.0, 0.0], 0.0);
+        let plan = regrind(&record(), &s, &limits(), false).unwrap();
+        assert_eq!(plan.remove_um.mean, 11.5, "42 - 30 - 1.645 x 0.3, rounded down to a half");
+        assert_eq!(plan.high_corner, None);
+        assert_eq!(plan.micrometer_target_um, Some(30.5), "42 read at the last pass");
+        assert!(plan.sentences[0].contains("11.5 µm off, evenly"));
+    }
+
+    #[test]
+    fn a_wedge_comes_off_at_the_high_corner_and_leaves_the_thin_one_alone() {
+        // 0.25 µm/mm toward +x over 40 mm: 28 to 38.
+        let s = surface(33.0, 0.1, [0.25, 0.0], 0.002);
+        let plan = regrind(&record(), &s, &limits(), false).unwrap();
+        let off = plan.remove_um.at_each_corner.unwrap().to_array();
+        assert_eq!((off[0], off[2]), (0.0, 0.0));
+        assert!((7.0..=8.0).contains(&off[1]) && (7.0..=8.0).contains(&off[3]), "{off:?}");
+        assert!(matches!(plan.high_corner, Some(Corner::TopRight | Corner::BottomRight)));
+        let diagonal = surface(38.0, 0.1, [0.1, -0.1], 0.002);
+        let plan = regrind(&record(), &diagonal, &limits(), false).unwrap();
+        assert_eq!(plan.high_corner, Some(Corner::BottomRight));
+        assert_eq!(plan.relative_to_mark.as_deref(), Some("the corner diagonally opposite the bevelled one"));
+        assert!(plan.sentences.iter().all(|s| !s.contains("left") && !s.contains("right")), "{:?}", plan.sentences);
+    }
+
+    #[test]
+    fn scratches_need_three_micrometres_everywhere_or_there_is_no_plan() {
+        let enough = regrind(&record(), &surface(31.0, 0.1, [0.0, 0.0], 0.0), &limits(), true).unwrap();
+        assert_eq!(enough.remove_um.mean, SCRATCH_DEPTH_UM);
+        assert_eq!(regrind(&record(), &surface(27.0, 0.1, [0.0, 0.0], 0.0), &limits(), true), None);
+        let over = regrind(&record(), &surface(36.0, 0.1, [0.0, 0.0], 0.0), &limits(), true).unwrap();
+        assert_eq!(over.remove_um.mean, 5.5);
+    }
+
+    #[test]
+    fn the_doubtful_are_ground_less() {
+        let removal =
+            |u| regrind(&record(), &surface(42.0, u, [0.0, 0.0], 0.0), &limits(), false).map(|p| p.remove_um.mean);
+        assert!(removal(0.2).unwrap() > removal(2.0).unwrap());
+    }
+
+    /// Over a grid of levels, wedges and doubts: a plan never makes too thin likelier than its bound, and where the
+    /// measurement is good enough to say so, what is left meets the limits.
+    #[test]
+    fn what_the_plan_leaves_meets_the_limits() {
+        let (record, limits) = (record(), limits());
+        let mut plans = 0;
+        for level in [29.0, 31.0, 34.0, 36.0, 40.0, 50.0, 65.0] {
+            for wedge in [0.0, 0.05, 0.1, 0.2, 0.35] {
+                for direction in [0.0_f64, 0.6, 1.9, 3.3, 5.0] {
+                    for u in [0.1, 0.4, 1.0] {
+                        let gradient = [wedge * direction.cos(), wedge * direction.sin()];
+                        let s = surface(level, u, gradient, 0.01 * u);
+                        let Some(plan) = regrind(&record, &s, &limits, false) else { continue };
+                        plans += 1;
+                        let before = share_of_draws(&s.extremes_um, |e| e[0] < limits.thickness_min_um).unwrap();
+                        let left = after(&record, &s, &plan.remove_um);
+                        let too_thin = share_of_draws(&left, |e| e[0] < limits.thickness_min_um).unwrap();
+                        assert!(too_thin <= before.max(MISSED_UP_TO), "{level} {gradient:?} {u}: {too_thin}");
+                        let off = plan.remove_um.at_each_corner.unwrap().to_array();
+                        assert!(off.iter().all(|r| *r >= 0.0));
+                        if u <= 0.4 && before < 0.01 {
+                            let fine = share_of_draws(&left, |e| {
+                                e[1] <= limits.thickness_max_um && e[1] - e[0] <= limits.range_um
+                            });
+                            assert!(fine.unwrap() >= 0.95, "{level} {gradient:?} {u}: {fine:?} {off:?}");
+                        }
+                    }
+                }
+            }
+        }
+        assert!(plans > 200, "{plans}");
+    }
+}
