@@ -1,3 +1,4 @@
 //! One binary for all integration tests, a module a concern.
 
 mod optics_published;
+mod thickness_grains;

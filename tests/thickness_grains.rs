@@ -1,0 +1,168 @@
+//! Thickness from grains alone: colours computed directly from spectra, so that the fit is tested without any photograph.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+use thinproof::optics::Lamp;
+use thinproof::optics::interference::transmittance;
+use thinproof::optics::lamp::COUNT;
+use thinproof::optics::observer::{WhiteScaling, camera_weights};
+use thinproof::optics::quartz;
+use thinproof::section::crystals::{Crystal, Crystals};
+use thinproof::section::extinction::AngleDesign;
+use thinproof::thickness::{FieldCrystals, SectionSize, Thickness, measure};
+use thinproof::units::{MicrometresPerPixel, Nanometres};
+
+/// A field of random quartz grains under one lamp.
+pub(crate) struct Field {
+    pub(crate) seed: u64,
+    pub(crate) grains: usize,
+    pub(crate) thickness_um: f64,
+    pub(crate) lamp: Lamp,
+    pub(crate) angles_deg: Vec<f64>,
+    pub(crate) exposure_known: bool,
+    pub(crate) gains: [f64; 3],
+    pub(crate) auto_white_balance: bool,
+    pub(crate) centre_mm: Option<[f64; 2]>,
+}
+
+impl Default for Field {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            grains: 60,
+            thickness_um: 30.0,
+            lamp: Lamp::Planck(3050.0),
+            angles_deg: vec![0.0, 22.5, 45.0, 67.5],
+            exposure_known: true,
+            gains: [1.0; 3],
+            auto_white_balance: false,
+            centre_mm: None,
+        }
+    }
+}
+
+impl Field {
+    pub(crate) fn crystals(&self) -> FieldCrystals {
+        let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
+        let weights = camera_weights(&self.lamp.spectrum(), WhiteScaling::Channels);
+        let angles: Vec<f64> = self.angles_deg.iter().map(|a| a.to_radians()).collect();
+        let crystals = (0..self.grains)
+            .map(|i| {
+                let cos: f64 = rng.random();
+                let nm = quartz::largest_retardation(thinproof::units::Micrometres::from_um(self.thickness_um)).nm()
+                    * (1.0 - cos * cos);
+                let t = transmittance(Nanometres::from_nm(nm), quartz::dispersion);
+                let phi = rng.random::<f64>() * std::f64::consts::PI;
+                let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+                let bright = (0.015 * normal()).exp();
+                let colour: [f64; 3] = std::array::from_fn(|c| {
+                    let clean = (0..COUNT).map(|i| t[i] * weights[i][c]).sum::<f64>().max(0.0);
+                    clean * bright * self.gains[c] * (0.006 * normal()).exp()
+                });
+                let ratio = angles
+                    .iter()
+                    .map(|a| {
+                        let s = (2.0 * (phi - a)).sin().powi(2);
+                        let noise = 0.002 * normal();
+                        colour.map(|k| (k * s + 0.004 + noise).max(0.0))
+                    })
+                    .collect();
+                Crystal {
+                    x_px: 60.0 + 100.0 * (i % 10) as f64,
+                    y_px: 60.0 + 100.0 * (i / 10) as f64,
+                    area_px: 4000.0,
+                    ratio,
+                    clipped: vec![0.0; angles.len()],
+                    plane: [0.85; 3],
+                    coherence: 1.0,
+                    scatter: 0.03,
+                    plane_scatter: 0.03,
+                    cells: 700,
+                    pieces: 1,
+                    twinned: false,
+                    quartz: 0.8,
+                }
+            })
+            .collect();
+        FieldCrystals {
+            name: "A".into(),
+            crystals: Crystals {
+                bin: 2,
+                labels: ndarray::Array2::zeros((1, 1)),
+                crystals,
+                design: AngleDesign::new(&angles),
+            },
+            centre_mm: self.centre_mm,
+            scale: Some(MicrometresPerPixel::from_um_per_px(1.6)),
+            size_px: [1100, 900],
+            exposure_known: self.exposure_known,
+            exposure_scale: vec![1.0; angles.len()],
+            auto_white_balance: self.auto_white_balance,
+            leak: [0.004; 3],
+        }
+    }
+}
+
+fn measured(fields: &[Field]) -> Box<thinproof::thickness::ThicknessSurface> {
+    let crystals: Vec<FieldCrystals> = fields.iter().map(Field::crystals).collect();
+    match measure(&crystals, SectionSize { width_mm: Some(40.0), height_mm: Some(24.0) }) {
+        Thickness::Measured(surface) => surface,
+        Thickness::NotMeasurable { why, .. } => panic!("not measurable: {why}"),
+    }
+}
+
+#[test]
+fn four_angles_give_the_thickness_within_its_interval() {
+    let mut errors = Vec::new();
+    let mut covered = 0;
+    for (i, thickness_um) in [20.0, 25.0, 28.0, 30.0, 32.0, 35.0, 41.0, 48.0, 55.0, 62.0].into_iter().enumerate() {
+        let lamp = [Lamp::Planck(3050.0), Lamp::D65, Lamp::Led { blue: 0.75, phosphor_nm: 565.0 }][i % 3];
+        let s = measured(&[Field { seed: 10 + i as u64, thickness_um, lamp, ..Field::default() }]);
+        let error = s.mean_um.value - thickness_um;
+        println!(
+            "{thickness_um} {lamp}: {:.2} {:?} {} {}",
+            s.mean_um.value, s.mean_um.interval, s.lamp, s.quartz_grains
+        );
+        covered += usize::from((s.mean_um.interval[0]..s.mean_um.interval[1]).contains(&thickness_um));
+        errors.push(error.abs());
+    }
+    errors.sort_by(f64::total_cmp);
+    println!("errors {errors:.2?} covered {covered}");
+    assert!(errors[5] < 0.2 && errors[9] < 0.8, "{errors:?}");
+    assert!(covered >= 8, "{covered} of 10 covered");
+}
+
+#[test]
+fn other_inputs() {
+    for (name, field) in [
+        ("one photograph", Field { angles_deg: vec![45.0], ..Field::default() }),
+        ("pair", Field { angles_deg: vec![0.0, 45.0], ..Field::default() }),
+        ("no exif", Field { exposure_known: false, gains: [0.62; 3], ..Field::default() }),
+        ("awb", Field { auto_white_balance: true, gains: [0.9, 1.0, 1.25], ..Field::default() }),
+        ("one, no exif", Field { angles_deg: vec![45.0], exposure_known: false, gains: [0.62; 3], ..Field::default() }),
+    ] {
+        let s = measured(&[field]);
+        println!("{name}: {:.2} {:?} {}", s.mean_um.value, s.mean_um.interval, s.lamp);
+    }
+}
+
+#[test]
+fn a_wedge_over_five_fields() {
+    let (gx, gy) = (0.08, -0.05);
+    let fields: Vec<Field> = [[8.0, 5.0], [32.0, 5.0], [8.0, 19.0], [32.0, 19.0], [20.0, 12.0]]
+        .iter()
+        .enumerate()
+        .map(|(i, c)| Field {
+            seed: 50 + i as u64,
+            thickness_um: 31.0 + gx * (c[0] - 20.0) + gy * (c[1] - 12.0),
+            centre_mm: Some(*c),
+            ..Field::default()
+        })
+        .collect();
+    let s = measured(&fields);
+    let g = s.gradient_um_per_mm.expect("fields are spread");
+    println!("{:?} {:?} {:?}", s.mean_um, g, s.at_corners_um);
+    assert!((g[0].value - gx).abs() < 0.02 && (g[1].value - gy).abs() < 0.03, "{g:?}");
+    assert!((s.mean_um.value - 31.0).abs() < 0.3, "{:?}", s.mean_um);
+}
