@@ -85,7 +85,8 @@ pub(crate) fn explain(grains: &[Grain], lamps: &[(&'static ColourPath, Gains)]) 
         .collect();
     // A lamp's colour fit is already in its cost: the evidence compares share vectors within one lamp.
     for lamp in components.chunks_mut(SHARES.len()) {
-        let evidence: Vec<f64> = lamp.iter().map(|c| log_sum(&c.common(|_| true))).collect();
+        let evidence: Vec<f64> =
+            lamp.iter().map(|c| log_sum(&c.common(|_| true)) + SHARES[c.shares].prior.ln()).collect();
         let most = evidence.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let total = evidence.iter().map(|e| (e - most).exp()).sum::<f64>().ln() + most;
         for (c, e) in lamp.iter_mut().zip(evidence) {

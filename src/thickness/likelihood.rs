@@ -14,13 +14,15 @@ pub(crate) struct Shares {
     pub(crate) quartz: f64,
     pub(crate) plagioclase: f64,
     pub(crate) alkali_feldspar: f64,
+    /// Prior probability of this vector: most rocks that are measured hold clear quartz, and it is looked for by its clarity.
+    pub(crate) prior: f64,
 }
 
 /// Share vectors that are averaged over: none is ever fixed.
 pub(crate) const SHARES: [Shares; 3] = [
-    Shares { quartz: 0.95, plagioclase: 0.025, alkali_feldspar: 0.025 },
-    Shares { quartz: 0.65, plagioclase: 0.2, alkali_feldspar: 0.15 },
-    Shares { quartz: 0.35, plagioclase: 0.35, alkali_feldspar: 0.3 },
+    Shares { quartz: 0.95, plagioclase: 0.025, alkali_feldspar: 0.025, prior: 0.6 },
+    Shares { quartz: 0.65, plagioclase: 0.2, alkali_feldspar: 0.15, prior: 0.3 },
+    Shares { quartz: 0.35, plagioclase: 0.35, alkali_feldspar: 0.3, prior: 0.1 },
 ];
 
 /// Largest birefringence of plagioclase (0.0070 to 0.0110, sodic to intermediate) and alkali feldspar (0.0055 to 0.0075)
