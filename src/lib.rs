@@ -5,6 +5,7 @@ pub mod demo;
 pub mod error;
 pub mod measured;
 pub mod optics;
+pub mod pipeline;
 pub mod register;
 pub mod report;
 pub mod section;

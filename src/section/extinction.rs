@@ -155,6 +155,26 @@ impl ExtinctionPlanes {
         Self { bin, design, ratio, terms, plane, mask: united, clipped }
     }
 
+    /// Crossed over plane light of the darkest `share` of the good cells, R, G, B: what the polars leak, at most.
+    #[must_use]
+    pub fn darkest(&self, share: f64) -> [f64; 3] {
+        std::array::from_fn(|c| {
+            let least = |i: usize| self.ratio.iter().map(move |r| r[c].as_slice().expect("standard layout")[i]);
+            let mut v: Vec<f32> = self
+                .mask
+                .iter()
+                .enumerate()
+                .filter(|(_, m)| **m == 0)
+                .map(|(i, _)| least(i).fold(f32::INFINITY, f32::min))
+                .collect();
+            if v.is_empty() {
+                return 0.0;
+            }
+            let at = ((v.len() as f64 * share) as usize).min(v.len() - 1);
+            f64::from(*v.select_nth_unstable_by(at, f32::total_cmp).1)
+        })
+    }
+
     /// (rows, columns) of the grid.
     #[must_use]
     pub fn dim(&self) -> (usize, usize) {

@@ -1,0 +1,146 @@
+//! One slide from folder to verdict: the block diagram.
+//!
+//! ```text
+//! slide folder ── read ──> fields ── load ──> photographs ── register ──> one grid a field
+//!                                                                          │
+//!                   ┌──────────────────────┬───────────────────────────────┤
+//!               extinction             defects                          pictures
+//!                   │                      │                               │
+//!               crystals                   │                               │
+//!                   │                      │                               │
+//!               thickness ──────────> verdict ──────────────────────────> report
+//! ```
+//!
+//! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores.
+
+use std::path::Path;
+
+use crate::error::Result;
+use crate::register::FieldStack;
+use crate::section::crystals::{binning, find_crystals};
+use crate::section::extinction::{ExtinctionPlanes, Separation};
+use crate::section::totals::Tally;
+use crate::section::{FieldDefects, find_defects};
+use crate::slide::photograph::{PhotographRecord, WhiteBalance};
+use crate::slide::{Slide, SlideRecord};
+use crate::thickness::{self, FieldCrystals, SectionSize, Thickness};
+use crate::units::MicrometresPerPixel;
+use crate::verdict::{self, Findings, LimitSet, Limits, Verdict};
+
+/// What one field gave: findings and what the report shows of it; its photographs are gone.
+#[derive(Clone, Debug)]
+pub struct FieldFindings {
+    /// Name.
+    pub name: String,
+    /// Centre on the section, mm.
+    pub centre_mm: Option<[f64; 2]>,
+    /// Width and height of its plane photograph, pixels.
+    pub size_px: [usize; 2],
+    /// Scale.
+    pub scale: Option<MicrometresPerPixel>,
+    /// Its crystals with what the thickness fit needs to know of the photographs.
+    pub crystals: FieldCrystals,
+    /// Its defects.
+    pub defects: FieldDefects,
+    /// Its photographs.
+    pub photographs: Vec<PhotographRecord>,
+    /// Findings about registration and photographs.
+    pub warnings: Vec<String>,
+}
+
+/// A slide that was checked.
+#[derive(Clone, Debug)]
+pub struct CheckedSlide {
+    /// What the preparator says of it.
+    pub record: SlideRecord,
+    /// The limits it was judged by.
+    pub limits: Limits,
+    /// What each field gave.
+    pub fields: Vec<FieldFindings>,
+    /// Thickness of the section.
+    pub thickness: Thickness,
+    /// Defects of all fields together.
+    pub tally: Tally,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Findings about the folder.
+    pub warnings: Vec<String>,
+}
+
+/// Checks one slide folder. `look` sees each registered field before its photographs are let go (the report's pictures).
+///
+/// # Errors
+/// When the folder or a photograph cannot be read, or says what cannot be.
+pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
+    let slide = Slide::read(dir)?;
+    let limits = limits.for_slide(&slide.record, dir)?;
+
+    let mut fields = Vec::with_capacity(slide.fields.len());
+    for plan in &slide.fields {
+        let photographs = slide.load(plan)?;
+        let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
+        look(&stack);
+        fields.push(FieldFindings::find(&stack, &slide.record));
+    }
+
+    let crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
+    let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
+    let thickness = thickness::measure(&crystals, size);
+    let tally = Tally::of(&fields.iter().map(|f| f.defects.clone()).collect::<Vec<_>>(), slide.scale);
+    let placed = fields.iter().filter(|f| f.centre_mm.is_some()).count();
+    let verdict = verdict::judge(&Findings {
+        record: &slide.record,
+        limits: &limits,
+        thickness: &thickness,
+        tally: &tally,
+        fields: fields.len(),
+        placed,
+    });
+    Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings: slide.warnings })
+}
+
+impl FieldFindings {
+    fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
+        let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));
+        let blank = stack.blank.iter();
+        let photographs = std::iter::once(&stack.plane)
+            .chain(stack.crossed.iter().map(|c| &c.photograph))
+            .chain(blank)
+            .map(|p| p.record.clone())
+            .collect();
+        Self {
+            name: stack.name.clone(),
+            centre_mm: stack.centre_mm,
+            size_px: [stack.width, stack.height],
+            scale: stack.scale,
+            crystals,
+            defects,
+            photographs,
+            warnings: stack.warnings.clone(),
+        }
+    }
+}
+
+/// Share of a field's darkest cells that the polars' leak is read from when the angles do not separate it.
+const DARKEST: f64 = 0.01;
+
+fn crystals_of(stack: &FieldStack) -> FieldCrystals {
+    let planes = ExtinctionPlanes::new(stack, binning(stack.scale));
+    let crystals = find_crystals(&planes);
+    let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
+    let leak = match planes.design.separation {
+        Separation::Full => [0.0; 3],
+        _ => planes.darkest(DARKEST),
+    };
+    FieldCrystals {
+        name: stack.name.clone(),
+        crystals,
+        centre_mm: stack.centre_mm,
+        scale: stack.scale,
+        size_px: [stack.width, stack.height],
+        exposure_known: exposure.is_some(),
+        exposure_scale: exposure.unwrap_or_else(|| vec![1.0; stack.crossed.len()]),
+        auto_white_balance: stack.crossed.iter().any(|c| c.photograph.record.white_balance == Some(WhiteBalance::Auto)),
+        leak,
+    }
+}
