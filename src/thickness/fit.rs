@@ -1,6 +1,7 @@
 //! From crystals to a thickness with its interval, its wedge, or a reason why not.
 
 use crate::measured::Measured;
+use crate::optics::mineral::share_below;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
@@ -27,6 +28,14 @@ const WIDEST: f64 = 0.3;
 const FLOOR_UM: f64 = 0.06;
 /// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
 const FLOOR_SHARE: f64 = 0.003;
+/// Median distance of grains from the best path, standard deviations, that their stated uncertainties lead one to expect.
+const EXPECTED_MISFIT: f64 = 1.2;
+/// Distance above which the colours are not those of quartz.
+const STRANGE: f64 = 6.0;
+/// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
+const PREFERRED_ORIENTATION: f64 = 0.05;
+/// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
+const KOLMOGOROV_001: f64 = 1.949;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
 const TOO_CLIPPED: f64 = 0.35;
 
@@ -38,7 +47,7 @@ const TOO_CLIPPED: f64 = 0.35;
 pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     let tone = ToneCurve::estimate(fields);
     let gathered = grain::gather(fields, tone);
-    let grains = gathered.grains;
+    let mut grains = gathered.grains;
     if gathered.clipped as f64 > TOO_CLIPPED * (gathered.clipped + gathered.bright).max(1) as f64
         && gathered.clipped > 2
     {
@@ -61,7 +70,24 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
         };
     }
     let prior = gain_prior(fields);
-    let lamps = component::lamps(&grains, prior);
+    let mut lamps = component::lamps(&grains, prior);
+    let misfit = lamps[0].1.misfit;
+    if misfit > STRANGE {
+        return Thickness::NotMeasurable {
+            why: "the grains' colours do not follow the interference colours of quartz under any lamp".into(),
+            next: "take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again".into(),
+        };
+    }
+    if misfit > EXPECTED_MISFIT {
+        // The photographs are worse than assumed: the grains' own scatter says by how much.
+        let factor = misfit / EXPECTED_MISFIT;
+        for g in &mut grains {
+            g.brightness_u *= factor;
+            g.chroma_u *= factor;
+            g.floor_u *= factor;
+        }
+        lamps = component::lamps(&grains, prior);
+    }
     let components = component::explain(&grains, &lamps);
     let posterior = surface::common_posterior(&components, |_| true);
     let common = surface::draw_common(&posterior);
@@ -83,13 +109,38 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
         };
     }
-    let systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
-    surface_of(fields, size, &grains, &components, common, systematic, &carried, tone)
+    let mut notes = Vec::new();
+    if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
+        notes.push(format!(
+            "the camera's contrast at mid-grey is {:.0} % steeper than sRGB; it was measured from the turned photographs and undone",
+            100.0 * tone.contrast
+        ));
+    }
+    let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
+    let local: Vec<f64> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle.value)).collect();
+    if carried.one_sided(|i| local[grains[i].field]) {
+        systematic = systematic.hypot(PREFERRED_ORIENTATION);
+        notes.push(
+            "the grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
+             orientation, and the interval was widened"
+                .into(),
+        );
+    }
+    surface_of(fields, size, &grains, &components, common, systematic, &carried, notes)
 }
 
 fn gain_prior(fields: &[FieldCrystals]) -> GainPrior {
     let prior = if fields.iter().all(|f| f.exposure_known) { GainPrior::EXIF } else { GainPrior::NO_EXIF };
     if fields.iter().any(|f| f.auto_white_balance) { prior.auto_white_balance() } else { prior }
+}
+
+/// Thickness of one field by its own grains, or the section's where it has few.
+fn local_thickness(grains: &[grain::Grain], components: &[component::Component], field: usize, section_um: f64) -> f64 {
+    if grains.iter().filter(|g| g.field == field).count() < 8 {
+        return section_um;
+    }
+    Measured::from_draws(&surface::draw_common(&surface::common_posterior(components, |i| grains[i].field == field)))
+        .value
 }
 
 /// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
@@ -163,6 +214,37 @@ impl Carried {
         Self { probability, retardation, total }
     }
 
+    /// Whether the quartz grains' retardations depart from those of random cuts: Kolmogorov-Smirnov at about p = 0.001.
+    ///
+    /// Cuts across the c-axis (under a tenth of the largest retardation) are left out: holes and glass fall there too.
+    fn one_sided(&self, thickness_um: impl Fn(usize) -> f64) -> bool {
+        let mut x: Vec<f64> = self
+            .retardation
+            .iter()
+            .zip(&self.probability)
+            .enumerate()
+            .filter(|(_, (_, p))| **p > 0.5)
+            .map(|(i, ((nm, _), _))| nm / path::grid::nm(surface::point(thickness_um(i))))
+            .filter(|x| (0.1..1.1).contains(x))
+            .map(|x| x.min(1.0))
+            .collect();
+        if x.len() < 12 {
+            return false;
+        }
+        x.sort_by(f64::total_cmp);
+        let n = x.len() as f64;
+        let low = share_below(0.1);
+        let departure = x
+            .iter()
+            .enumerate()
+            .map(|(i, x)| {
+                let f = (share_below(*x) - low) / (1.0 - low);
+                (f - i as f64 / n).abs().max((f - (i + 1) as f64 / n).abs())
+            })
+            .fold(0.0, f64::max);
+        departure * n.sqrt() > KOLMOGOROV_001
+    }
+
     fn number(&self, of: impl Fn(usize) -> bool) -> usize {
         self.probability.iter().enumerate().filter(|(i, p)| of(*i) && **p > 0.5).count()
     }
@@ -177,7 +259,7 @@ fn surface_of(
     common: Vec<f64>,
     systematic: f64,
     carried: &Carried,
-    tone: ToneCurve,
+    notes: Vec<String>,
 ) -> Thickness {
     let mut rng = surface::generator();
     let mut factor = || (systematic * surface::normal(&mut rng)).exp();
@@ -230,13 +312,6 @@ fn surface_of(
             FieldThickness { name: field.name.clone(), thickness_um, quartz_grains: number }
         })
         .collect();
-    let mut notes = Vec::new();
-    if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
-        notes.push(format!(
-            "the camera's contrast at mid-grey is {:.0} % steeper than sRGB; it was measured from the turned photographs and undone",
-            100.0 * tone.contrast
-        ));
-    }
     Thickness::Measured(Box::new(ThicknessSurface {
         mean_um: of(&|d| d.centre_um),
         gradient_um_per_mm: gradient,
