@@ -1,8 +1,11 @@
 //! The photographs of one field onto one grid: that of its plane-light photograph.
 
+mod grid;
+
 use crate::error::Result;
+use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
-use crate::slide::photograph::{LinearPlanes, Photograph};
+use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
 use crate::units::{Degrees, MicrometresPerPixel};
 
@@ -76,7 +79,10 @@ impl FieldStack {
             .map(|photograph| CrossedPhotograph {
                 placement: Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 },
                 angle: photograph.angle.unwrap_or(Degrees::from_deg(0.0)),
-                relative_exposure: None,
+                relative_exposure: relative_exposure(
+                    photograph.record.exposure.as_ref(),
+                    plane.record.exposure.as_ref(),
+                ),
                 photograph,
             })
             .collect();
@@ -91,19 +97,5 @@ impl FieldStack {
             crossed,
             warnings: Vec::new(),
         })
-    }
-
-    /// Plane light on the grid, binned by `bin`.
-    #[must_use]
-    pub fn plane_light(&self, bin: usize) -> LinearPlanes {
-        let _ = bin;
-        todo!("slice 1")
-    }
-
-    /// Crossed photograph `index` on the grid (bilinear in linear light where it was turned or shifted), binned by `bin`.
-    #[must_use]
-    pub fn crossed_light(&self, index: usize, bin: usize) -> LinearPlanes {
-        let _ = (index, bin);
-        todo!("slice 1")
     }
 }

@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Result};
-use crate::slide::photograph::Photograph;
+use crate::slide::decode::{Reading, read_photograph};
+use crate::slide::encoding::Encoding;
+use crate::slide::photograph::{Photograph, Role};
 use crate::slide::record::SlideRecord;
 use crate::units::{Degrees, MicrometresPerPixel};
 
@@ -33,6 +35,10 @@ pub struct Slide {
     pub fields: Vec<FieldPlan>,
     /// Scale of the photographs.
     pub scale: Option<MicrometresPerPixel>,
+    /// Encoding of the photographs when the preparator states it.
+    pub encoding: Option<Encoding>,
+    /// Photographs of more pixels are refused; [`MAX_PIXELS`](crate::slide::decode::MAX_PIXELS) unless changed after reading.
+    pub max_pixels: u64,
     /// Findings about the folder that the user should know.
     pub warnings: Vec<String>,
 }
@@ -54,14 +60,60 @@ impl Slide {
     /// # Errors
     /// When the folder is missing, holds no photographs, or `slide.toml` says what cannot be.
     pub fn read(dir: &Path) -> Result<Self> {
-        Err(Error::new(dir, "reading slide folders is not built yet", "wait for it"))
+        crate::slide::planning::plan(dir)
     }
 
     /// Decodes the photographs of one field.
     ///
     /// # Errors
-    /// When a photograph cannot be decoded or differs in size from its field's plane photograph.
+    /// When a photograph cannot be decoded, differs in size from its field's plane photograph, or is the same file as
+    /// another of the field.
     pub fn load(&self, field: &FieldPlan) -> Result<FieldPhotographs> {
-        Err(Error::new(&field.plane, "decoding is not built yet", "wait for it"))
+        let read = |path: &Path, role: Role, angle: Option<Degrees>| {
+            let file = path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/");
+            let reading = Reading {
+                file: &file,
+                field: &field.name,
+                role,
+                angle,
+                encoding: self.encoding,
+                max_pixels: self.max_pixels,
+            };
+            read_photograph(path, &reading)
+        };
+        let plane = read(&field.plane, Role::Plane, None)?;
+        let mut crossed: Vec<Photograph> = Vec::with_capacity(field.crossed.len());
+        for (path, angle) in &field.crossed {
+            let photograph = read(path, Role::Crossed, Some(*angle))?;
+            same_size(&plane, &photograph)?;
+            let twin = std::iter::once(&plane).chain(&crossed).find(|p| p.record.sha256 == photograph.record.sha256);
+            if let Some(twin) = twin {
+                return Err(Error::new(
+                    path,
+                    format!("is the same photograph as {}", twin.record.file),
+                    "put the right photograph in its place",
+                ));
+            }
+            crossed.push(photograph);
+        }
+        let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None)).transpose()?;
+        if let Some(blank) = &blank {
+            same_size(&plane, blank)?;
+        }
+        Ok(FieldPhotographs { plane, crossed, blank })
     }
+}
+
+fn same_size(plane: &Photograph, other: &Photograph) -> Result<()> {
+    if (plane.width, plane.height) == (other.width, other.height) {
+        return Ok(());
+    }
+    Err(Error::new(
+        &other.path,
+        format!(
+            "has {} x {} pixels, but {} has {} x {}",
+            other.width, other.height, plane.record.file, plane.width, plane.height
+        ),
+        "photograph a field with one camera at one setting, uncropped",
+    ))
 }

@@ -2,10 +2,16 @@
 //!
 //! Everything is resolved here, at the border: paths, scale, exposure and angle are settled, and what was assumed is named.
 
+pub mod decode;
+pub mod encoding;
+pub mod exif;
 pub mod folder;
+pub mod names;
 pub mod photograph;
+mod planning;
 pub mod record;
 
+pub use encoding::{Curve, Encoding};
 pub use folder::{FieldPlan, Slide};
 pub use photograph::{LinearPlanes, Photograph};
 pub use record::{Corner, Finish, Impregnation, SlideRecord, Turned};

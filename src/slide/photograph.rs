@@ -3,10 +3,15 @@
 use std::path::PathBuf;
 
 use ndarray::Array2;
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::slide::encoding::Curve;
 use crate::units::Degrees;
+
+/// Light at or below this is dark: that of code 1 of 255 on the sRGB curve, where its slope is 1/12.92.
+pub const DARK_LIGHT: f32 = 3.04e-4;
 
 /// What a photograph is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -147,5 +152,81 @@ impl Photograph {
     #[must_use]
     pub fn light(&self, x: usize, y: usize, c: usize) -> f32 {
         self.to_linear[usize::from(self.code(x, y, c))]
+    }
+
+    /// For every code value the bits of [`mask`] it stands for: a pixel is clipped when any channel is, dark when all are.
+    ///
+    /// 8-bit codes of 254 and 255 count as clipped, since the transform and the coarser colour of a JPEG move a clipped
+    /// sample by a code; of 16 bit it is the top 1/256, since many cameras fill fewer bits. Dark is light below
+    /// [`DARK_LIGHT`].
+    #[must_use]
+    pub fn code_masks(&self) -> Vec<u8> {
+        let clipped_from = match self.samples {
+            Samples::Eight(_) => 254,
+            Samples::Sixteen(_) => 65_280,
+        };
+        self.to_linear
+            .iter()
+            .enumerate()
+            .map(|(code, &light)| {
+                let clipped = if code >= clipped_from { mask::CLIPPED } else { 0 };
+                let dark = if light <= DARK_LIGHT { mask::DARK } else { 0 };
+                clipped | dark
+            })
+            .collect()
+    }
+
+    /// Share of pixels with a clipped channel, 0..=1.
+    #[must_use]
+    pub fn clipped_fraction(&self) -> f64 {
+        let masks = self.code_masks();
+        let clipped = |pixel: [u8; 3]| usize::from((pixel[0] | pixel[1] | pixel[2]) & mask::CLIPPED != 0);
+        let count: usize = match &self.samples {
+            Samples::Eight(s) => {
+                s.par_chunks_exact(3).map(|p| clipped([0, 1, 2].map(|c| masks[usize::from(p[c])]))).sum()
+            }
+            Samples::Sixteen(s) => {
+                s.par_chunks_exact(3).map(|p| clipped([0, 1, 2].map(|c| masks[usize::from(p[c])]))).sum()
+            }
+        };
+        count as f64 / (self.width * self.height).max(1) as f64
+    }
+
+    /// A photograph from samples that were never in a file: for rendered pictures and tests. It knows no exposure.
+    ///
+    /// # Panics
+    /// When there are not three samples for every pixel.
+    #[must_use]
+    pub fn from_samples(file: &str, role: Role, width: usize, height: usize, samples: Samples, curve: &Curve) -> Self {
+        let (count, entries) = match &samples {
+            Samples::Eight(s) => (s.len(), 256),
+            Samples::Sixteen(s) => (s.len(), 65_536),
+        };
+        assert_eq!(count, 3 * width * height, "three samples for every pixel");
+        let mut photograph = Self {
+            path: PathBuf::from(file),
+            record: PhotographRecord {
+                file: file.to_owned(),
+                field: String::new(),
+                role,
+                angle_deg: None,
+                width_px: width as u32,
+                height_px: height as u32,
+                sha256: String::new(),
+                exposure: None,
+                white_balance: None,
+                camera: None,
+                taken_at: None,
+                clipped_fraction: 0.0,
+                warnings: Vec::new(),
+            },
+            width,
+            height,
+            samples,
+            to_linear: curve.lookup(entries),
+            angle: None,
+        };
+        photograph.record.clipped_fraction = photograph.clipped_fraction();
+        photograph
     }
 }

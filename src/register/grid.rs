@@ -1,0 +1,318 @@
+//! Light on the grid of the plane photograph: one look-up pass where nothing moved, bilinear in linear light elsewhere.
+
+use ndarray::{Array2, ArrayViewMut1, Axis, Zip};
+
+use crate::register::{FieldStack, Placement};
+use crate::slide::photograph::{LinearPlanes, Photograph, Samples, mask};
+
+/// Shifts smaller than this, in pixels, are none.
+const STILL: f64 = 1e-3;
+
+impl FieldStack {
+    /// Plane light on the grid, binned by `bin`.
+    ///
+    /// # Panics
+    /// When `bin` is 0.
+    #[must_use]
+    pub fn plane_light(&self, bin: usize) -> LinearPlanes {
+        still_light(&self.plane, bin)
+    }
+
+    /// Crossed photograph `index` on the grid (bilinear in linear light where it was turned or shifted), binned by `bin`.
+    ///
+    /// # Panics
+    /// When `bin` is 0 or `index` is no crossed photograph.
+    #[must_use]
+    pub fn crossed_light(&self, index: usize, bin: usize) -> LinearPlanes {
+        let crossed = &self.crossed[index];
+        placed_light(&crossed.photograph, &crossed.placement, (self.height, self.width), bin)
+    }
+}
+
+/// A photograph on its own grid, binned by `bin`.
+pub(crate) fn still_light(photograph: &Photograph, bin: usize) -> LinearPlanes {
+    let still = Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 };
+    placed_light(photograph, &still, (photograph.height, photograph.width), bin)
+}
+
+/// A photograph on a grid of (height, width) pixels through its placement, binned by `bin`.
+pub(crate) fn placed_light(
+    photograph: &Photograph,
+    placement: &Placement,
+    grid: (usize, usize),
+    bin: usize,
+) -> LinearPlanes {
+    assert!(bin > 0, "a bin is at least one pixel");
+    let masks = photograph.code_masks();
+    match &photograph.samples {
+        Samples::Eight(codes) => resample(&Source { photograph, codes, masks: &masks }, placement, grid, bin),
+        Samples::Sixteen(codes) => resample(&Source { photograph, codes, masks: &masks }, placement, grid, bin),
+    }
+}
+
+/// A photograph with its samples at their own depth, so that the inner loops are compiled for it.
+struct Source<'a, T> {
+    photograph: &'a Photograph,
+    codes: &'a [T],
+    masks: &'a [u8],
+}
+
+impl<T: Copy + Into<usize>> Source<'_, T> {
+    fn pixel(&self, x: usize, y: usize) -> &[T] {
+        let at = 3 * (y * self.photograph.width + x);
+        &self.codes[at..at + 3]
+    }
+
+    fn mask(&self, pixel: &[T]) -> u8 {
+        let m = [0, 1, 2].map(|c| self.masks[pixel[c].into()]);
+        ((m[0] | m[1] | m[2]) & mask::CLIPPED) | (m[0] & m[1] & m[2] & mask::DARK)
+    }
+}
+
+/// One row of cells: the three planes and their mask.
+struct Row<'a> {
+    rgb: [ArrayViewMut1<'a, f32>; 3],
+    mask: ArrayViewMut1<'a, u8>,
+}
+
+fn resample<T: Copy + Into<usize> + Sync>(
+    source: &Source<'_, T>,
+    placement: &Placement,
+    (height, width): (usize, usize),
+    bin: usize,
+) -> LinearPlanes {
+    let dim = (height / bin, width / bin);
+    let mut planes = LinearPlanes {
+        bin,
+        rgb: [Array2::zeros(dim), Array2::zeros(dim), Array2::zeros(dim)],
+        mask: Array2::zeros(dim),
+    };
+    if dim.0 == 0 || dim.1 == 0 {
+        return planes;
+    }
+    let turned = placement.turn.abs() * (width.max(height) as f64) > STILL;
+    let [dx, dy] = placement.shift;
+    let [red, green, blue] = &mut planes.rgb;
+    Zip::indexed(red.axis_iter_mut(Axis(0)))
+        .and(green.axis_iter_mut(Axis(0)))
+        .and(blue.axis_iter_mut(Axis(0)))
+        .and(planes.mask.axis_iter_mut(Axis(0)))
+        .par_for_each(|row, red, green, blue, mask| {
+            let mut out = Row { rgb: [red, green, blue], mask };
+            if turned {
+                turned_row(source, placement, (height, width), bin, row, &mut out);
+            } else {
+                shifted_row(source, split(dx), split(dy), bin, row, &mut out);
+            }
+        });
+    planes
+}
+
+/// Whole and fractional part of a shift; a fraction too small to matter is none.
+fn split(shift: f64) -> (isize, f32) {
+    let nearest = shift.round();
+    if (shift - nearest).abs() < STILL {
+        return (nearest as isize, 0.0);
+    }
+    (shift.floor() as isize, (shift - shift.floor()) as f32)
+}
+
+/// Weights of the pixels under a run of `bin` shifted ones: 1 - f, 1, ..., 1, f, or all 1 without a fraction.
+fn weight(k: usize, bin: usize, fraction: f32) -> f32 {
+    if k == 0 {
+        1.0 - fraction
+    } else if k == bin {
+        fraction
+    } else {
+        1.0
+    }
+}
+
+/// A row of cells where the photograph is only shifted: weighted sums down the columns, then along the row.
+fn shifted_row<T: Copy + Into<usize>>(
+    source: &Source<'_, T>,
+    (dx, fx): (isize, f32),
+    (dy, fy): (isize, f32),
+    bin: usize,
+    row: usize,
+    out: &mut Row<'_>,
+) {
+    let (w, h) = (source.photograph.width as isize, source.photograph.height as isize);
+    let light = &source.photograph.to_linear;
+    let cells = out.mask.len();
+    let columns = cells * bin + usize::from(fx > 0.0);
+    let mut sums = vec![[0.0f32; 3]; columns];
+    let mut masks = vec![0u8; columns];
+    let first = (row * bin) as isize + dy;
+    for k in 0..bin + usize::from(fy > 0.0) {
+        let y = first + k as isize;
+        if y < 0 || y >= h {
+            masks.fill(mask::OUTSIDE);
+            break;
+        }
+        let down = weight(k, bin, fy);
+        for (j, (sum, mask)) in sums.iter_mut().zip(&mut masks).enumerate() {
+            let x = j as isize + dx;
+            if x < 0 || x >= w {
+                *mask |= mask::OUTSIDE;
+                continue;
+            }
+            let pixel = source.pixel(x as usize, y as usize);
+            for c in 0..3 {
+                sum[c] += down * light[pixel[c].into()];
+            }
+            *mask |= source.mask(pixel);
+        }
+    }
+    let scale = 1.0 / (bin * bin) as f32;
+    for cell in 0..cells {
+        let mut sum = [0.0f32; 3];
+        let mut mask = 0;
+        for k in 0..bin + usize::from(fx > 0.0) {
+            let along = weight(k, bin, fx);
+            let column = cell * bin + k;
+            for c in 0..3 {
+                sum[c] += along * sums[column][c];
+            }
+            mask |= masks[column];
+        }
+        write_cell(out, cell, sum, scale, mask);
+    }
+}
+
+/// A row of cells where the photograph is turned: every pixel looked up between its four neighbours.
+fn turned_row<T: Copy + Into<usize>>(
+    source: &Source<'_, T>,
+    placement: &Placement,
+    (height, width): (usize, usize),
+    bin: usize,
+    row: usize,
+    out: &mut Row<'_>,
+) {
+    let (w, h) = (source.photograph.width as isize, source.photograph.height as isize);
+    let light = &source.photograph.to_linear;
+    let scale = 1.0 / (bin * bin) as f32;
+    let centre = centre(width, height);
+    let (sin, cos) = placement.turn.sin_cos();
+    for cell in 0..out.mask.len() {
+        let mut sum = [0.0f32; 3];
+        let mut mask = 0;
+        for y in row * bin..(row + 1) * bin {
+            let start = placement.map([(cell * bin) as f64, y as f64], centre);
+            for k in 0..bin {
+                let (x, y) = (start[0] + cos * k as f64, start[1] + sin * k as f64);
+                let (x0, y0) = (x.floor(), y.floor());
+                let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
+                let (x0, y0) = (x0 as isize, y0 as isize);
+                if x0 < 0 || y0 < 0 || x0 + 1 >= w || y0 + 1 >= h {
+                    mask |= mask::OUTSIDE;
+                    continue;
+                }
+                let corners = [(0, 0), (1, 0), (0, 1), (1, 1)];
+                let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
+                for ((ox, oy), weight) in corners.into_iter().zip(weights) {
+                    let pixel = source.pixel((x0 + ox) as usize, (y0 + oy) as usize);
+                    for c in 0..3 {
+                        sum[c] += weight * light[pixel[c].into()];
+                    }
+                    mask |= source.mask(pixel);
+                }
+            }
+        }
+        write_cell(out, cell, sum, scale, mask);
+    }
+}
+
+/// A cell that lies partly outside holds no light: its mean would be of fewer pixels than it says.
+fn write_cell(out: &mut Row<'_>, cell: usize, sum: [f32; 3], scale: f32, mask: u8) {
+    let outside = mask & mask::OUTSIDE != 0;
+    for (plane, sum) in out.rgb.iter_mut().zip(sum) {
+        plane[cell] = if outside { 0.0 } else { sum * scale };
+    }
+    out.mask[cell] = mask;
+}
+
+/// Centre of a picture of `width` by `height` pixels, in pixel coordinates.
+pub(crate) fn centre(width: usize, height: usize) -> [f64; 2] {
+    [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0]
+}
+
+impl Placement {
+    /// Where the grid's pixel lies in the photograph; `centre` is the centre of the picture.
+    #[must_use]
+    pub fn map(&self, [x, y]: [f64; 2], [cx, cy]: [f64; 2]) -> [f64; 2] {
+        let (sin, cos) = self.turn.sin_cos();
+        let (x, y) = (x - cx, y - cy);
+        [cos * x - sin * y + cx + self.shift[0], sin * x + cos * y + cy + self.shift[1]]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::slide::encoding::Curve;
+    use crate::slide::photograph::Role;
+
+    /// A ramp whose light is linear in x and y, so that bilinear interpolation is exact up to rounding.
+    fn ramp(width: usize, height: usize) -> Photograph {
+        let codes = (0..width * height)
+            .flat_map(|i| {
+                let (x, y) = (i % width, i / width);
+                let code = (5000 + 300 * x + 200 * y) as u16;
+                [code, code / 2, 40_000 - code]
+            })
+            .collect();
+        Photograph::from_samples("ramp", Role::Plane, width, height, Samples::Sixteen(codes), &Curve::Linear)
+    }
+
+    fn expected(x: f64, y: f64) -> f64 {
+        (5000.0 + 300.0 * x + 200.0 * y) / 65535.0
+    }
+
+    #[test]
+    fn cells_hold_the_light_at_their_centre() {
+        let ramp = ramp(40, 30);
+        let grid = (30, 40);
+        for (turn, shift) in
+            [(0.0, [0.0, 0.0]), (0.0, [3.0, -2.0]), (0.0, [-1.25, 2.6]), (0.3, [0.0, 0.0]), (-0.8, [2.3, -1.7])]
+        {
+            let placement = Placement { turn, shift, peak: 0.0 };
+            for bin in [1, 2, 3, 4] {
+                let planes = placed_light(&ramp, &placement, grid, bin);
+                assert_eq!(planes.dim(), (30 / bin, 40 / bin));
+                let mut inside = 0;
+                for ((i, j), &m) in planes.mask.indexed_iter() {
+                    let half = (bin as f64 - 1.0) / 2.0;
+                    let at = placement.map([(j * bin) as f64 + half, (i * bin) as f64 + half], centre(40, 30));
+                    if m & mask::OUTSIDE == 0 {
+                        inside += 1;
+                        let error = f64::from(planes.rgb[0][[i, j]]) - expected(at[0], at[1]);
+                        assert!(error.abs() < 1e-5, "turn {turn} shift {shift:?} bin {bin} cell {i},{j}: {error}");
+                    }
+                    let margin = bin as f64;
+                    let deep = at[0] > margin && at[1] > margin && at[0] < 39.0 - margin && at[1] < 29.0 - margin;
+                    assert!(!deep || m & mask::OUTSIDE == 0, "a cell well inside the photograph is not outside");
+                }
+                assert!(inside > 0);
+            }
+        }
+    }
+
+    #[test]
+    fn the_mask_of_a_cell_is_the_union_of_its_pixels() {
+        let mut codes = vec![100u8; 3 * 16];
+        codes[3 * 5 + 1] = 254; // pixel (1, 1), green
+        for c in 0..3 {
+            codes[3 * 10 + c] = 1; // pixel (2, 2)
+        }
+        codes[3 * 15] = 0; // one black channel is not dark
+        let p = Photograph::from_samples("p", Role::Plane, 4, 4, Samples::Eight(codes), &Curve::Srgb);
+        assert!((p.record.clipped_fraction - 1.0 / 16.0).abs() < 1e-12);
+        let whole = still_light(&p, 1);
+        assert_eq!(whole.mask[[1, 1]], mask::CLIPPED);
+        assert_eq!(whole.mask[[2, 2]], mask::DARK);
+        assert_eq!(whole.mask[[3, 3]], 0);
+        let halves = still_light(&p, 2);
+        assert_eq!(halves.mask, ndarray::array![[mask::CLIPPED, 0], [0, mask::DARK]]);
+    }
+}

@@ -1,0 +1,354 @@
+//! From a file to samples: read once, hashed, bounded before anything is allocated, turned upright.
+
+use std::io::Cursor;
+use std::path::Path;
+
+use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits};
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+
+use crate::error::{Error, Result};
+use crate::slide::encoding::{Encoding, stated_curve};
+use crate::slide::exif::file_facts;
+use crate::slide::photograph::{Photograph, PhotographRecord, Role, Samples};
+use crate::units::Degrees;
+
+/// Pixels in one photograph unless the caller says otherwise: 1.2 gigapixel, 3.6 GB of 8-bit samples.
+pub const MAX_PIXELS: u64 = 1_200_000_000;
+
+/// Bytes in one file: twice the samples of the largest 16-bit photograph that is allowed.
+const MAX_BYTES_PER_PIXEL: u64 = 12;
+
+/// What a photograph is for, and how it is to be read.
+#[derive(Clone, Debug)]
+pub struct Reading<'a> {
+    /// File as the report names it, relative to the slide folder.
+    pub file: &'a str,
+    /// Field of view.
+    pub field: &'a str,
+    /// Role in the field.
+    pub role: Role,
+    /// Stated angle.
+    pub angle: Option<Degrees>,
+    /// Encoding that the preparator states.
+    pub encoding: Option<Encoding>,
+    /// Larger photographs are refused.
+    pub max_pixels: u64,
+}
+
+/// Reads and decodes one photograph.
+///
+/// # Errors
+/// When the file cannot be read, is no JPEG, PNG or TIFF of 8 or 16 bit, is larger than allowed, or is damaged.
+pub fn read_photograph(path: &Path, reading: &Reading<'_>) -> Result<Photograph> {
+    let unreadable = |e: std::io::Error| {
+        Error::new(path, "cannot be read", "check that the file is there and may be read").caused_by(e)
+    };
+    let length = std::fs::metadata(path).map_err(unreadable)?.len();
+    if length > reading.max_pixels.saturating_mul(MAX_BYTES_PER_PIXEL) {
+        return Err(too_large(path, &format!("is {} MB long", length / 1_000_000)));
+    }
+    let bytes = std::fs::read(path).map_err(unreadable)?;
+    decode_photograph(path, &bytes, reading)
+}
+
+/// Decodes a photograph whose bytes are in memory; `path` only names it.
+///
+/// # Errors
+/// As [`read_photograph`].
+pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Result<Photograph> {
+    let format = match image::guess_format(bytes) {
+        Ok(format @ (ImageFormat::Jpeg | ImageFormat::Png | ImageFormat::Tiff)) => format,
+        _ if bytes.is_empty() => return Err(Error::new(path, "is empty", "copy it from the camera again")),
+        _ => return Err(Error::new(path, "is not a JPEG, PNG or TIFF photograph", "save it as one of these")),
+    };
+    if format == ImageFormat::Jpeg && !jpeg_is_whole(bytes) {
+        return Err(torn(path));
+    }
+    let damaged = |e: image::ImageError| match e {
+        image::ImageError::Limits(_) => too_large(path, "needs more memory than is allowed"),
+        image::ImageError::Unsupported(_) => {
+            Error::new(path, "is stored in a way that cannot be read", "save it as 8 or 16 bit grey or colour")
+                .caused_by(e)
+        }
+        _ => torn(path).caused_by(e),
+    };
+    let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
+    reader.limits(limits(reading.max_pixels));
+    let mut decoder = reader.into_decoder().map_err(damaged)?;
+    let (width, height) = decoder.dimensions();
+    if width == 0 || height == 0 {
+        return Err(torn(path));
+    }
+    if u64::from(width) * u64::from(height) > reading.max_pixels {
+        return Err(too_large(path, &format!("has {width} x {height} pixels")));
+    }
+    let icc = decoder.icc_profile().ok().flatten();
+    let orientation = decoder.orientation().unwrap_or(image::metadata::Orientation::NoTransforms);
+    let mut picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
+    picture.apply_orientation(orientation);
+    let (width, height) = (picture.width(), picture.height());
+
+    let mut warnings = Vec::new();
+    let colour = picture.color();
+    if colour.has_alpha() {
+        warnings.push("its transparency was dropped".to_owned());
+    }
+    if !colour.has_color() {
+        warnings.push("it is grey: interference colours cannot be read from it".to_owned());
+    }
+    let samples = three_channels(picture).ok_or_else(|| {
+        Error::new(path, "has samples that are neither 8 nor 16 bit whole numbers", "save it as 8 or 16 bit")
+    })?;
+    let sixteen = matches!(samples, Samples::Sixteen(_));
+    if let Samples::Sixteen(codes) = &samples {
+        let top = codes.par_iter().copied().max().unwrap_or(0);
+        if (256..=16383).contains(&top) && reading.role != Role::Crossed {
+            warnings.push(format!("its samples reach only {top} of 65535: fewer bits were used than the file holds, or it is much too dark"));
+        }
+    }
+    let stated = stated_curve(bytes, icc.as_deref(), sixteen, reading.encoding);
+    let facts = file_facts(bytes);
+    warnings.extend(stated.warnings);
+    warnings.extend(facts.warnings);
+
+    let mut photograph = Photograph {
+        path: path.to_path_buf(),
+        record: PhotographRecord {
+            file: reading.file.to_owned(),
+            field: reading.field.to_owned(),
+            role: reading.role,
+            angle_deg: reading.angle.map(Degrees::deg),
+            width_px: width,
+            height_px: height,
+            sha256: hexadecimal(&Sha256::digest(bytes)),
+            exposure: facts.exposure,
+            white_balance: facts.white_balance,
+            camera: facts.camera,
+            taken_at: facts.taken_at,
+            clipped_fraction: 0.0,
+            warnings,
+        },
+        width: width as usize,
+        height: height as usize,
+        to_linear: stated.curve.lookup(if sixteen { 65536 } else { 256 }),
+        samples,
+        angle: reading.angle,
+    };
+    photograph.record.clipped_fraction = photograph.clipped_fraction();
+    if photograph.record.clipped_fraction > 0.02 {
+        let percent = 100.0 * photograph.record.clipped_fraction;
+        photograph.record.warnings.push(format!("{percent:.0} % of it is overexposed: shorten the exposure"));
+    }
+    Ok(photograph)
+}
+
+fn limits(max_pixels: u64) -> Limits {
+    let mut limits = Limits::default();
+    // Output and the decoder's own buffer, three 16-bit channels each.
+    limits.max_alloc = Some(max_pixels.saturating_mul(MAX_BYTES_PER_PIXEL).saturating_add(64 << 20));
+    limits
+}
+
+fn torn(path: &Path) -> Error {
+    Error::new(path, "is damaged or cut short", "copy it from the camera again, or leave it out of the slide's folder")
+}
+
+fn too_large(path: &Path, what: &str) -> Error {
+    Error::new(path, format!("{what}, more than is allowed"), "photograph single fields of view, or cut it into fields")
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    use std::fmt::Write;
+    bytes.iter().fold(String::with_capacity(2 * bytes.len()), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// Three interleaved channels at the file's own depth; a picture that has them already is not copied.
+fn three_channels(picture: DynamicImage) -> Option<Samples> {
+    match picture {
+        DynamicImage::ImageRgb8(p) => Some(Samples::Eight(p.into_raw())),
+        DynamicImage::ImageLuma8(_) | DynamicImage::ImageLumaA8(_) | DynamicImage::ImageRgba8(_) => {
+            Some(Samples::Eight(picture.into_rgb8().into_raw()))
+        }
+        DynamicImage::ImageRgb16(p) => Some(Samples::Sixteen(p.into_raw())),
+        DynamicImage::ImageLuma16(_) | DynamicImage::ImageLumaA16(_) | DynamicImage::ImageRgba16(_) => {
+            Some(Samples::Sixteen(picture.into_rgb16().into_raw()))
+        }
+        _ => None,
+    }
+}
+
+/// Whether a JPEG file reaches its end-of-image marker. Decoders fill what is missing with grey, without an error.
+fn jpeg_is_whole(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    let mut scanned = false;
+    loop {
+        // To the next marker; inside a scan, stuffed zeros and restart markers are data.
+        let is_data = |pair: &[u8]| pair[0] != 0xff || matches!(pair[1], 0x00 | 0x01 | 0xd0..=0xd7 | 0xff);
+        while bytes.get(at..at + 2).is_some_and(is_data) {
+            at += 1;
+        }
+        if at + 1 >= bytes.len() {
+            return false;
+        }
+        let marker = bytes[at + 1];
+        at += 2;
+        match marker {
+            0xd9 => return scanned,
+            0xd8 => {}
+            _ => {
+                let Some(length) = bytes.get(at..at + 2) else { return false };
+                scanned |= marker == 0xda;
+                at += usize::from(u16::from_be_bytes([length[0], length[1]])).max(2);
+            }
+        }
+    }
+}
+
+/// Small photographs for tests.
+#[cfg(test)]
+pub(crate) mod testing {
+    use std::io::Cursor;
+
+    use image::ImageEncoder;
+    use image::codecs::jpeg::JpegEncoder;
+
+    /// A colourful picture, different in every pixel.
+    pub(crate) fn picture(width: u32, height: u32) -> image::RgbImage {
+        image::RgbImage::from_fn(width, height, |x, y| {
+            image::Rgb([(40 + 7 * x + y) as u8 % 200, (30 + 3 * y + x) as u8 % 180, 90])
+        })
+    }
+
+    /// A JPEG of [`picture`].
+    pub(crate) fn jpeg(width: u32, height: u32) -> Vec<u8> {
+        jpeg_of(&picture(width, height), &[])
+    }
+
+    /// A small JPEG with EXIF fields.
+    pub(crate) fn jpeg_with(fields: &[exif::Field]) -> Vec<u8> {
+        jpeg_of(&picture(8, 6), fields)
+    }
+
+    /// A JPEG of a picture with EXIF fields.
+    pub(crate) fn jpeg_of(picture: &image::RgbImage, fields: &[exif::Field]) -> Vec<u8> {
+        let mut out = Vec::new();
+        let mut encoder = JpegEncoder::new_with_quality(&mut out, 95);
+        if !fields.is_empty() {
+            let mut writer = exif::experimental::Writer::new();
+            for field in fields {
+                writer.push_field(field);
+            }
+            let mut block = Cursor::new(Vec::new());
+            writer.write(&mut block, false).expect("test EXIF is written");
+            encoder.set_exif_metadata(block.into_inner()).expect("JPEG takes EXIF");
+        }
+        encoder.encode_image(picture).expect("test JPEG is written");
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::testing::{jpeg, jpeg_of, picture};
+    use super::*;
+
+    fn reading<'a>() -> Reading<'a> {
+        Reading { file: "a.jpg", field: "A", role: Role::Plane, angle: None, encoding: None, max_pixels: MAX_PIXELS }
+    }
+
+    fn encoded(picture: &DynamicImage, format: ImageFormat) -> Vec<u8> {
+        let mut out = Cursor::new(Vec::new());
+        picture.write_to(&mut out, format).unwrap();
+        out.into_inner()
+    }
+
+    #[test]
+    fn a_torn_photograph_is_an_error_at_any_length() {
+        let whole = jpeg(64, 48);
+        assert!(decode_photograph(Path::new("a.jpg"), &whole, &reading()).is_ok());
+        let png = encoded(&DynamicImage::ImageRgb8(picture(64, 48)), ImageFormat::Png);
+        let tiff = encoded(&DynamicImage::ImageRgb8(picture(64, 48)), ImageFormat::Tiff);
+        for (file, skip) in [(&whole, 1), (&png, 13), (&tiff, 1)] {
+            for cut in (0..file.len() - skip).step_by(97).chain([1, 2, 3, file.len() / 2, file.len() - skip - 1]) {
+                let error = decode_photograph(Path::new("a.jpg"), &file[..cut], &reading())
+                    .expect_err(&format!("{cut} of {} bytes", file.len()));
+                assert!(error.to_string().starts_with("a.jpg: "), "{error}");
+            }
+        }
+    }
+
+    #[test]
+    fn samples_stay_as_they_are_in_the_file() {
+        let rgb = picture(9, 5);
+        let p = decode_photograph(
+            Path::new("a.png"),
+            &encoded(&DynamicImage::ImageRgb8(rgb.clone()), ImageFormat::Png),
+            &reading(),
+        )
+        .unwrap();
+        assert_eq!((p.width, p.height), (9, 5));
+        assert!(matches!(&p.samples, Samples::Eight(s) if *s == rgb.into_raw()));
+        assert_eq!(p.record.sha256.len(), 64);
+        let grey =
+            image::ImageBuffer::<image::Luma<u16>, _>::from_fn(4, 3, |x, y| image::Luma([(1000 * x + y) as u16]));
+        let p = decode_photograph(
+            Path::new("a.tif"),
+            &encoded(&DynamicImage::ImageLuma16(grey), ImageFormat::Tiff),
+            &reading(),
+        )
+        .unwrap();
+        assert_eq!([p.code(3, 2, 0), p.code(3, 2, 1), p.code(3, 2, 2)], [3002; 3]);
+        assert_eq!(p.to_linear.len(), 65536);
+        assert!(p.record.warnings.iter().any(|w| w.contains("grey")));
+        assert!(p.record.warnings.iter().any(|w| w.contains("sRGB curve was assumed")));
+    }
+
+    #[test]
+    fn transparency_is_dropped_with_a_word() {
+        let rgba = image::RgbaImage::from_pixel(3, 3, image::Rgba([10, 20, 30, 7]));
+        let bytes = encoded(&DynamicImage::ImageRgba8(rgba), ImageFormat::Png);
+        let p = decode_photograph(Path::new("a.png"), &bytes, &reading()).unwrap();
+        assert_eq!([p.code(1, 1, 0), p.code(1, 1, 1), p.code(1, 1, 2)], [10, 20, 30]);
+        assert_eq!(p.record.warnings, ["its transparency was dropped"]);
+    }
+
+    #[test]
+    fn exif_orientation_turns_the_picture_upright() {
+        let turned =
+            exif::Field { tag: exif::Tag::Orientation, ifd_num: exif::In::PRIMARY, value: exif::Value::Short(vec![6]) };
+        let mut grey = image::RgbImage::from_pixel(32, 16, image::Rgb([20, 20, 20]));
+        for y in 0..8 {
+            for x in 0..8 {
+                grey.put_pixel(x, y, image::Rgb([220, 220, 220]));
+            }
+        }
+        let p = decode_photograph(Path::new("a.jpg"), &jpeg_of(&grey, &[turned]), &reading()).unwrap();
+        assert_eq!((p.width, p.height), (16, 32));
+        assert!(p.code(12, 3, 0) > 200, "the top-left corner goes to the top right when turned 90 degrees clockwise");
+        assert!(p.code(3, 3, 0) < 40);
+    }
+
+    #[test]
+    fn a_huge_picture_is_refused_from_its_header() {
+        let mut small = reading();
+        small.max_pixels = 100;
+        let error = decode_photograph(Path::new("a.jpg"), &jpeg(64, 48), &small).unwrap_err();
+        assert!(error.to_string().contains("64 x 48"), "{error}");
+        // A header that claims 60000 x 60000 pixels over no data.
+        let mut png = encoded(&DynamicImage::ImageRgb8(picture(4, 4)), ImageFormat::Png);
+        png[16..24].copy_from_slice(&[0, 0, 0xea, 0x60, 0, 0, 0xea, 0x60]);
+        assert!(decode_photograph(Path::new("a.png"), &png, &reading()).is_err());
+    }
+
+    #[test]
+    fn what_is_no_photograph_is_named_as_such() {
+        for (bytes, word) in [(&b""[..], "empty"), (b"GIF89a....", "not a JPEG"), (b"hello there", "not a JPEG")] {
+            let error = decode_photograph(Path::new("a.jpg"), bytes, &reading()).unwrap_err();
+            assert!(error.to_string().contains(word), "{error}");
+        }
+    }
+}

@@ -1,0 +1,180 @@
+//! Which field, role and angle a photograph has by its file name.
+
+use crate::slide::photograph::Role;
+
+/// What a file name says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NamedPhotograph {
+    /// The rest of the name, which is the field's; empty when nothing is left.
+    pub field: String,
+    /// What it is for.
+    pub role: Role,
+    /// Trailing number of a crossed photograph, degrees.
+    pub angle_deg: Option<f64>,
+}
+
+/// Whether a file is a photograph by its extension.
+#[must_use]
+pub fn is_photograph(file: &str) -> bool {
+    let lower = file.to_ascii_lowercase();
+    [".jpg", ".jpeg", ".png", ".tif", ".tiff"].iter().any(|end| lower.ends_with(end))
+}
+
+/// Whether a file is none of the slide's photographs: hidden, or a small copy for looking at.
+#[must_use]
+pub fn is_ignored(file: &str) -> bool {
+    file.starts_with('.')
+        || tokens(stem(file))
+            .any(|t| matches!(t.to_ascii_lowercase().as_str(), "thumb" | "thumbs" | "thumbnail" | "preview"))
+}
+
+/// Reads a file name: `ppl`, `plane` or `pl` is plane light, `xpl`, `xp`, `xn` or `crossed` crossed polars, `blank` bare
+/// glass; the number at the end is the angle of a crossed photograph; the rest is the field.
+///
+/// `None` when no token says what it is, or two say different things.
+#[must_use]
+pub fn read_name(file: &str) -> Option<NamedPhotograph> {
+    let words: Vec<&str> = tokens(stem(file)).collect();
+    let mut role = None;
+    let mut role_at = 0;
+    let mut glued = None;
+    for (at, word) in words.iter().enumerate() {
+        let Some((found, number)) = role_of(word) else { continue };
+        if role.is_some_and(|r| r != found) {
+            return None;
+        }
+        role = Some(found);
+        role_at = at;
+        glued = number;
+    }
+    let role = role?;
+    let mut rest: Vec<&str> = words.iter().enumerate().filter(|(at, _)| *at != role_at).map(|(_, w)| *w).collect();
+    rest.retain(|w| role_of(w).is_none());
+    let mut angle = None;
+    if role == Role::Crossed {
+        angle = glued.or_else(|| {
+            // A number before the role word is the field's; only one after it is an angle.
+            let last = words.last().filter(|_| role_at + 1 < words.len())?;
+            let angle = angle_of(last)?;
+            rest.pop();
+            Some(angle)
+        });
+        if rest.last().is_some_and(|w| w.eq_ignore_ascii_case("deg")) {
+            rest.pop();
+            if angle.is_none() && role_at + 1 < words.len() {
+                angle = rest.last().and_then(|w| angle_of(w)).inspect(|_| {
+                    rest.pop();
+                });
+            }
+        }
+    } else if let Some(number) = glued {
+        // `ppl2` is plane light of field 2.
+        return Some(NamedPhotograph { field: joined(&rest, Some(number)), role, angle_deg: None });
+    }
+    Some(NamedPhotograph { field: joined(&rest, None), role, angle_deg: angle })
+}
+
+fn joined(words: &[&str], number: Option<f64>) -> String {
+    let mut name = words.join("_");
+    if let Some(number) = number {
+        if !name.is_empty() {
+            name.push('_');
+        }
+        name.push_str(&number.to_string());
+    }
+    name
+}
+
+fn stem(file: &str) -> &str {
+    file.rsplit_once('.').map_or(file, |(stem, _)| stem)
+}
+
+/// Words of a name.
+fn tokens(stem: &str) -> impl Iterator<Item = &str> {
+    stem.split(['_', '-', ' ', '(', ')', '[', ']', ',', '+', '=']).flat_map(split_points).filter(|w| !w.is_empty())
+}
+
+/// Splits at points that do not stand between two digits.
+fn split_points(word: &str) -> Vec<&str> {
+    let bytes = word.as_bytes();
+    let mut parts = Vec::new();
+    let mut start = 0;
+    for (at, byte) in bytes.iter().enumerate() {
+        let decimal =
+            at > 0 && at + 1 < bytes.len() && bytes[at - 1].is_ascii_digit() && bytes[at + 1].is_ascii_digit();
+        if *byte == b'.' && !decimal {
+            parts.push(&word[start..at]);
+            start = at + 1;
+        }
+    }
+    parts.push(&word[start..]);
+    parts
+}
+
+/// The role of a word, with the number that may be written onto it (`xpl45`).
+fn role_of(word: &str) -> Option<(Role, Option<f64>)> {
+    let letters = word.trim_end_matches(|c: char| c.is_ascii_digit() || c == '.');
+    let number = &word[letters.len()..];
+    let role = match letters.to_ascii_lowercase().as_str() {
+        "ppl" | "plane" | "pl" => Role::Plane,
+        "xpl" | "xp" | "xn" | "crossed" => Role::Crossed,
+        "blank" => Role::Blank,
+        _ => return None,
+    };
+    if number.is_empty() {
+        return Some((role, None));
+    }
+    number.parse().ok().map(|n| (role, Some(n)))
+}
+
+fn angle_of(word: &str) -> Option<f64> {
+    let number = word.strip_suffix("deg").or_else(|| word.strip_suffix('°')).unwrap_or(word);
+    let plain = number.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    (plain && !number.is_empty()).then(|| number.parse().ok()).flatten().filter(|a: &f64| a.is_finite())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_say_field_role_and_angle() {
+        let plane = |field: &str| Some(NamedPhotograph { field: field.into(), role: Role::Plane, angle_deg: None });
+        let crossed =
+            |field: &str, angle_deg| Some(NamedPhotograph { field: field.into(), role: Role::Crossed, angle_deg });
+        let table = [
+            ("A_ppl.jpg", plane("A")),
+            ("A_xpl_022.5.jpg", crossed("A", Some(22.5))),
+            ("A_XPL_000.0.JPG", crossed("A", Some(0.0))),
+            ("ppl.jpg", plane("")),
+            ("xpl.jpg", crossed("", None)),
+            ("xpl45.jpg", crossed("", Some(45.0))),
+            ("crossed 67.5deg.tif", crossed("", Some(67.5))),
+            ("field 2 crossed 45 deg.tif", crossed("field_2", Some(45.0))),
+            ("LM-0142-B-plane.png", plane("LM_0142_B")),
+            ("LM-0142-B-xn-90.png", crossed("LM_0142_B", Some(90.0))),
+            ("xpl_A_45.jpg", crossed("A", Some(45.0))),
+            ("3_xp.jpg", crossed("3", None)),
+            ("3_pl.jpg", plane("3")),
+            ("A.xpl.45.jpg", crossed("A", Some(45.0))),
+            ("blank.jpg", Some(NamedPhotograph { field: String::new(), role: Role::Blank, angle_deg: None })),
+            ("A_blank.jpg", Some(NamedPhotograph { field: "A".into(), role: Role::Blank, angle_deg: None })),
+            ("sample.jpg", None),
+            ("apple_explain.jpg", None),
+            ("ppl_xpl.jpg", None),
+            ("IMG_0001.jpg", None),
+        ];
+        for (file, expected) in table {
+            assert_eq!(read_name(file), expected, "{file}");
+        }
+    }
+
+    #[test]
+    fn small_copies_and_hidden_files_are_left_out() {
+        for file in [".A_ppl.jpg", "A_ppl_thumb.jpg", "thumbnail-A_ppl.jpg"] {
+            assert!(is_ignored(file), "{file}");
+        }
+        assert!(!is_ignored("A_ppl.jpg"));
+        assert!(is_photograph("a.TIFF") && !is_photograph("notes.txt"));
+    }
+}
