@@ -1,1 +1,21 @@
 //! One finished value to JSON and HTML. Computes nothing.
+
+pub mod chart;
+mod drawing;
+pub mod html;
+pub mod json;
+mod marks;
+pub mod pictures;
+pub mod record;
+pub mod terminal;
+#[cfg(test)]
+mod tests;
+pub mod words;
+pub mod write;
+
+pub use chart::Chart;
+pub use html::to_html;
+pub use json::to_json;
+pub use pictures::FieldPicture;
+pub use record::{FieldRecord, Pieces, Report};
+pub use write::write_report;

@@ -279,7 +279,7 @@ pub(super) fn cautions(case: &Case) -> Vec<String> {
 }
 
 /// A kind of defect in words.
-pub(super) fn kind_words(kind: DefectKind) -> &'static str {
+pub(crate) fn kind_words(kind: DefectKind) -> &'static str {
     match kind {
         DefectKind::Bubbles => "bubbles",
         DefectKind::Plucks => "plucked places",

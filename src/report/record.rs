@@ -1,0 +1,438 @@
+//! `report.json`: the fields, their names, units and meaning. Numbers are rounded to what they mean; null is not known.
+//!
+//! Fields may be added; a field named here keeps its name, unit and meaning within major version 1 of the schema.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::measured::Measured;
+use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
+use crate::section::totals::DefectTotals;
+use crate::slide::photograph::PhotographRecord;
+use crate::slide::record::SlideRecord;
+use crate::thickness::Thickness;
+use crate::units::MicrometresPerPixel;
+use crate::verdict::limits::LimitUsed;
+use crate::verdict::plan::AtCorners;
+use crate::verdict::{Limits, Outcome, Reason, RegrindPlan, Verdict};
+
+/// Version of the record's form. The first number changes when a field loses its name, unit or meaning.
+pub const SCHEMA_VERSION: &str = "1.0";
+
+/// The report of one slide.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(title = "thinproof report")]
+pub struct Report {
+    /// Version of this form, "1.0".
+    pub schema_version: String,
+    /// The slide as read; `assumed` names what was not given and what was taken instead.
+    pub slide: SlideRecord,
+    /// The fields of view.
+    pub fields: Vec<FieldRecord>,
+    /// What is to become of the section and why.
+    pub verdict: VerdictRecord,
+    /// Thickness of the section.
+    pub thickness: ThicknessRecord,
+    /// Bubbles, plucked places and scratches.
+    pub defects: DefectsRecord,
+    /// How to grind it; null when it is not to be ground.
+    pub regrind_plan: Option<RegrindPlan>,
+    /// Every photograph read, with its checksum.
+    pub photographs: Vec<PhotographRecord>,
+    /// The limits used, each with its source.
+    pub limits: Vec<LimitUsed>,
+    /// What makes the report less trustworthy, one sentence each.
+    pub warnings: Vec<String>,
+    /// What to take care of at the bench and in reading the report.
+    pub cautions: Vec<String>,
+    /// The program that made the report.
+    pub tool: Tool,
+    /// When it was made (RFC 3339, UTC).
+    pub made_at: String,
+}
+
+/// A field of view.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FieldRecord {
+    /// Name.
+    pub name: String,
+    /// Centre on the section, mm from its lower-left corner, x right, y up; null when not said.
+    pub centre_mm: Option<[f64; 2]>,
+    /// Width of its plane photograph, pixels.
+    pub width_px: u32,
+    /// Height of its plane photograph, pixels.
+    pub height_px: u32,
+    /// Scale, µm per pixel; null when not known.
+    pub um_per_px: Option<f64>,
+}
+
+/// The verdict.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VerdictRecord {
+    /// pass, regrind, recover, remake or undetermined.
+    pub outcome: Outcome,
+    /// Why, in one sentence.
+    pub why: String,
+    /// What is there and does not fail the section, and what was not judged.
+    pub notes: Vec<String>,
+    /// Every limit with what was measured; those that decide first.
+    pub reasons: Vec<Reason>,
+    /// What to do, in order.
+    pub next_steps: Vec<String>,
+}
+
+/// Whether thickness was measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ThicknessStatus {
+    /// It was.
+    Measured,
+    /// It was not; `why` says why.
+    NotMeasurable,
+}
+
+/// Thickness, all in µm and rounded to 0.01 µm (a tenth of the best that the measurement reaches).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ThicknessRecord {
+    /// Whether it was measured.
+    pub status: ThicknessStatus,
+    /// Why not; null when it was.
+    pub why: Option<String>,
+    /// What would make it measurable; null when it was.
+    pub next: Option<String>,
+    /// Mean over the section, µm.
+    pub mean_um: Option<f64>,
+    /// 95 % interval of `mean_um`.
+    pub ci95_um: Option<[f64; 2]>,
+    /// Gradient toward +x and +y, µm per mm; null when the fields do not span the section.
+    pub gradient_um_per_mm: Option<[f64; 2]>,
+    /// 95 % intervals of the two components of the gradient.
+    pub gradient_ci95: Option<[[f64; 2]; 2]>,
+    /// Thickness where it is least, over the section (over the fields when there is no gradient), µm.
+    pub at_thinnest_um: Option<f64>,
+    /// 95 % interval of `at_thinnest_um`.
+    pub at_thinnest_ci95_um: Option<[f64; 2]>,
+    /// Thickness where it is greatest, µm.
+    pub at_thickest_um: Option<f64>,
+    /// 95 % interval of `at_thickest_um`.
+    pub at_thickest_ci95_um: Option<[f64; 2]>,
+    /// Difference across the section, µm; null when there is no gradient.
+    pub range_across_um: Option<f64>,
+    /// Direction in which it thickens, degrees anticlockwise from +x; null when it is even within what was measured.
+    pub thickens_toward_deg: Option<f64>,
+    /// Thickness at the corners, µm; null when there is no gradient.
+    pub at_corners_um: Option<AtCorners>,
+    /// How many quartz grains carried it; null when it was not measured.
+    pub quartz_grains: Option<usize>,
+    /// Each field's own thickness.
+    pub per_field: Vec<FieldThicknessRecord>,
+    /// The lamp whose colours fitted best; null when it was not measured.
+    pub lamp: Option<String>,
+}
+
+/// A field's own thickness.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FieldThicknessRecord {
+    /// Name of the field.
+    pub name: String,
+    /// Thickness there from its own grains, µm; null when they are too few.
+    pub mean_um: Option<f64>,
+    /// 95 % interval of `mean_um`.
+    pub ci95_um: Option<[f64; 2]>,
+    /// How many quartz grains carried it.
+    pub quartz_grains: usize,
+}
+
+/// The defects found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DefectsRecord {
+    /// Bubbles.
+    pub bubbles: Vec<Bubble>,
+    /// Plucked places; ambiguous ones may as well be the rock's own pores and do not count.
+    pub plucks: Vec<Pluck>,
+    /// Scratches.
+    pub scratches: Vec<Scratch>,
+    /// Sums over the fields. Findings under half confidence are listed but not summed.
+    pub totals: DefectTotals,
+    /// Kinds that a field cannot show, with the reason.
+    pub unjudged: Vec<Unjudged>,
+}
+
+/// A kind of defect that the photographs of a field cannot show.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Unjudged {
+    /// Name of the field.
+    pub field: String,
+    /// The kind.
+    pub kind: DefectKind,
+    /// Why.
+    pub why: String,
+}
+
+/// The program that made a report.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tool {
+    /// Its name.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// Everything a report is put together from.
+#[derive(Debug)]
+pub struct Pieces<'a> {
+    /// The slide as read.
+    pub record: &'a SlideRecord,
+    /// The fields of view, in order.
+    pub fields: Vec<FieldRecord>,
+    /// Every photograph read.
+    pub photographs: Vec<PhotographRecord>,
+    /// The thickness.
+    pub thickness: &'a Thickness,
+    /// What was found in each field, in the order of `fields`.
+    pub defects: &'a [FieldDefects],
+    /// The sums of the defects.
+    pub totals: DefectTotals,
+    /// The verdict.
+    pub verdict: &'a Verdict,
+    /// The limits it was reached by.
+    pub limits: &'a Limits,
+    /// Warnings about the slide, its fields and their registration.
+    pub warnings: Vec<String>,
+    /// When (RFC 3339, UTC); `jiff::Timestamp::now().to_string()`.
+    pub made_at: String,
+}
+
+impl FieldRecord {
+    /// A field of view from what is known of it.
+    #[must_use]
+    pub fn new(
+        name: &str,
+        centre_mm: Option<[f64; 2]>,
+        width_px: usize,
+        height_px: usize,
+        scale: Option<MicrometresPerPixel>,
+    ) -> Self {
+        Self {
+            name: name.into(),
+            centre_mm,
+            width_px: u32::try_from(width_px).unwrap_or(u32::MAX),
+            height_px: u32::try_from(height_px).unwrap_or(u32::MAX),
+            um_per_px: scale.map(|s| significant(s.um_per_px(), 6)),
+        }
+    }
+}
+
+impl Report {
+    /// Puts a report together. Computes nothing but the rounding.
+    #[must_use]
+    pub fn assemble(pieces: Pieces) -> Self {
+        let Pieces { record, fields, photographs, thickness, defects, totals, verdict, limits, warnings, made_at } =
+            pieces;
+        let defects = DefectsRecord::of(&fields, defects, totals);
+        Self {
+            schema_version: SCHEMA_VERSION.into(),
+            slide: record.clone(),
+            verdict: VerdictRecord {
+                outcome: verdict.outcome,
+                why: verdict.why.clone(),
+                notes: verdict.notes.clone(),
+                reasons: verdict.reasons.iter().map(rounded_reason).collect(),
+                next_steps: verdict.next_steps.clone(),
+            },
+            thickness: ThicknessRecord::of(thickness),
+            defects,
+            regrind_plan: verdict.regrind_plan.clone().map(rounded_plan),
+            photographs: photographs.into_iter().map(rounded_photograph).collect(),
+            limits: limits.used.clone(),
+            warnings,
+            cautions: verdict.cautions.clone(),
+            tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
+            made_at,
+            fields,
+        }
+    }
+}
+
+impl ThicknessRecord {
+    fn of(thickness: &Thickness) -> Self {
+        match thickness {
+            Thickness::NotMeasurable { why, next } => Self {
+                status: ThicknessStatus::NotMeasurable,
+                why: Some(why.clone()),
+                next: Some(next.clone()),
+                mean_um: None,
+                ci95_um: None,
+                gradient_um_per_mm: None,
+                gradient_ci95: None,
+                at_thinnest_um: None,
+                at_thinnest_ci95_um: None,
+                at_thickest_um: None,
+                at_thickest_ci95_um: None,
+                range_across_um: None,
+                thickens_toward_deg: None,
+                at_corners_um: None,
+                quartz_grains: None,
+                per_field: Vec::new(),
+                lamp: None,
+            },
+            Thickness::Measured(s) => {
+                let um = |m: Measured| round(m.value, 2);
+                let interval = |m: Measured| m.interval.map(|b| round(b, 2));
+                Self {
+                    status: ThicknessStatus::Measured,
+                    why: None,
+                    next: None,
+                    mean_um: Some(um(s.mean_um)),
+                    ci95_um: Some(interval(s.mean_um)),
+                    gradient_um_per_mm: s.gradient_um_per_mm.map(|g| g.map(|c| round(c.value, 4))),
+                    gradient_ci95: s.gradient_um_per_mm.map(|g| g.map(|c| c.interval.map(|b| round(b, 4)))),
+                    at_thinnest_um: Some(um(s.at_thinnest_um)),
+                    at_thinnest_ci95_um: Some(interval(s.at_thinnest_um)),
+                    at_thickest_um: Some(um(s.at_thickest_um)),
+                    at_thickest_ci95_um: Some(interval(s.at_thickest_um)),
+                    range_across_um: s.range_across_um.map(um),
+                    thickens_toward_deg: s.thickens_toward.map(|d| round(d.deg().rem_euclid(360.0), 1)),
+                    at_corners_um: s.at_corners_um.map(|c| AtCorners::from_array(c.map(um))),
+                    quartz_grains: Some(s.quartz_grains),
+                    per_field: s
+                        .per_field
+                        .iter()
+                        .map(|f| FieldThicknessRecord {
+                            name: f.name.clone(),
+                            mean_um: f.thickness_um.map(um),
+                            ci95_um: f.thickness_um.map(interval),
+                            quartz_grains: f.quartz_grains,
+                        })
+                        .collect(),
+                    lamp: Some(s.lamp.clone()),
+                }
+            }
+        }
+    }
+}
+
+impl DefectsRecord {
+    fn of(fields: &[FieldRecord], defects: &[FieldDefects], totals: DefectTotals) -> Self {
+        let unjudged = fields
+            .iter()
+            .zip(defects)
+            .flat_map(|(field, d)| {
+                d.unjudged.iter().map(|(kind, why)| Unjudged {
+                    field: field.name.clone(),
+                    kind: *kind,
+                    why: why.clone(),
+                })
+            })
+            .collect();
+        Self {
+            bubbles: defects.iter().flat_map(|d| d.bubbles.iter().cloned().map(rounded_bubble)).collect(),
+            plucks: defects.iter().flat_map(|d| d.plucks.iter().cloned().map(rounded_pluck)).collect(),
+            scratches: defects.iter().flat_map(|d| d.scratches.iter().cloned().map(rounded_scratch)).collect(),
+            totals: DefectTotals {
+                bubbles_per_mm2: totals.bubbles_per_mm2.map(|v| significant(v, 4)),
+                largest_bubble_um: totals.largest_bubble_um.map(|v| round(v, 1)),
+                bubble_area_fraction: totals.bubble_area_fraction.map(|v| significant(v, 4)),
+                pluck_area_fraction: totals.pluck_area_fraction.map(|v| significant(v, 4)),
+                scratch_mm_per_mm2: totals.scratch_mm_per_mm2.map(|v| significant(v, 4)),
+                area_mm2: totals.area_mm2.map(|v| significant(v, 4)),
+            },
+            unjudged,
+        }
+    }
+}
+
+fn rounded_bubble(b: Bubble) -> Bubble {
+    Bubble {
+        x_px: round(b.x_px, 1),
+        y_px: round(b.y_px, 1),
+        diameter_px: round(b.diameter_px, 1),
+        diameter_um: b.diameter_um.map(|v| round(v, 1)),
+        confidence: round(b.confidence, 3),
+        rock_shows_through: b.rock_shows_through.map(|v| round(v, 3)),
+        ..b
+    }
+}
+
+fn rounded_pluck(p: Pluck) -> Pluck {
+    Pluck {
+        x_px: round(p.x_px, 1),
+        y_px: round(p.y_px, 1),
+        area_px: round(p.area_px, 0),
+        area_um2: p.area_um2.map(|v| significant(v, 4)),
+        box_px: p.box_px.map(|v| round(v, 1)),
+        confidence: round(p.confidence, 3),
+        outline_px: p.outline_px.iter().map(|q| q.map(|v| round(v, 1))).collect(),
+        ..p
+    }
+}
+
+fn rounded_scratch(s: Scratch) -> Scratch {
+    Scratch {
+        x0_px: round(s.x0_px, 1),
+        y0_px: round(s.y0_px, 1),
+        x1_px: round(s.x1_px, 1),
+        y1_px: round(s.y1_px, 1),
+        length_um: s.length_um.map(|v| round(v, 0)),
+        width_um: s.width_um.map(|v| round(v, 1)),
+        confidence: round(s.confidence, 3),
+        ..s
+    }
+}
+
+fn rounded_reason(r: &Reason) -> Reason {
+    Reason {
+        measured: r.measured.map(|v| significant(v, 4)),
+        // Four thousand draws carry three decimals.
+        conformance_probability: r.conformance_probability.map(|p| round(p, 3)),
+        section_interval: r.section_interval.map(|i| i.map(|v| significant(v, 3))),
+        ..r.clone()
+    }
+}
+
+fn rounded_plan(plan: RegrindPlan) -> RegrindPlan {
+    let mut plan = plan;
+    plan.remove_um.mean = round(plan.remove_um.mean, 1);
+    plan.micrometer_target_um = plan.micrometer_target_um.map(|v| round(v, 1));
+    plan
+}
+
+fn rounded_photograph(p: PhotographRecord) -> PhotographRecord {
+    PhotographRecord { clipped_fraction: significant(p.clipped_fraction, 3), ..p }
+}
+
+/// Rounded to so many decimals; never minus zero.
+fn round(value: f64, decimals: i32) -> f64 {
+    let scale = 10_f64.powi(decimals);
+    (value * scale).round() / scale + 0.0
+}
+
+/// Rounded to so many significant digits.
+fn significant(value: f64, digits: i32) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    format!("{value:.*e}", usize::try_from(digits - 1).unwrap_or(0)).parse().unwrap_or(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_keeps_what_the_number_means() {
+        assert_eq!(round(29.9963, 2), 30.0);
+        assert_eq!(round(-0.001, 2).to_bits(), 0.0_f64.to_bits());
+        assert_eq!(significant(0.001_234_567, 4), 0.001_235);
+        assert_eq!(significant(123_456.0, 4), 123_500.0);
+        assert_eq!(significant(0.0, 4), 0.0);
+    }
+}

@@ -1,0 +1,49 @@
+//! The few lines that a person at the bench reads in two seconds.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use crate::report::record::Report;
+use crate::report::words;
+
+/// Verdict, thickness with its interval, what to do, and where the report is. Plain text without control characters.
+#[must_use]
+pub fn lines(report: &Report, page: &Path) -> String {
+    let mut out = String::new();
+    let headline = words::headline(report.verdict.outcome).to_uppercase();
+    // Writing into a String cannot fail.
+    let _ = writeln!(out, "{}  {headline}", plain(&report.slide.id));
+    let _ = writeln!(out, "  why        {}", plain(&report.verdict.why));
+    let _ = writeln!(out, "  thickness  {}", plain(&words::thickness_line(report)));
+    for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
+        let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, plain(step));
+    }
+    let _ = writeln!(out, "  report     {}", plain(&page.display().to_string()));
+    out
+}
+
+/// Text from outside without control characters (terminal escapes, line breaks, direction overrides).
+#[must_use]
+pub fn plain(text: &str) -> String {
+    text.chars()
+        .map(|c| {
+            if c.is_control()
+                || matches!(c, '\u{200e}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+            {
+                ' '
+            } else {
+                c
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_from_outside_moves_the_cursor() {
+        assert_eq!(plain("a\u{1b}[31mb\r\nc\u{202e}d\u{9b}e"), "a [31mb  c d e");
+    }
+}

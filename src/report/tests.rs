@@ -1,0 +1,402 @@
+//! Whole reports from hand-made findings: the record against its schema, the page against hostile text, the lines.
+//!
+//! `THINPROOF_PAGES=DIR cargo test --lib report::tests::pages` leaves the pages in DIR for looking at them.
+
+use std::path::Path;
+
+use base64::Engine as _;
+
+use crate::optics::mineral::share_below;
+use crate::report::chart::Chart;
+use crate::report::pictures::FieldPicture;
+use crate::report::record::{FieldRecord, Pieces, Report};
+use crate::report::{html, json, terminal};
+use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
+use crate::section::totals::Tally;
+use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
+use crate::slide::record::{Finish, SlideRecord};
+use crate::thickness::{MeasuredGrain, Thickness};
+use crate::units::MicrometresPerPixel;
+use crate::verdict::fixture::{measured, one_field, record, surface};
+use crate::verdict::{Findings, LimitSet, Outcome, judge};
+
+const SIZE: [usize; 2] = [1600, 1200];
+
+struct Case {
+    record: SlideRecord,
+    thickness: Thickness,
+    defects: Vec<FieldDefects>,
+    scale: Option<MicrometresPerPixel>,
+    warnings: Vec<String>,
+}
+
+fn fields(n: usize) -> Vec<FieldDefects> {
+    vec![FieldDefects { area_px: (SIZE[0] * SIZE[1]) as f64, ..FieldDefects::default() }; n]
+}
+
+fn names(n: usize) -> Vec<String> {
+    ["A", "B", "C", "D", "E"].iter().take(n).map(ToString::to_string).collect()
+}
+
+fn bubble(field: &str, x_px: f64, y_px: f64, diameter_px: f64) -> Bubble {
+    Bubble {
+        field: field.into(),
+        x_px,
+        y_px,
+        diameter_px,
+        diameter_um: Some(1.6 * diameter_px),
+        confidence: 0.98,
+        rock_shows_through: Some(1.0),
+    }
+}
+
+fn pluck(field: &str, x: f64, y: f64, r: f64, ambiguous: bool) -> Pluck {
+    let corners = [[0.0, -1.0], [0.8, -0.5], [1.0, 0.3], [0.3, 1.0], [-0.7, 0.8], [-1.0, -0.2]];
+    Pluck {
+        field: field.into(),
+        x_px: x,
+        y_px: y,
+        area_px: 2.4 * r * r,
+        area_um2: Some(2.4 * r * r * 2.56),
+        box_px: [x - r, y - r, x + r, y + r],
+        ambiguous,
+        confidence: 0.93,
+        outline_px: corners.map(|[a, b]| [x + a * r, y + b * r]).to_vec(),
+    }
+}
+
+fn scratch(field: &str, y: f64) -> Scratch {
+    Scratch {
+        field: field.into(),
+        x0_px: 80.0,
+        y0_px: y,
+        x1_px: 1500.0,
+        y1_px: y - 260.0,
+        length_um: Some(2310.0),
+        width_um: Some(3.2),
+        confidence: 0.9,
+    }
+}
+
+fn case(name: &str) -> Case {
+    let scale = Some(MicrometresPerPixel::from_um_per_px(1.6));
+    let plain = |thickness| Case { record: record(), thickness, defects: fields(5), scale, warnings: Vec::new() };
+    match name {
+        "pass" => {
+            let mut c = plain(measured(surface(30.4, 0.2, [0.02, 0.01], 0.008)));
+            c.record.micrometer_um = None;
+            c.defects[1].bubbles = vec![bubble("B", 700.0, 500.0, 42.0)];
+            c.defects[3].plucks = vec![pluck("D", 420.0, 800.0, 60.0, false), pluck("D", 1100.0, 300.0, 70.0, true)];
+            c
+        }
+        "regrind" => {
+            let mut c = plain(measured(surface(38.2, 0.25, [0.11, -0.12], 0.01)));
+            c.defects[0].scratches = vec![scratch("A", 700.0), scratch("A", 760.0)];
+            c.record.sequence = Some(17);
+            c.warnings =
+                vec!["Field C: the crossed photographs were shifted by 2.1 pixels against the plane one.".into()];
+            c
+        }
+        "remake" => {
+            let mut c = plain(measured(surface(26.0, 0.3, [0.14, 0.02], 0.01)));
+            c.record.offcut_left = None;
+            for (i, field) in ["A", "B", "C", "D", "E"].iter().enumerate() {
+                c.defects[i].plucks = (0..6)
+                    .map(|k| pluck(field, 200.0 + 220.0 * f64::from(k), 300.0 + 90.0 * f64::from(k % 4), 68.0, false))
+                    .collect();
+            }
+            c
+        }
+        "recover" => {
+            let mut c = plain(measured(one_field(29.6, 0.4)));
+            c.record.finish = Finish::Covered;
+            c.defects.truncate(1);
+            c.defects[0].bubbles = vec![bubble("A", 800.0, 600.0, 190.0), bubble("A", 350.0, 900.0, 60.0)];
+            c
+        }
+        "undetermined" => {
+            let mut c = plain(Thickness::NotMeasurable {
+                why: "Only 2 grains of quartz were found in 1 field.".into(),
+                next: "Photograph fields with more quartz, or grind a slide of known quartz beside it and photograph that.".into(),
+            });
+            c.record.mark_corner = None;
+            c.record.width_mm = None;
+            c.defects.truncate(1);
+            c.defects[0].unjudged = vec![(DefectKind::Scratches, "scratches: 6.3 µm per pixel is too coarse".into())];
+            c.defects[0].plucks = vec![pluck("A", 500.0, 500.0, 50.0, true)];
+            c.scale = None;
+            for p in &mut c.defects[0].plucks {
+                p.area_um2 = None;
+            }
+            c
+        }
+        other => panic!("no case {other}"),
+    }
+}
+
+const CASES: [(&str, Outcome); 5] = [
+    ("pass", Outcome::Pass),
+    ("regrind", Outcome::Regrind),
+    ("remake", Outcome::Remake),
+    ("recover", Outcome::Recover),
+    ("undetermined", Outcome::Undetermined),
+];
+
+fn report(case: &Case) -> Report {
+    let n = case.defects.len();
+    let limits = LimitSet::default().for_slide(&case.record, Path::new("LM-0142")).unwrap();
+    let tally = Tally::of(&case.defects, case.scale);
+    let verdict = judge(&Findings {
+        record: &case.record,
+        limits: &limits,
+        thickness: &case.thickness,
+        tally: &tally,
+        fields: n,
+        placed: n,
+    });
+    let centres = [[5.0, 19.0], [35.0, 19.0], [20.0, 12.0], [5.0, 5.0], [35.0, 5.0]];
+    let fields = names(n)
+        .iter()
+        .zip(centres)
+        .map(|(name, centre)| FieldRecord::new(name, Some(centre), SIZE[0], SIZE[1], case.scale))
+        .collect();
+    let photographs = names(n)
+        .iter()
+        .flat_map(|name| {
+            [(Role::Plane, None), (Role::Crossed, Some(0.0)), (Role::Crossed, Some(22.5))].map(|(role, angle_deg)| {
+                PhotographRecord {
+                    file: format!("{name}_{}.jpg", if angle_deg.is_some() { "xpl" } else { "ppl" }),
+                    field: name.clone(),
+                    role,
+                    angle_deg,
+                    width_px: 1600,
+                    height_px: 1200,
+                    sha256: "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08".into(),
+                    exposure: Some(Exposure { time_s: 0.004, f_number: None, iso: Some(200.0) }),
+                    white_balance: Some(WhiteBalance::Manual),
+                    camera: None,
+                    taken_at: Some("2026:03:02 09:41:07".into()),
+                    clipped_fraction: 0.0012,
+                    warnings: Vec::new(),
+                }
+            })
+        })
+        .collect();
+    Report::assemble(Pieces {
+        record: &case.record,
+        fields,
+        photographs,
+        thickness: &case.thickness,
+        defects: &case.defects,
+        totals: tally.totals,
+        verdict: &verdict,
+        limits: &limits,
+        warnings: case.warnings.clone(),
+        made_at: "2026-03-02T10:12:00Z".into(),
+    })
+}
+
+/// A speckled picture, so that outlines have something to lie on.
+fn pictures(report: &Report) -> Vec<FieldPicture> {
+    let mut pixels = image::RgbImage::new(400, 300);
+    for (x, y, p) in pixels.enumerate_pixels_mut() {
+        let v = 150 + ((x / 37 * 31 + y / 29 * 17) % 90) as u8;
+        *p = image::Rgb([v, v.saturating_sub(6), v.saturating_sub(20)]);
+    }
+    let mut jpeg = std::io::Cursor::new(Vec::new());
+    pixels.write_to(&mut jpeg, image::ImageFormat::Jpeg).unwrap();
+    let address =
+        format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg.into_inner()));
+    report
+        .fields
+        .iter()
+        .map(|f| FieldPicture {
+            name: f.name.clone(),
+            covers_px: [1600.0, 1200.0],
+            plane: address.clone(),
+            crossed: Some(address.clone()),
+            crossed_angle_deg: Some(22.5),
+        })
+        .collect()
+}
+
+/// Quartz lying in all directions: evenly spaced quantiles of its distribution.
+fn chart(report: &Report) -> Option<Chart> {
+    let largest = 9.1 * report.thickness.mean_um?;
+    let grains: Vec<MeasuredGrain> = (0..140)
+        .map(|i| {
+            let p = (f64::from(i) + 0.5) / 140.0;
+            let retardation_nm = largest * (1.0 - (1.0 - p) * (1.0 - p)) * (1.0 + 0.01 * f64::from(i % 5 - 2));
+            MeasuredGrain { field: 0, x_px: 0.0, y_px: 0.0, retardation_nm, retardation_u_nm: 3.0, quartz: 0.95 }
+        })
+        .collect();
+    let colour = |nm: f64| {
+        let v = (255.0 * (std::f64::consts::PI * nm / 551.0).sin().powi(2)).round() as u8;
+        [v, v, (f64::from(v) * (1.0 - nm / 1200.0)) as u8]
+    };
+    Some(Chart::new(1.5 * largest, &grains, colour, |nm| share_below(nm / largest)))
+}
+
+#[test]
+fn pages_say_what_the_record_says() {
+    for (name, outcome) in CASES {
+        let report = report(&case(name));
+        assert_eq!(report.verdict.outcome, outcome, "{name}: {:#?}", report.verdict);
+        let pictures = pictures(&report);
+        let page = html::to_html(&report, &pictures, chart(&report).as_ref()).unwrap();
+        if let Some(dir) = std::env::var_os("THINPROOF_PAGES") {
+            std::fs::write(Path::new(&dir).join(format!("{name}.html")), &page).unwrap();
+            std::fs::write(Path::new(&dir).join(format!("{name}.json")), json::to_json(&report)).unwrap();
+        }
+        assert!(page.contains(&format!("<span>{}</span></h1>", crate::report::words::headline(outcome))));
+        assert!(page.contains("default-src &#39;none&#39;") || page.contains("default-src 'none'"));
+        for address in ["http://", "https://", "src=\"/", "@import", "url(http"] {
+            assert!(!page.contains(address), "{name}: the page reaches outside by {address}");
+        }
+        let marks = page.matches("class=\"u\"").count() - 4;
+        let d = &report.defects;
+        assert_eq!(
+            marks,
+            d.bubbles.len() + d.plucks.len() + d.scratches.len(),
+            "{name}: an outline each, and four keys"
+        );
+    }
+}
+
+#[test]
+fn record_reads_back_as_it_was_written() {
+    for (name, _) in CASES {
+        let report = report(&case(name));
+        let text = json::to_json(&report);
+        let back: Report = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{name}: {e}"));
+        assert_eq!(back, report, "{name}");
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        for path in [
+            "/schema_version",
+            "/slide/id",
+            "/slide/assumed",
+            "/verdict/outcome",
+            "/verdict/notes",
+            "/verdict/reasons/0/limit",
+            "/verdict/reasons/0/measured",
+            "/verdict/reasons/0/allowed",
+            "/verdict/reasons/0/unit",
+            "/verdict/reasons/0/conformance_probability",
+            "/verdict/reasons/0/met",
+            "/verdict/reasons/0/sentence",
+            "/verdict/next_steps",
+            "/thickness/status",
+            "/thickness/mean_um",
+            "/thickness/ci95_um",
+            "/thickness/gradient_um_per_mm",
+            "/thickness/gradient_ci95",
+            "/thickness/at_thinnest_um",
+            "/thickness/at_thickest_um",
+            "/thickness/range_across_um",
+            "/thickness/thickens_toward_deg",
+            "/thickness/quartz_grains",
+            "/thickness/per_field",
+            "/defects/bubbles",
+            "/defects/plucks",
+            "/defects/scratches",
+            "/defects/totals/bubbles_per_mm2",
+            "/defects/totals/largest_bubble_um",
+            "/defects/totals/bubble_area_fraction",
+            "/defects/totals/pluck_area_fraction",
+            "/defects/totals/scratch_mm_per_mm2",
+            "/defects/totals/area_mm2",
+            "/regrind_plan",
+            "/photographs/0/file",
+            "/photographs/0/role",
+            "/photographs/0/angle_deg",
+            "/photographs/0/sha256",
+            "/photographs/0/exposure",
+            "/photographs/0/warnings",
+            "/limits/0/source",
+            "/cautions",
+            "/tool/name",
+            "/tool/version",
+            "/made_at",
+        ] {
+            assert!(value.pointer(path).is_some(), "{name} lacks {path}");
+        }
+    }
+    let value: serde_json::Value = serde_json::from_str(&json::to_json(&report(&case("regrind")))).unwrap();
+    for path in [
+        "/regrind_plan/remove_um/mean",
+        "/regrind_plan/remove_um/at_each_corner/top-left",
+        "/regrind_plan/high_corner",
+        "/regrind_plan/relative_to_mark",
+        "/regrind_plan/micrometer_target_um",
+        "/regrind_plan/sentences/0",
+    ] {
+        assert!(value.pointer(path).is_some_and(|v| !v.is_null()), "the plan lacks {path}");
+    }
+}
+
+#[test]
+fn unknown_is_null_and_never_zero() {
+    let value: serde_json::Value = serde_json::from_str(&json::to_json(&report(&case("undetermined")))).unwrap();
+    for path in [
+        "/thickness/mean_um",
+        "/thickness/ci95_um",
+        "/thickness/quartz_grains",
+        "/defects/totals/area_mm2",
+        "/defects/totals/bubbles_per_mm2",
+        "/defects/totals/largest_bubble_um",
+        "/defects/totals/scratch_mm_per_mm2",
+        "/defects/plucks/0/area_um2",
+        "/regrind_plan",
+    ] {
+        assert!(value.pointer(path).is_some_and(serde_json::Value::is_null), "{path}");
+    }
+}
+
+#[test]
+fn committed_schema_is_current() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.schema.json");
+    let now = json::schema();
+    if std::env::var_os("THINPROOF_WRITE_SCHEMA").is_some() {
+        std::fs::write(&path, &now).unwrap();
+        panic!("docs/report.schema.json was written: look at its changes, then run without THINPROOF_WRITE_SCHEMA");
+    }
+    let committed = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        committed == now,
+        "docs/report.schema.json is not current; run with THINPROOF_WRITE_SCHEMA=1 and look at its changes"
+    );
+}
+
+#[test]
+fn text_from_outside_stays_text() {
+    let mut hostile = case("regrind");
+    let nasty = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>\u{1b}[31m";
+    hostile.record.id = nasty.into();
+    hostile.record.assumed = vec![nasty.into()];
+    hostile.warnings = vec![nasty.into()];
+    let mut report = report(&hostile);
+    report.fields[0].name = nasty.into();
+    report.defects.scratches[0].field = nasty.into();
+    report.photographs[0].file = nasty.into();
+    report.photographs[0].camera = Some(nasty.into());
+    report.verdict.why = nasty.into();
+    let mut pictures = pictures(&report);
+    pictures[0].name = nasty.into();
+    let page = html::to_html(&report, &pictures, None).unwrap();
+    assert_eq!(page.matches("<script>").count(), 1, "only the page's own script");
+    assert!(!page.contains("<img"));
+    assert!(!page.contains("onerror=alert(2)>"));
+    let lines = terminal::lines(&report, Path::new("out/x/report.html"));
+    assert!(lines.chars().all(|c| c == '\n' || !c.is_control()), "{lines:?}");
+}
+
+#[test]
+fn lines_for_the_bench_are_few() {
+    for (name, _) in CASES {
+        let lines = terminal::lines(&report(&case(name)), Path::new("reports/LM-0142/report.html"));
+        assert!(lines.lines().count() <= 7, "{lines}");
+        assert!(lines.starts_with("LM-0142  ") && lines.contains("report     reports/LM-0142/report.html"), "{lines}");
+    }
+    let lines = terminal::lines(&report(&case("regrind")), Path::new("r.html"));
+    assert!(lines.contains("REGRIND") && lines.contains("38.2 µm (95 %: 37.7 to 38.7)"), "{lines}");
+}

@@ -1,0 +1,111 @@
+//! Reports onto disk, whole or not at all.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::error::{Error, Result};
+
+/// Longest folder name made from an id, characters.
+const LONGEST: usize = 100;
+
+/// Writes `report.json` and `report.html` into `<out>/<id>/` and gives that folder back.
+///
+/// Both are first written beside their place and then moved there: a failure leaves an older report as it was, and
+/// never half of a new one.
+///
+/// # Errors
+/// When the folder cannot be made or written to.
+pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<PathBuf> {
+    let dir = out.join(folder_name(id));
+    let failed = |what: &str, e: std::io::Error| {
+        Error::new(
+            &dir,
+            format!("the report cannot be {what}"),
+            "check that the folder given with --out can be written to",
+        )
+        .caused_by(e)
+    };
+    fs::create_dir_all(out).map_err(|e| failed("put there", e))?;
+    let draft = tempfile::Builder::new().prefix(".report-").tempdir_in(out).map_err(|e| failed("written", e))?;
+    for (name, text) in [("report.json", json), ("report.html", html)] {
+        fs::write(draft.path().join(name), text).map_err(|e| failed("written", e))?;
+    }
+    fs::create_dir_all(&dir).map_err(|e| failed("put there", e))?;
+    for name in ["report.html", "report.json"] {
+        fs::rename(draft.path().join(name), dir.join(name)).map_err(|e| failed("moved into place", e))?;
+    }
+    Ok(dir)
+}
+
+/// A folder name that stays inside its parent on every file system: letters, digits, `-`, `_`, `.` and spaces are kept.
+/// A name that had to be changed ends in eight digits of its checksum, so that two ids never share a folder.
+#[must_use]
+pub fn folder_name(id: &str) -> String {
+    let kept: String = id
+        .chars()
+        .map(|c| if c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ') { c } else { '_' })
+        .take(LONGEST)
+        .collect();
+    let kept = kept.trim_matches(|c: char| c == '.' || c == ' ');
+    let device = kept.split('.').next().unwrap_or("").to_ascii_uppercase();
+    let reserved = matches!(device.as_str(), "CON" | "PRN" | "AUX" | "NUL")
+        || (device.len() == 4 && (device.starts_with("COM") || device.starts_with("LPT")));
+    if kept == id && !kept.is_empty() && !reserved {
+        return kept.into();
+    }
+    let digest = Sha256::digest(id.as_bytes());
+    let mark: String = digest.iter().take(4).map(|b| format!("{b:02x}")).collect();
+    format!("{}-{mark}", if kept.is_empty() || reserved { "slide" } else { kept })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ids_never_leave_the_folder() {
+        for id in [
+            "../../etc",
+            "/root",
+            "..",
+            ".",
+            "",
+            "a/b",
+            "a\\b",
+            "C:\\x",
+            "con",
+            "lpt1.txt",
+            "x\0y",
+            "\u{1b}[31m",
+            " . ",
+            ".hidden",
+        ] {
+            let name = folder_name(id);
+            let path = Path::new(&name);
+            assert_eq!(path.components().count(), 1, "{id:?} gave {name:?}");
+            assert!(!name.starts_with('.') && !name.contains(['/', '\\', ':']) && !name.chars().any(char::is_control));
+        }
+        assert_eq!(folder_name("LM-0142"), "LM-0142");
+        assert_eq!(folder_name("Larkmoor 7.b"), "Larkmoor 7.b");
+        assert_ne!(folder_name("a/b"), folder_name("a\\b"));
+        assert!(folder_name(&"x".repeat(5000)).len() < 120);
+    }
+
+    #[test]
+    fn a_failure_leaves_the_older_report_alone() {
+        let out = tempfile::tempdir().unwrap();
+        let dir = write_report(out.path(), "A", "{\"n\": 1}", "<p>one").unwrap();
+        assert_eq!(fs::read_to_string(dir.join("report.json")).unwrap(), "{\"n\": 1}");
+        write_report(out.path(), "A", "{\"n\": 2}", "<p>two").unwrap();
+        assert_eq!(fs::read_to_string(dir.join("report.html")).unwrap(), "<p>two");
+        assert_eq!(fs::read_dir(out.path()).unwrap().count(), 1, "no draft is left behind");
+        // A file where the slide's folder should be: refused, and still there.
+        fs::write(out.path().join("B"), "mine").unwrap();
+        let message = write_report(out.path(), "B", "{}", "").unwrap_err().to_string();
+        assert!(message.contains("the report cannot be put there"), "{message}");
+        assert_eq!(fs::read_to_string(out.path().join("B")).unwrap(), "mine");
+        assert_eq!(fs::read_dir(out.path()).unwrap().count(), 2);
+    }
+}
