@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::error::{Error, Result};
 use crate::slide::decode::{Reading, read_photograph};
 use crate::slide::encoding::Encoding;
+use crate::slide::manifest::Archive;
 use crate::slide::photograph::{Photograph, Role};
 use crate::slide::record::SlideRecord;
 use crate::units::{Degrees, MicrometresPerPixel};
@@ -39,8 +40,25 @@ pub struct Slide {
     pub encoding: Option<Encoding>,
     /// Photographs of more pixels are refused; [`MAX_PIXELS`](crate::slide::decode::MAX_PIXELS) unless changed after reading.
     pub max_pixels: u64,
+    /// Objective as written, `[scale] objective`.
+    pub objective: Option<String>,
+    /// Mineral that the preparator wants measured, `[slide] reference_mineral`.
+    pub reference_mineral: Option<String>,
+    /// Grains that the preparator knows to be quartz.
+    pub quartz: Vec<QuartzMark>,
+    /// What a collection keeps beside the measurement.
+    pub archive: Option<Archive>,
     /// Findings about the folder that the user should know.
     pub warnings: Vec<String>,
+}
+
+/// A grain that the preparator knows to be quartz.
+#[derive(Clone, Debug, PartialEq)]
+pub struct QuartzMark {
+    /// Field of view.
+    pub field: String,
+    /// Half-open box [x0, y0, x1, y1] within the grain, pixels of the plane photograph; one pixel for a point.
+    pub box_px: [f64; 4],
 }
 
 /// The photographs of one field, decoded.

@@ -6,12 +6,14 @@ pub mod decode;
 pub mod encoding;
 pub mod exif;
 pub mod folder;
+pub mod manifest;
 pub mod names;
 pub mod photograph;
 mod planning;
 pub mod record;
+mod resolve;
 
 pub use encoding::{Curve, Encoding};
-pub use folder::{FieldPlan, Slide};
+pub use folder::{FieldPlan, QuartzMark, Slide};
 pub use photograph::{LinearPlanes, Photograph};
 pub use record::{Corner, Finish, Impregnation, SlideRecord, Turned};

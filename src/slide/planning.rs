@@ -1,15 +1,20 @@
 //! From a folder's listing to the plan of its fields.
 
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Result};
 use crate::slide::decode::MAX_PIXELS;
+use crate::slide::encoding::clean_text;
+use crate::slide::exif::{FileResolution, file_facts};
 use crate::slide::folder::{FieldPlan, Slide};
+use crate::slide::manifest::{Manifest, Written};
 use crate::slide::names::{NamedPhotograph, is_ignored, is_photograph, read_name};
 use crate::slide::photograph::Role;
-use crate::slide::record::{Finish, Impregnation, SlideRecord, Turned};
-use crate::units::Degrees;
+use crate::slide::record::SlideRecord;
+use crate::slide::resolve;
+use crate::units::{Degrees, MicrometresPerPixel};
 
 /// Reads a slide folder; see [`Slide::read`].
 pub(crate) fn plan(dir: &Path) -> Result<Slide> {
@@ -19,28 +24,69 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
     let dir = dir
         .canonicalize()
         .map_err(|e| Error::new(dir, "cannot be opened", "check that the folder may be read").caused_by(e))?;
-    let mut record = SlideRecord {
-        id: dir.file_name().map_or_else(|| "slide".into(), |n| n.to_string_lossy().into_owned()),
-        width_mm: None,
-        height_mm: None,
-        mark_corner: None,
-        impregnation: Impregnation::None,
-        turned: Turned::Polars,
-        finish: Finish::Uncovered,
-        polish_to_come: false,
-        target_um: 30.0,
-        untouchable: false,
-        offcut_left: None,
-        micrometer_um: None,
-        sequence: None,
-        um_per_px: None,
-        scale_source: None,
-        assumed: Vec::new(),
-    };
+    let folder_name = dir.file_name().map_or_else(String::new, |n| clean_text(&n.to_string_lossy()));
+    let folder_name = if folder_name.is_empty() { "slide".to_owned() } else { folder_name };
+    let written = Written::read(&dir)?.unwrap_or_default();
+    let mut record = resolve::record(&written, &folder_name)?;
     let mut warnings = Vec::new();
-    let fields = fields_by_name(&dir, &mut record.assumed, &mut warnings)?;
-    Ok(Slide { dir, record, fields, scale: None, encoding: None, max_pixels: MAX_PIXELS, warnings })
+    let fields = if written.manifest.field.is_empty() {
+        fields_by_name(&dir, &mut record.assumed, &mut warnings)?
+    } else {
+        // What the tables leave out may be told by names; what names cannot tell is no matter then.
+        let named = fields_by_name(&dir, &mut Vec::new(), &mut Vec::new()).unwrap_or_default();
+        resolve::fields(&written, &dir, &mut record, &named)?
+    };
+    let quartz = resolve::quartz(&written, &fields)?;
+    if record.um_per_px.is_none() {
+        scale_from_files(&fields, &mut record, &mut warnings);
+    }
+    let Manifest { slide, scale, camera, archive, .. } = written.manifest;
+    Ok(Slide {
+        scale: record.um_per_px.map(MicrometresPerPixel::from_um_per_px),
+        dir,
+        record,
+        fields,
+        encoding: camera.encoding,
+        max_pixels: MAX_PIXELS,
+        objective: scale.objective.map(|o| clean_text(&o)),
+        reference_mineral: slide.reference_mineral.map(|m| clean_text(&m)),
+        quartz,
+        archive,
+        warnings,
+    })
 }
+
+/// Takes the scale from the plane photographs when every one that states a believable scale states the same.
+fn scale_from_files(fields: &[FieldPlan], record: &mut SlideRecord, warnings: &mut Vec<String>) {
+    let found: Vec<FileResolution> =
+        fields.iter().filter_map(|field| file_facts(&head(&field.plane)).resolution).collect();
+    match found.first() {
+        Some(first) if found.iter().all(|other| (other.um_per_px / first.um_per_px - 1.0).abs() < 0.01) => {
+            record.um_per_px = Some(first.um_per_px);
+            record.scale_source = Some(first.source.clone());
+            record.assumed.push(format!("um_per_px = {:.4}, from {}", first.um_per_px, first.source));
+        }
+        Some(_) => {
+            warnings.push("the photographs state different scales, so none is believed: say [scale] um_per_px".into());
+            record.assumed.push("um_per_px = not known".into());
+        }
+        None => record.assumed.push("um_per_px = not known".into()),
+    }
+}
+
+/// The part of a file that says what it is: all of a TIFF, whose directory may lie at the end, else the first megabyte.
+fn head(path: &Path) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let Ok(mut file) = std::fs::File::open(path) else { return bytes };
+    let _ = file.by_ref().take(1 << 20).read_to_end(&mut bytes);
+    if bytes.starts_with(b"II") || bytes.starts_with(b"MM") {
+        let _ = file.take(MAX_HEAD).read_to_end(&mut bytes);
+    }
+    bytes
+}
+
+/// A longer TIFF is not searched for its scale, bytes.
+const MAX_HEAD: u64 = 4 << 30;
 
 /// Photographs of one field as their names tell.
 #[derive(Default)]
@@ -60,7 +106,7 @@ pub(crate) fn fields_by_name(
     let mut untold = Vec::new();
     let mut gathered: BTreeMap<String, Gathered> = BTreeMap::new();
     let mut shared_blank = Vec::new();
-    for file in photographs_in(dir)? {
+    for file in photographs_in(dir, warnings)? {
         let path = dir.join(&file);
         match read_name(&file) {
             None => untold.push(file),
@@ -115,16 +161,21 @@ pub(crate) fn fields_by_name(
 }
 
 /// Names of the photographs in a folder, sorted.
-fn photographs_in(dir: &Path) -> Result<Vec<String>> {
+fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>> {
     let unreadable =
         |e: std::io::Error| Error::new(dir, "cannot be listed", "check that the folder may be read").caused_by(e);
     let mut files = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(unreadable)? {
         let entry = entry.map_err(unreadable)?;
         let file = entry.file_name().to_string_lossy().into_owned();
-        let regular = entry.file_type().map_err(unreadable)?.is_file();
-        if regular && is_photograph(&file) && !is_ignored(&file) {
+        if !is_photograph(&file) || is_ignored(&file) {
+            continue;
+        }
+        let kind = entry.file_type().map_err(unreadable)?;
+        if kind.is_file() {
             files.push(file);
+        } else if kind.is_symlink() {
+            warnings.push(format!("{file} left out: it is a link, and only the folder's own files are read"));
         }
     }
     files.sort();
@@ -185,4 +236,171 @@ fn one_of(dir: &Path, paths: &[PathBuf], what: &str) -> Result<()> {
 fn list(names: &[String]) -> String {
     let shown = names.iter().take(4).cloned().collect::<Vec<_>>().join(", ");
     if names.len() > 4 { format!("{shown} and {} more", names.len() - 4) } else { shown }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::slide::decode::testing::{jpeg, jpeg_of, picture};
+
+    struct Folder(tempfile::TempDir);
+
+    impl Folder {
+        fn with(files: &[&str]) -> Self {
+            let dir = tempfile::Builder::new().prefix("LM").tempdir().unwrap();
+            for (i, file) in files.iter().enumerate() {
+                std::fs::write(dir.path().join(file), jpeg(24 + i as u32 / 100, 16)).unwrap();
+            }
+            Self(dir)
+        }
+
+        fn toml(self, text: &str) -> Self {
+            std::fs::write(self.0.path().join("slide.toml"), text).unwrap();
+            self
+        }
+
+        fn read(&self) -> Result<Slide> {
+            Slide::read(self.0.path())
+        }
+
+        fn error(&self) -> String {
+            self.read().expect_err("this folder is wrong").to_string()
+        }
+    }
+
+    fn file(path: &Path) -> String {
+        path.file_name().unwrap().to_string_lossy().into_owned()
+    }
+
+    #[test]
+    fn fields_are_told_by_names_without_slide_toml() {
+        let folder = Folder::with(&[
+            "A_ppl.jpg",
+            "A_xpl_022.5.jpg",
+            "A_xpl_000.0.jpg",
+            "B_plane.jpg",
+            "B_crossed_45.jpg",
+            "blank.jpg",
+            "IMG_1.jpg",
+            "C_xpl_0.jpg",
+            "A_ppl_thumb.jpg",
+            ".D_ppl.jpg",
+        ]);
+        let slide = folder.read().unwrap();
+        assert_eq!(slide.fields.iter().map(|f| f.name.as_str()).collect::<Vec<_>>(), ["A", "B"]);
+        let a = &slide.fields[0];
+        assert_eq!(
+            a.crossed.iter().map(|(p, d)| (file(p), d.deg())).collect::<Vec<_>>(),
+            [("A_xpl_000.0.jpg".to_owned(), 0.0), ("A_xpl_022.5.jpg".to_owned(), 22.5)]
+        );
+        assert_eq!(file(a.blank.as_ref().unwrap()), "blank.jpg");
+        assert_eq!(slide.warnings.len(), 2, "{:?}", slide.warnings);
+        assert!(slide.warnings.iter().any(|w| w.contains("IMG_1.jpg")));
+        assert!(slide.record.assumed.contains(&"target_um = 30".to_owned()));
+        assert_eq!(slide.scale, None);
+        let pair = Folder::with(&["ppl.jpg", "xpl.jpg"]).read().unwrap();
+        assert_eq!(pair.fields[0].name, "A");
+        assert!(pair.record.assumed.iter().any(|a| a.starts_with("angle_deg")));
+    }
+
+    #[test]
+    fn folders_that_cannot_be_are_refused_in_one_sentence() {
+        let table: [(&[&str], &str, &str); 16] = [
+            (&[], "", "holds no photographs"),
+            (&["A_ppl.jpg"], "", "no plane-light photograph with a crossed-polar one"),
+            (&["A_ppl.jpg", "A_xpl.jpg", "A_xn.jpg"], "", "has no angle"),
+            (&["A_ppl.jpg", "A_xpl_45.jpg", "A_xpl_45.0.jpg"], "", "45 degrees, and so is"),
+            (&["A_ppl.jpg", "A_plane.jpg", "A_xpl.jpg"], "", "more than one plane-light"),
+            (
+                &["p.jpg", "x.jpg"],
+                "[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"../x.jpg\" }]",
+                "outside the slide's folder",
+            ),
+            (&["p.jpg", "x.jpg"], "[[field]]\nplane = \"/etc/p.jpg\"", "outside the slide's folder"),
+            (&["p.jpg", "x.jpg"], "[[field]]\nplane = \"q.jpg\"", "line 2, column 9: there is no photograph \"q.jpg\""),
+            (&["p.jpg", "x.jpg"], "[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"p.jpg\" }]", "given twice"),
+            (
+                &["p.jpg", "x.jpg", "y.jpg"],
+                "[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"x.jpg\", angle_deg = 5 }, { file = \"y.jpg\", angle_deg = 5.0 }]",
+                "at 5 degrees, and so is x.jpg",
+            ),
+            (&["p.jpg", "x.jpg"], "[slide]\nwidth_mm = nan", "width_mm = NaN cannot be"),
+            (&["p.jpg", "x.jpg"], "[slide]\nwidth_mm = -4", "width_mm = -4 cannot be"),
+            (&["p.jpg", "x.jpg"], "[scale]\num_per_px = inf", "um_per_px = inf cannot be"),
+            (&["p.jpg", "x.jpg"], "[slide]\nid = \"../up\"", "cannot name a folder"),
+            (&["A_ppl.jpg", "A_xpl.jpg"], "[[field]]\nname = \"A\"\n[[field]]\nname = \"a\"", "is there twice"),
+            (
+                &["A_ppl.jpg", "A_xpl.jpg"],
+                "[slide]\nwidth_mm = 20\n[[field]]\nname = \"A\"\ncentre_mm = [30, 1]",
+                "lies off the section",
+            ),
+        ];
+        for (files, toml, expected) in table {
+            let folder = Folder::with(files);
+            let folder = if toml.is_empty() { folder } else { folder.toml(toml) };
+            let said = folder.error();
+            assert!(said.contains(expected), "{files:?} {toml:?} gives {said:?}");
+            assert!(!said.contains('\n'), "{said:?}");
+        }
+        assert!(Slide::read(Path::new("no/such/folder")).unwrap_err().to_string().contains("is not a folder"));
+    }
+
+    #[test]
+    fn slide_toml_may_leave_files_to_their_names() {
+        let folder = Folder::with(&["A_ppl.jpg", "A_xpl_0.jpg", "B_ppl.jpg", "B_xpl_0.jpg"]).toml(
+            "[slide]\nid = \"LM-1\"\n[scale]\num_per_px = 1.6\n[[field]]\nname = \"B\"\ncentre_mm = [3, 4]\n[[quartz]]\nfield = \"B\"\nx_px = 3\ny_px = 4",
+        );
+        let slide = folder.read().unwrap();
+        assert_eq!((slide.record.id.as_str(), slide.fields.len()), ("LM-1", 1));
+        assert_eq!(file(&slide.fields[0].plane), "B_ppl.jpg");
+        assert_eq!(slide.fields[0].centre_mm, Some([3.0, 4.0]));
+        assert_eq!(slide.quartz[0].box_px, [3.0, 4.0, 4.0, 5.0]);
+        assert_eq!(slide.record.scale_source.as_deref(), Some("slide.toml"));
+        assert!(!slide.record.assumed.iter().any(|a| a.starts_with("id")));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_out_of_the_folder_are_not_followed() {
+        let other = Folder::with(&["x.jpg"]);
+        let folder = Folder::with(&["p.jpg", "A_ppl.jpg", "A_xpl.jpg"]);
+        std::os::unix::fs::symlink(other.0.path().join("x.jpg"), folder.0.path().join("B_xpl.jpg")).unwrap();
+        let slide = folder.read().unwrap();
+        assert!(slide.warnings.iter().any(|w| w.contains("B_xpl.jpg left out: it is a link")));
+        let folder = folder.toml("[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"B_xpl.jpg\" }]");
+        assert!(folder.error().contains("outside the slide's folder"));
+    }
+
+    #[test]
+    fn photographs_of_a_field_are_of_one_size_and_different() {
+        let folder = Folder::with(&["A_ppl.jpg", "A_xpl.jpg"]);
+        let slide = folder.read().unwrap();
+        let error = slide.load(&slide.fields[0]).unwrap_err().to_string();
+        assert!(error.contains("is the same photograph as A_ppl.jpg"), "{error}");
+        std::fs::write(folder.0.path().join("A_xpl.jpg"), jpeg(25, 16)).unwrap();
+        let error = slide.load(&slide.fields[0]).unwrap_err().to_string();
+        assert!(error.contains("25 x 16 pixels, but A_ppl.jpg has 24 x 16"), "{error}");
+        let mut other = picture(24, 16);
+        other.put_pixel(0, 0, image::Rgb([255, 255, 255]));
+        std::fs::write(folder.0.path().join("A_xpl.jpg"), jpeg_of(&other, &[])).unwrap();
+        let loaded = slide.load(&slide.fields[0]).unwrap();
+        assert_eq!(loaded.crossed[0].record.file, "A_xpl.jpg");
+        assert_eq!(loaded.plane.record.field, "A");
+    }
+
+    #[test]
+    fn a_scale_in_the_files_is_used_and_named() {
+        let folder = Folder::with(&["A_ppl.jpg", "A_xpl.jpg"]);
+        let field = |tag, value| exif::Field { tag, ifd_num: exif::In::PRIMARY, value };
+        let per_cm = |n| exif::Value::Rational(vec![exif::Rational { num: n, denom: 1 }]);
+        let fields = [
+            field(exif::Tag::XResolution, per_cm(6250)),
+            field(exif::Tag::YResolution, per_cm(6250)),
+            field(exif::Tag::ResolutionUnit, exif::Value::Short(vec![3])),
+        ];
+        std::fs::write(folder.0.path().join("A_ppl.jpg"), jpeg_of(&picture(24, 16), &fields)).unwrap();
+        let slide = folder.read().unwrap();
+        assert!((slide.scale.unwrap().um_per_px() - 1.6).abs() < 1e-9);
+        assert_eq!(slide.record.scale_source.as_deref(), Some("the file's XResolution"));
+    }
 }
