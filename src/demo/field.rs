@@ -1,0 +1,232 @@
+//! One field of a scene, rendered in memory.
+
+use super::camera::{Pose, blur, crossed_light, develop, exposure, frame, plane_light};
+use super::canvas::Canvas;
+use super::clutter::{soil_glass, soil_rock};
+use super::dice::Dice;
+use super::exif::ExifBlock;
+use super::flaws::{blow, pluck, pores, scratch};
+use super::light::ColourTable;
+use super::mineral::Mineral;
+use super::rock::{Grains, grow, lay_rock};
+use super::scale_bar::burn;
+use super::scene::{Balance, Exif, Scene};
+use super::truth::FieldTruth;
+use crate::slide::record::Turned;
+
+/// A rendered photograph: encoded RGB.
+#[derive(Clone, Debug)]
+pub struct RenderedPhotograph {
+    /// File name.
+    pub file: String,
+    /// Stated angle, degrees; None for plane light.
+    pub angle_deg: Option<f64>,
+    /// Width, pixels.
+    pub width: usize,
+    /// Height, pixels.
+    pub height: usize,
+    /// Encoded samples, R, G, B interleaved, row by row; before any JPEG.
+    pub rgb: Vec<u8>,
+    /// Exif block to be written with it.
+    pub(crate) exif: Option<ExifBlock>,
+}
+
+/// A rendered field: its photographs and what is true of it.
+#[derive(Clone, Debug)]
+pub struct RenderedField {
+    /// Plane light.
+    pub plane: RenderedPhotograph,
+    /// Crossed polars, in the order of the scene's angles.
+    pub crossed: Vec<RenderedPhotograph>,
+    /// Truth.
+    pub truth: FieldTruth,
+}
+
+impl Scene {
+    /// Renders field `index` in memory. Equal scenes give equal samples.
+    ///
+    /// # Panics
+    /// When the scene has no such field.
+    #[must_use]
+    pub fn render_field(&self, index: usize) -> RenderedField {
+        let view = &self.views[index];
+        let [w, h] = self.size_px;
+        let mut dice = Dice::new(self.seed, index as u64 + 1);
+        let margin = self.margins();
+        let mut canvas = Canvas::new(w + 2 * margin[0], h + 2 * margin[1], margin);
+        let um = self.um_per_px as f32;
+
+        let rock = lay_rock(&mut canvas, self, &mut dice);
+        let thickness = |x: f32, y: f32| {
+            let [x, y] = [f64::from(x) - margin[0] as f64, f64::from(y) - margin[1] as f64];
+            self.thickness_um(self.place_mm(view, x, y)) as f32
+        };
+        grow(&mut canvas, &rock, self, thickness, dice.seed());
+        soil_rock(&mut canvas, &rock, um, self.clutter, &mut dice);
+        let (quartz_grains, quartz_fraction) = count_quartz(&canvas, &rock, self);
+        let plucks = pluck(&mut canvas, &rock, self, &view.name, &mut dice);
+        let scratches = scratch(&mut canvas, &rock, self, &view.name, &mut dice);
+        let bubbles = blow(&mut canvas, self, &view.name, &mut dice);
+        soil_glass(&mut canvas, um, self.clutter, &mut dice);
+
+        let pores = pores(&canvas, &rock, self, &view.name);
+        let mut truth = FieldTruth {
+            name: view.name.clone(),
+            centre_mm: view.centre_mm,
+            thickness_um: self.thickness_um(view.centre_mm),
+            quartz_grains,
+            quartz_fraction,
+            relative_exposure: Vec::new(),
+            shifts_px: Vec::new(),
+            bubbles,
+            plucks,
+            scratches,
+            pores,
+        };
+        let (plane, crossed) = self.photograph(&canvas, index, &mut truth, &mut dice);
+        RenderedField { plane, crossed, truth }
+    }
+
+    /// Margins of the canvas, so that shifted and turned pictures stay on it.
+    fn margins(&self) -> [usize; 2] {
+        let around = self.shift_px.ceil() as usize + 4;
+        match self.turned {
+            Turned::Polars => [around; 2],
+            Turned::Stage => {
+                let [w, h] = self.size_px.map(|n| n as f64);
+                let reach = 0.5 * w.hypot(h) + 2.0 * self.pivot_px[0].hypot(self.pivot_px[1]);
+                [w, h].map(|n| (reach - 0.5 * n).ceil() as usize + around)
+            }
+        }
+    }
+
+    fn photograph(
+        &self,
+        canvas: &Canvas,
+        index: usize,
+        truth: &mut FieldTruth,
+        dice: &mut Dice,
+    ) -> (RenderedPhotograph, Vec<RenderedPhotograph>) {
+        // Bare glass at 0.8 of full scale, a bright picture that does not clip.
+        const GLASS: f32 = 0.8;
+        let table = ColourTable::new(self.lamp, self.camera.eye);
+        let view = &self.views[index];
+        let camera = &self.camera;
+        let error = match camera.balance {
+            Balance::Fixed(sd) => sd as f32,
+            Balance::Automatic(_) => 0.0,
+        };
+        // One setting of the white balance for the whole slide.
+        let mut slide_dice = Dice::new(self.seed, 0);
+        let gains: [f32; 3] = std::array::from_fn(|_| slide_dice.log_normal(1.0, error));
+
+        let glass = plane_light(canvas);
+        let still = Pose { turn: 0.0, pivot: [0.0; 2], shift: [0.0; 2] };
+        let mut light = frame(canvas, &glass, self.size_px, still);
+        blur(&mut light, camera.blur_px as f32);
+        let mut plane_rgb = develop(&light, camera, GLASS, gains, dice.seed());
+
+        let mut lights = Vec::new();
+        for (n, &angle) in self.angles_deg.iter().enumerate() {
+            let radians = angle.to_radians() as f32;
+            let shift = if n == 0 && self.shift_px == 0.0 {
+                [0.0; 2]
+            } else {
+                [0; 2].map(|_| dice.between(-1.0, 1.0) * self.shift_px as f32)
+            };
+            let (polars, pose) = match self.turned {
+                Turned::Polars => (radians, Pose { turn: 0.0, pivot: [0.0; 2], shift }),
+                Turned::Stage => {
+                    let turn = radians * self.stage_sense as f32;
+                    (-turn, Pose { turn, pivot: self.pivot_px.map(|p| p as f32), shift })
+                }
+            };
+            let crossed = crossed_light(canvas, &glass, &table, polars, self.leakage as f32);
+            let mut light = frame(canvas, &crossed, self.size_px, pose);
+            blur(&mut light, camera.blur_px as f32);
+            lights.push(light);
+            truth.shifts_px.push(shift.map(f64::from));
+        }
+        // Bright but not clipped: 99.8 % of the pixels stay below 0.9 of full scale at every angle.
+        let mut peaks: Vec<f32> =
+            lights.iter().flat_map(|l| l.rgb.iter().step_by(7).map(|p| p[0].max(p[1]).max(p[2]))).collect();
+        let place = (0.998 * (peaks.len() - 1) as f64) as usize;
+        let (_, &mut peak, _) = peaks.select_nth_unstable_by(place, f32::total_cmp);
+        let wanted = 0.9 / f64::from(GLASS * peak.max(1e-4)) * self.overexposure;
+        let (ratio, times) = exposure(wanted.min(2000.0), camera.exif);
+
+        let stamp = |time_s: (u32, u32), automatic_white: bool, minute: usize| {
+            (camera.exif != Exif::None).then(|| ExifBlock {
+                time_s,
+                f_number_tenths: 80,
+                iso: 100,
+                automatic_white,
+                taken_at: format!("2026:03:02 {:02}:{:02}:00", 9 + index % 8, minute % 60),
+            })
+        };
+        let mut crossed: Vec<RenderedPhotograph> = Vec::new();
+        for (n, (light, &angle)) in lights.iter().zip(&self.angles_deg).enumerate() {
+            let own = match camera.balance {
+                Balance::Fixed(_) => gains,
+                Balance::Automatic(share) => grey_gains(light, share as f32),
+            };
+            let mut rgb = develop(light, camera, GLASS * ratio as f32, own, dice.seed());
+            if self.scale_bar {
+                burn(&mut rgb, self.size_px, self.um_per_px, [255; 3]);
+            }
+            truth.relative_exposure.push(ratio);
+            crossed.push(RenderedPhotograph {
+                file: format!("{}_xpl_{angle:05.1}.{}", view.name, self.extension()),
+                angle_deg: Some(angle),
+                width: self.size_px[0],
+                height: self.size_px[1],
+                rgb,
+                exif: stamp(times[1], matches!(camera.balance, Balance::Automatic(_)), n + 1),
+            });
+        }
+        if self.scale_bar {
+            burn(&mut plane_rgb, self.size_px, self.um_per_px, [0; 3]);
+        }
+        let plane = RenderedPhotograph {
+            file: format!("{}_ppl.{}", view.name, self.extension()),
+            angle_deg: None,
+            width: self.size_px[0],
+            height: self.size_px[1],
+            rgb: plane_rgb,
+            exif: stamp(times[0], matches!(camera.balance, Balance::Automatic(_)), 0),
+        };
+        (plane, crossed)
+    }
+
+    /// Extension of the photographs' files.
+    pub(crate) fn extension(&self) -> &'static str {
+        if self.camera.jpeg_quality.is_some() { "jpg" } else { "png" }
+    }
+}
+
+/// Gains that take the mean a share of the way to grey, green held.
+fn grey_gains(light: &super::camera::Light, share: f32) -> [f32; 3] {
+    let mut mean = [1e-6f64; 3];
+    for p in light.rgb.iter().step_by(5) {
+        for c in 0..3 {
+            mean[c] += f64::from(p[c].max(0.0));
+        }
+    }
+    mean.map(|m| ((mean[1] / m) as f32).powf(share))
+}
+
+/// Quartz grains of more than 400 µm² in the frame, and the share of the frame that is quartz.
+fn count_quartz(canvas: &Canvas, rock: &Grains, scene: &Scene) -> (usize, f64) {
+    let frame = canvas.frame(scene.size_px[0], scene.size_px[1]);
+    let mut area = vec![0usize; rock.grains.len()];
+    for y in frame[1]..frame[3] {
+        for x in frame[0]..frame[2] {
+            area[canvas.label[y * canvas.w + x] as usize] += 1;
+        }
+    }
+    let quartz = |i: usize| rock.grains[i].mineral == Mineral::Quartz;
+    let least = 400.0 / (scene.um_per_px * scene.um_per_px);
+    let count = (0..area.len()).filter(|&i| quartz(i) && area[i] as f64 > least).count();
+    let total: usize = (0..area.len()).filter(|&i| quartz(i)).map(|i| area[i]).sum();
+    (count, total as f64 / (scene.size_px[0] * scene.size_px[1]) as f64)
+}

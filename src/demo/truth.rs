@@ -1,0 +1,149 @@
+//! What is true of a rendered slide. Written beside it as `truth.json`; the checker never reads it.
+
+use serde::{Deserialize, Serialize};
+
+/// A planted bubble.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrueBubble {
+    /// Field.
+    pub field: String,
+    /// Centre, pixels of the plane photograph.
+    pub x_px: f64,
+    /// Centre, pixels of the plane photograph.
+    pub y_px: f64,
+    /// Outer diameter, pixels.
+    pub diameter_px: f64,
+    /// Outer diameter, µm.
+    pub diameter_um: f64,
+    /// A wall only, no dark rim.
+    pub flat: bool,
+    /// Cut by the frame.
+    pub cut: bool,
+}
+
+/// A planted hole.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TruePluck {
+    /// Field.
+    pub field: String,
+    /// Centroid, pixels.
+    pub x_px: f64,
+    /// Centroid, pixels.
+    pub y_px: f64,
+    /// Area, square pixels.
+    pub area_px: f64,
+    /// Area, µm².
+    pub area_um2: f64,
+    /// Bounding box x0, y0, x1, y1, pixels, half-open.
+    pub box_px: [f64; 4],
+    /// Filled with air, not resin.
+    pub air: bool,
+    /// It may be reported as ambiguous: the rock's own pores hold clear resin too.
+    pub ambiguous_ok: bool,
+}
+
+/// A planted scratch: the chord between its ends, within the frame.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrueScratch {
+    /// Field.
+    pub field: String,
+    /// One end, pixels.
+    pub x0_px: f64,
+    /// One end, pixels.
+    pub y0_px: f64,
+    /// Other end, pixels.
+    pub x1_px: f64,
+    /// Other end, pixels.
+    pub y1_px: f64,
+    /// Width, µm.
+    pub width_um: f64,
+    /// Contrast in plane light, 0..1.
+    pub contrast: f64,
+    /// Greatest distance from the chord, pixels.
+    pub bow_px: f64,
+}
+
+/// A pore that the rock had (larger than 150 µm² in the frame).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TruePore {
+    /// Field.
+    pub field: String,
+    /// Area, square pixels.
+    pub area_px: f64,
+    /// Bounding box x0, y0, x1, y1, pixels, half-open.
+    pub box_px: [f64; 4],
+}
+
+/// One field.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FieldTruth {
+    /// Name.
+    pub name: String,
+    /// Centre, mm.
+    pub centre_mm: [f64; 2],
+    /// Thickness at its centre, µm.
+    pub thickness_um: f64,
+    /// Quartz grains of more than 400 µm² in the frame.
+    pub quartz_grains: usize,
+    /// Share of the frame that is quartz.
+    pub quartz_fraction: f64,
+    /// Exposure of each crossed photograph over the plane one, as it was (not as EXIF says).
+    pub relative_exposure: Vec<f64>,
+    /// Where each crossed photograph was shifted to, pixels (x right, y down), before any turn.
+    pub shifts_px: Vec<[f64; 2]>,
+    /// Planted bubbles.
+    pub bubbles: Vec<TrueBubble>,
+    /// Planted holes.
+    pub plucks: Vec<TruePluck>,
+    /// Planted scratches.
+    pub scratches: Vec<TrueScratch>,
+    /// The rock's own pores.
+    pub pores: Vec<TruePore>,
+}
+
+/// Thickness over the section.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThicknessTruth {
+    /// Mean over the section, µm.
+    pub mean_um: f64,
+    /// Gradient toward +x and +y, µm per mm.
+    pub gradient_um_per_mm: [f64; 2],
+    /// At the corners: top-left, top-right, bottom-left, bottom-right, µm.
+    pub at_corners_um: [f64; 4],
+    /// Whether these photographs can show it at all.
+    pub measurable: bool,
+}
+
+/// Sums over all fields.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Totals {
+    /// Area photographed, mm².
+    pub area_mm2: f64,
+    /// Bubbles, mm⁻².
+    pub bubbles_per_mm2: f64,
+    /// Largest bubble, µm; null when there is none.
+    pub largest_bubble_um: Option<f64>,
+    /// Share of the area under bubbles.
+    pub bubble_area_fraction: f64,
+    /// Share of the area plucked.
+    pub pluck_area_fraction: f64,
+    /// Scratches, mm per mm².
+    pub scratch_mm_per_mm2: f64,
+}
+
+/// Everything that is true of a slide.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Truth {
+    /// Slide id.
+    pub id: String,
+    /// Thickness.
+    pub thickness: ThicknessTruth,
+    /// Fields.
+    pub fields: Vec<FieldTruth>,
+    /// Sums.
+    pub totals: Totals,
+    /// Outcomes that are right, the first the expected one.
+    pub outcomes: Vec<String>,
+    /// The scene as it was asked for.
+    pub scene: serde_json::Value,
+}
