@@ -34,4 +34,17 @@ impl Error {
         self.source = Some(source.into());
         self
     }
+
+    /// The sentence with its causes on one line, free of control characters.
+    #[must_use]
+    pub fn chain(&self) -> String {
+        let mut text = self.to_string();
+        let mut below = std::error::Error::source(self);
+        while let Some(cause) = below {
+            text.push_str(": ");
+            text.push_str(&cause.to_string());
+            below = cause.source();
+        }
+        text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    }
 }

@@ -16,7 +16,11 @@
 use std::path::Path;
 
 use crate::error::Result;
+use crate::optics::mineral::share_below;
+use crate::optics::observer::WhiteScaling;
+use crate::optics::{InterferenceColours, Lamp, quartz};
 use crate::register::FieldStack;
+use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
 use crate::section::extinction::{ExtinctionPlanes, Separation};
 use crate::section::totals::Tally;
@@ -24,7 +28,7 @@ use crate::section::{FieldDefects, find_defects};
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness};
-use crate::units::MicrometresPerPixel;
+use crate::units::{Micrometres, MicrometresPerPixel, Nanometres};
 use crate::verdict::{self, Findings, LimitSet, Limits, Verdict};
 
 /// What one field gave: findings and what the report shows of it; its photographs are gone.
@@ -97,6 +101,26 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         placed,
     });
     Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings: slide.warnings })
+}
+
+/// Right end of the report's chart, nm: well into the second order.
+const CHART_UP_TO_NM: f64 = 700.0;
+
+impl CheckedSlide {
+    /// The grains on the interference colours of quartz, for the report; None when thickness was not measured.
+    #[must_use]
+    pub fn chart(&self) -> Option<Chart> {
+        let Thickness::Measured(surface) = &self.thickness else { return None };
+        let up_to = Nanometres::from_nm(CHART_UP_TO_NM);
+        let colours = InterferenceColours::new(Lamp::D65, WhiteScaling::Channels, Nanometres::from_nm(2.0), up_to);
+        let largest = quartz::largest_retardation(Micrometres::from_um(surface.mean_um.value)).nm();
+        Some(Chart::new(
+            CHART_UP_TO_NM,
+            &surface.grains,
+            |nm| colours.code(Nanometres::from_nm(nm)),
+            |nm| share_below(nm / largest),
+        ))
+    }
 }
 
 impl FieldFindings {

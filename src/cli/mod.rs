@@ -1,1 +1,54 @@
 //! A file a command: typed arguments in, validated settings out.
+
+pub mod check;
+pub mod exit;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::error::Result;
+
+/// Says whether a petrographic thin section is done.
+///
+/// Measures the thickness and wedge of a finished section from the interference colour of quartz in plane-light and
+/// crossed-polar photographs, finds bubbles, plucked grains and scratches, and says pass, regrind (how much, at which
+/// corner), recover, remake or undetermined (what to photograph next).
+#[derive(Debug, Parser)]
+#[command(name = "thinproof", version, after_help = exit::HELP)]
+pub struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Check finished sections from their photographs.
+    #[command(after_help = check::EXAMPLES)]
+    Check(check::CheckArguments),
+    /// Render slides of an invented collection, check them, and show each verdict beside the truth.
+    #[command(after_help = DEMO_EXAMPLES)]
+    Demo {
+        /// Folder to make the slides and their reports in.
+        #[arg(default_value = "thinproof-demo")]
+        dir: PathBuf,
+    },
+}
+
+const DEMO_EXAMPLES: &str = "Examples:\n  thinproof demo\n  thinproof demo /tmp/larkmoor";
+
+/// Runs a command.
+///
+/// # Errors
+/// When it could not do its work; a slide that failed among others is told by the exit code.
+pub fn run(arguments: Arguments) -> Result<ExitCode> {
+    match arguments.command {
+        Command::Check(arguments) => check::run(&arguments),
+        Command::Demo { dir } => todo_demo(&dir),
+    }
+}
+
+fn todo_demo(dir: &std::path::Path) -> Result<ExitCode> {
+    Err(crate::Error::new(dir, "the demo is not there yet", "wait for it"))
+}

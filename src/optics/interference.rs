@@ -69,6 +69,16 @@ impl InterferenceColours {
         std::array::from_fn(|c| self.colours[below][c] * (1.0 - t) + self.colours[below + 1][c] * t)
     }
 
+    /// sRGB code values (0 to 255) at a retardation, colours beyond sRGB cut.
+    #[must_use]
+    pub fn code(&self, retardation: Nanometres) -> [u8; 3] {
+        self.colour(retardation).map(|linear| {
+            let v = linear.clamp(0.0, 1.0);
+            let encoded = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
+            (255.0 * encoded).round() as u8
+        })
+    }
+
     /// Largest tabulated retardation.
     #[must_use]
     pub fn up_to(&self) -> Nanometres {

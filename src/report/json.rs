@@ -15,6 +15,17 @@ pub fn to_json(report: &Report) -> String {
     text
 }
 
+/// The record on one line, for `--json`.
+///
+/// # Panics
+/// Never: the record holds no maps with keys that are not text.
+#[must_use]
+pub fn to_line(report: &Report) -> String {
+    let mut text = serde_json::to_string(report).expect("a record of plain fields serialises");
+    text.push('\n');
+    text
+}
+
 /// JSON Schema (2020-12) of the record, as committed in `docs/report.schema.json`.
 ///
 /// # Panics

@@ -1,0 +1,121 @@
+//! `thinproof check`: slides from photographs to verdict.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::Args;
+
+use crate::cli::exit;
+use crate::error::{Error, Result};
+use crate::pipeline::{self, CheckedSlide};
+use crate::report::{self, FieldPicture, Report};
+use crate::verdict::{LimitSet, Outcome};
+
+/// Shown under the command's help.
+pub const EXAMPLES: &str =
+    "Examples:\n  thinproof check LM-0142\n  thinproof check LM-0142 LM-0143 --out reports --limits house.toml";
+
+/// What is typed after `check`.
+#[derive(Args, Debug)]
+pub struct CheckArguments {
+    /// Slide folders: photographs, and slide.toml when you wrote one.
+    #[arg(required = true, value_name = "SLIDE FOLDER")]
+    slides: Vec<PathBuf>,
+    /// Folder to write the reports to, one folder a slide.
+    #[arg(long, default_value = "reports", value_name = "DIR")]
+    out: PathBuf,
+    /// Your own limits, in place of the built-in ones.
+    #[arg(long, value_name = "FILE")]
+    limits: Option<PathBuf>,
+    /// Print each report as one line of JSON instead of the lines for the bench.
+    #[arg(long)]
+    json: bool,
+}
+
+/// A slide that was checked and whose reports are written.
+#[derive(Debug)]
+pub struct Written {
+    /// The report.
+    pub report: Report,
+    /// The page.
+    pub page: PathBuf,
+}
+
+/// Checks one slide and writes both reports, whole or not at all.
+///
+/// # Errors
+/// When the slide cannot be checked or the reports cannot be written; nothing is written then.
+pub fn check_slide(dir: &Path, out: &Path, limits: &LimitSet) -> Result<Written> {
+    let mut pictures: Vec<Result<FieldPicture>> = Vec::new();
+    let checked = pipeline::check(dir, limits, |stack| pictures.push(FieldPicture::of(stack)))?;
+    let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;
+    let chart = checked.chart();
+    let report = report_of(checked);
+    let html = report::to_html(&report, &pictures, chart.as_ref())?;
+    let folder = report::write_report(out, &report.slide.id, &report::to_json(&report), &html)?;
+    Ok(Written { report, page: folder.join("report.html") })
+}
+
+fn report_of(checked: CheckedSlide) -> Report {
+    let defects: Vec<_> = checked.fields.iter().map(|f| f.defects.clone()).collect();
+    let warnings = checked
+        .warnings
+        .iter()
+        .cloned()
+        .chain(checked.fields.iter().flat_map(|f| f.warnings.iter().cloned()))
+        .collect();
+    Report::assemble(report::Pieces {
+        record: &checked.record,
+        fields: checked
+            .fields
+            .iter()
+            .map(|f| report::FieldRecord::new(&f.name, f.centre_mm, f.size_px[0], f.size_px[1], f.scale))
+            .collect(),
+        photographs: checked.fields.iter().flat_map(|f| f.photographs.iter().cloned()).collect(),
+        thickness: &checked.thickness,
+        defects: &defects,
+        totals: checked.tally.totals,
+        verdict: &checked.verdict,
+        limits: &checked.limits,
+        warnings,
+        made_at: jiff::Timestamp::now().to_string(),
+    })
+}
+
+/// Checks every slide; one that fails is told on standard error and does not stop the others.
+///
+/// # Errors
+/// When the limits file cannot be used or standard output is gone.
+pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
+    let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let mut outcomes: Vec<Option<Outcome>> = Vec::new();
+    for dir in &arguments.slides {
+        match check_slide(dir, &arguments.out, &limits) {
+            Ok(written) => {
+                outcomes.push(Some(written.report.verdict.outcome));
+                let text = if arguments.json {
+                    report::json::to_line(&written.report)
+                } else {
+                    report::terminal::lines(&written.report, &written.page)
+                };
+                print(&text)?;
+            }
+            Err(error) => {
+                outcomes.push(None);
+                eprintln!("thinproof: {}", error.chain());
+            }
+        }
+    }
+    Ok(exit::of_all(&outcomes))
+}
+
+/// Prints to standard output; a reader that went away is no error of ours.
+fn print(text: &str) -> Result<()> {
+    match std::io::stdout().write_all(text.as_bytes()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
+        }
+        _ => Ok(()),
+    }
+}
