@@ -4,6 +4,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
+use crate::section::bubbles::{self, Ring};
+use crate::section::light_field::{BLACK, FieldLight};
+use crate::section::plucks::{self, Hole};
+use crate::section::scratches;
 use crate::slide::record::Impregnation;
 
 /// A gas bubble in the bond or under the cover.
@@ -96,9 +100,200 @@ pub enum DefectKind {
     Scratches,
 }
 
+/// Coarsest pixel that still shows a scratch of a few micrometres.
+const COARSEST_FOR_SCRATCHES_UM: f64 = 4.0;
+/// Coarsest pixel that still shows a bubble of 25 µm or a hole of 60 µm.
+const COARSEST_FOR_HOLES_UM: f64 = 12.0;
+/// Confidence from which something is reported.
+const REPORTED: f64 = 0.5;
+/// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
+const TOLD_FROM_PORES: f64 = 0.97;
+/// Confidence from which one crossed photograph is enough for a hole.
+const TOLD_BY_ONE_ANGLE: f64 = 0.85;
+
 /// Finds the defects of one field.
+///
+/// Lengths follow the field's scale; without one they are taken at a usual 1.6 µm per pixel and given in pixels only.
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
-    let _ = impregnation;
-    FieldDefects { area_px: (stack.width * stack.height) as f64, ..FieldDefects::default() }
+    let light = FieldLight::of(stack);
+    find_in_light(&light, &stack.name, impregnation)
+}
+
+/// Finds the defects in a field's light.
+#[must_use]
+pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation) -> FieldDefects {
+    let mut unjudged = Vec::new();
+    let um_per_px = light.um_per_px;
+    if um_per_px > COARSEST_FOR_HOLES_UM {
+        let reason = |what: &str| format!("{what}: {um_per_px:.1} µm per pixel is too coarse to show small ones");
+        unjudged.push((DefectKind::Bubbles, reason("bubbles")));
+        unjudged.push((DefectKind::Plucks, reason("plucked grains")));
+    }
+    let scratches_judged = um_per_px < COARSEST_FOR_SCRATCHES_UM;
+    if !scratches_judged {
+        let reason = format!("scratches: {um_per_px:.1} µm per pixel is too coarse to show lines of a few micrometres");
+        unjudged.push((DefectKind::Scratches, reason));
+    }
+
+    let (rings, holes) = rayon::join(|| bubbles::find(light), || plucks::find(light));
+    let rings: Vec<Ring> = rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
+    let holes: Vec<Hole> = holes
+        .into_iter()
+        .filter(|h| h.confidence >= REPORTED)
+        // A bubble's own clear middle is no hole in the rock.
+        .filter(|h| {
+            !rings.iter().any(|r| {
+                (r.x - h.centroid[0]).hypot(r.y - h.centroid[1]) < 0.6 * r.radius
+                    && h.area < 1.3 * std::f64::consts::PI * r.radius * r.radius
+            })
+        })
+        .collect();
+    let hidden = |x: f64, y: f64| {
+        rings.iter().any(|r| {
+            let at = (x - r.x).hypot(y - r.y);
+            at < r.radius + 4.0 && at > 0.6 * r.radius - 4.0
+        }) || holes.iter().any(|h| near_outline(&h.outline, x, y, 3.5))
+    };
+    let lines = if scratches_judged { scratches::find(light, &hidden) } else { Vec::new() };
+
+    let um = |px: f64| light.scale_known.then_some(px * um_per_px);
+    let mut found = FieldDefects { area_px: seen_area(light), unjudged, ..FieldDefects::default() };
+    found.bubbles = rings
+        .iter()
+        .map(|r| Bubble {
+            field: field.to_owned(),
+            x_px: r.x,
+            y_px: r.y,
+            diameter_px: 2.0 * r.radius,
+            diameter_um: um(2.0 * r.radius),
+            confidence: r.confidence,
+            rock_shows_through: rock_shows_through(light, r),
+        })
+        .collect();
+    found.bubbles.sort_by(|a, b| b.diameter_px.total_cmp(&a.diameter_px));
+    found.plucks = holes
+        .iter()
+        .map(|h| {
+            let outline = simplified(&h.outline, 0.7);
+            let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
+            let ambiguous = impregnation == Impregnation::Clear && h.confidence < TOLD_FROM_PORES
+                || light.angle_spread_deg < 15.0 && h.confidence < TOLD_BY_ONE_ANGLE;
+            Pluck {
+                field: field.to_owned(),
+                x_px: h.centroid[0],
+                y_px: h.centroid[1],
+                area_px: h.area,
+                area_um2: light.scale_known.then_some(h.area * um_per_px * um_per_px),
+                box_px: [
+                    bound(f64::min, 0, f64::INFINITY),
+                    bound(f64::min, 1, f64::INFINITY),
+                    bound(f64::max, 0, f64::NEG_INFINITY) + 1.0,
+                    bound(f64::max, 1, f64::NEG_INFINITY) + 1.0,
+                ],
+                ambiguous,
+                confidence: h.confidence,
+                outline_px: outline,
+            }
+        })
+        .collect();
+    found.plucks.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
+    found.scratches = lines
+        .iter()
+        .filter(|l| l.confidence >= REPORTED)
+        .map(|l| Scratch {
+            field: field.to_owned(),
+            x0_px: l.ends[0][0],
+            y0_px: l.ends[0][1],
+            x1_px: l.ends[1][0],
+            y1_px: l.ends[1][1],
+            length_um: light.scale_known.then_some(l.length_um),
+            width_um: light.scale_known.then_some(l.width_um),
+            confidence: l.confidence,
+        })
+        .collect();
+    let length = |s: &Scratch| (s.x1_px - s.x0_px).hypot(s.y1_px - s.y0_px);
+    found.scratches.sort_by(|a, b| length(b).total_cmp(&length(a)));
+    found
+}
+
+/// Share of crossed photographs in which light and its variation inside a ring are those of the rock; None when too small to tell.
+fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
+    if light.crossed.is_empty() {
+        return None;
+    }
+    let cell = light.bin as f64;
+    let (cx, cy, r) = ((ring.x + 0.5) / cell - 0.5, (ring.y + 0.5) / cell - 0.5, 0.55 * ring.radius / cell);
+    let (rows, columns) = light.coarse.dim();
+    let cells: Vec<[usize; 2]> = (0..rows)
+        .skip((cy - r).max(0.0) as usize)
+        .take_while(|y| *y as f64 <= cy + r)
+        .flat_map(|y| {
+            (0..columns).skip((cx - r).max(0.0) as usize).take_while(move |x| *x as f64 <= cx + r).map(move |x| [y, x])
+        })
+        .filter(|at| (at[0] as f64 - cy).hypot(at[1] as f64 - cx) <= r)
+        .collect();
+    if cells.len() < 5 {
+        return None;
+    }
+    let shows = light
+        .crossed
+        .iter()
+        .filter(|x| {
+            let mut all: Vec<f32> = x[1].iter().step_by(13).copied().collect();
+            let at = all.len() * 9 / 10;
+            let bright = *all.select_nth_unstable_by(at, f32::total_cmp).1;
+            let at = all.len() / 100;
+            let dark = *all.select_nth_unstable_by(at, f32::total_cmp).1;
+            let lit = cells.iter().filter(|c| x[1][**c] > dark + 0.12 * (bright - dark)).count();
+            lit * 3 > cells.len()
+        })
+        .count();
+    Some(shows as f64 / light.crossed.len() as f64)
+}
+
+/// Area in which something could have been seen: inside every photograph and not black in plane light, square pixels.
+fn seen_area(light: &FieldLight) -> f64 {
+    let (height, width) = light.fine.dim();
+    let cells = light.coarse.len().max(1);
+    let unseen = light.coarse.iter().zip(&light.outside).filter(|(v, o)| **o || **v <= BLACK + 0.05).count();
+    (height * width) as f64 * (1.0 - unseen as f64 / cells as f64)
+}
+
+/// Whether (x, y) lies within `reach` of a closed outline.
+fn near_outline(outline: &[[f64; 2]], x: f64, y: f64, reach: f64) -> bool {
+    (0..outline.len()).any(|i| {
+        let (a, b) = (outline[i], outline[(i + 1) % outline.len()]);
+        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+        let u = (((x - a[0]) * dx + (y - a[1]) * dy) / (dx * dx + dy * dy).max(1e-9)).clamp(0.0, 1.0);
+        (x - a[0] - u * dx).hypot(y - a[1] - u * dy) < reach
+    })
+}
+
+/// Fewest corners that stay within `tolerance` of a closed outline (Douglas-Peucker on its two halves).
+fn simplified(outline: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {
+    fn keep(points: &[[f64; 2]], tolerance: f64, out: &mut Vec<[f64; 2]>) {
+        let (a, b) = (points[0], points[points.len() - 1]);
+        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+        let length = dx.hypot(dy).max(1e-9);
+        let off = |p: &[f64; 2]| ((p[0] - a[0]) * dy - (p[1] - a[1]) * dx).abs() / length;
+        let inner = &points[1..points.len() - 1];
+        match inner.iter().map(off).enumerate().max_by(|p, q| p.1.total_cmp(&q.1)) {
+            Some((i, worst)) if worst > tolerance => {
+                keep(&points[..i + 2], tolerance, out);
+                keep(&points[i + 1..], tolerance, out);
+            }
+            _ => out.push(a),
+        }
+    }
+    if outline.len() < 5 {
+        return outline.to_vec();
+    }
+    let half = outline.len() / 2;
+    let mut out = Vec::new();
+    keep(&outline[..=half], tolerance, &mut out);
+    let mut second: Vec<[f64; 2]> = outline[half..].to_vec();
+    second.push(outline[0]);
+    keep(&second, tolerance, &mut out);
+    out
 }

@@ -3,11 +3,18 @@
 //! Knows nothing of files. Every position is in pixels of the field's plane photograph (origin at the centre of the
 //! top-left pixel, x right, y down).
 
+pub mod bubbles;
 pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
 pub mod totals;
+pub mod light_field;
+pub mod plucks;
+pub mod ridge;
+pub mod scratches;
+pub mod shape;
+pub mod trace;
 
 pub use crystals::{Crystal, Crystals};
 pub use defects::{FieldDefects, find_defects};

@@ -1,0 +1,116 @@
+//! What the defect finders see in one plane and one or more crossed pictures of the same place (PNG or JPEG, same size):
+//!
+//! `cargo run --example defect_look -- 1.6 plane.png crossed_000.png crossed_022.5.png ...`
+//!
+//! The first argument is the scale in µm per pixel, `-` when it is not known. Prints every candidate with its measures,
+//! those below the bar too, as tab-separated lines.
+
+use std::time::Instant;
+
+use ndarray::Array2;
+use thinproof::section::light_field::{FieldLight, coarse_bin};
+use thinproof::section::{bubbles, plucks, scratches};
+use thinproof::slide::photograph::LinearPlanes;
+
+fn linear(path: &str) -> LinearPlanes {
+    let picture = image::open(path).unwrap_or_else(|e| panic!("{path}: {e}")).to_rgb8();
+    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    let curve = |v: u8| {
+        let e = f32::from(v) / 255.0;
+        if e <= 0.04045 { e / 12.92 } else { ((e + 0.055) / 1.055).powf(2.4) }
+    };
+    let table: Vec<f32> = (0..=255).map(curve).collect();
+    let rgb = std::array::from_fn(|c| {
+        Array2::from_shape_fn((h, w), |(y, x)| table[usize::from(picture.get_pixel(x as u32, y as u32).0[c])])
+    });
+    LinearPlanes { bin: 1, rgb, mask: Array2::zeros((h, w)) }
+}
+
+fn main() {
+    let mut arguments = std::env::args().skip(1);
+    let scale: Option<f64> = arguments.next().and_then(|a| a.parse().ok());
+    let files: Vec<String> = arguments.collect();
+    let plane = linear(&files[0]);
+    let bin = coarse_bin(scale);
+    let crossed: Vec<LinearPlanes> = files[1..]
+        .iter()
+        .map(|f| {
+            let x = linear(f);
+            let rgb = x.rgb.map(|p| thinproof::section::light_field::shrink(&p, bin));
+            let mask = Array2::zeros(rgb[0].dim());
+            LinearPlanes { bin, rgb, mask }
+        })
+        .collect();
+    let angles: Vec<f64> = (0..crossed.len()).map(|i| 22.5 * i as f64).collect();
+    let start = Instant::now();
+    let light = FieldLight::from_planes(&plane, &crossed, &angles, scale);
+    let prepared = start.elapsed().as_secs_f64();
+    let rings = bubbles::find(&light);
+    let ringed = start.elapsed().as_secs_f64();
+    let holes = plucks::find(&light);
+    let holed = start.elapsed().as_secs_f64();
+    let lines = scratches::find(&light, &|_, _| false);
+    let done = start.elapsed().as_secs_f64();
+    println!(
+        "# seconds: light {prepared:.2}, bubbles {:.2}, plucks {:.2}, scratches {:.2}",
+        ringed - prepared,
+        holed - ringed,
+        done - holed
+    );
+    for r in &rings {
+        println!(
+            "bubble\t{:.2}\tx {:.1}\ty {:.1}\td {:.1}\tshare {:.2}\tjudged {:.2}\trough {:.3}\tdepth {:.2}\tinner {:.2}\trim {:.2}\tuneven {:.2}\tout {:.2}",
+            r.confidence,
+            r.x,
+            r.y,
+            2.0 * r.radius,
+            r.share,
+            r.judged,
+            r.roughness,
+            r.depth,
+            r.inner_depth,
+            r.rim_width,
+            r.unevenness,
+            r.inside_out
+        );
+    }
+    for h in &holes {
+        println!(
+            "pluck\t{:.2}\tx {:.1}\ty {:.1}\tarea {:.0}\twall {:.2}\tdepth {:.2}\tdetail {:.2}\tusual {:.2}\tlevel {:.3}\tlit {:.3}\ttint {:.3}\tcut {:.2}\tfull {:.2}",
+            h.confidence,
+            h.centroid[0],
+            h.centroid[1],
+            h.area,
+            h.wall,
+            h.wall_depth,
+            h.detail,
+            h.usual_detail,
+            h.level,
+            h.lit,
+            h.tint,
+            h.cut,
+            h.fullness
+        );
+    }
+    for l in &lines {
+        println!(
+            "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}\tevidence {:.0}\tstrength {:.2}\tfill {:.2}\trough {:.2}\tbow {:.4}\taccompanied {:.2}\tcrystals {:.0}\tdivides {:.2}",
+            l.confidence,
+            l.ends[0][0],
+            l.ends[0][1],
+            l.ends[1][0],
+            l.ends[1][1],
+            l.length_um,
+            l.width_um,
+            l.depth,
+            l.evidence,
+            l.strength,
+            l.fill,
+            l.roughness,
+            l.bow,
+            l.accompanied,
+            l.crystals,
+            l.divides
+        );
+    }
+}

@@ -1,0 +1,589 @@
+//! Bubbles: circles that are dark all round, with a wide rim (a ball of gas) or a mere wall (a flat one in the cement).
+//!
+//! Light that meets a ball of air in resin of index n beyond b/R = 1/n of its middle is totally reflected, so a rim of a
+//! third of the radius is black; nearer the middle it passes and shows what lies below.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::section::light_field::{FieldLight, sample, shrink};
+use crate::section::ridge::{separable, sharpest};
+use crate::section::shape::fit_circle;
+
+/// A circle that may be a bubble, pixels of the plane photograph, with what was seen along it.
+#[derive(Clone, Copy, Debug)]
+pub struct Ring {
+    /// Centre x, pixels.
+    pub x: f64,
+    /// Centre y, pixels.
+    pub y: f64,
+    /// Outer radius of the rim, pixels.
+    pub radius: f64,
+    /// Share of the directions that can be judged in which a dark rim lies between brighter outside and inside.
+    pub share: f64,
+    /// Share of all directions that can be judged (in the picture, not black outside).
+    pub judged: f64,
+    /// Robust scatter of the rim's outer edge about the circle, share of the radius.
+    pub roughness: f64,
+    /// Median depth of the rim under its outside, log units.
+    pub depth: f64,
+    /// Median depth of the rim under the inside, log units.
+    pub inner_depth: f64,
+    /// Width of the rim at half its depth, share of the radius.
+    pub rim_width: f64,
+    /// Scatter of the rim's depth from direction to direction over its median.
+    pub unevenness: f64,
+    /// Share of the inside that stays out in every crossed picture.
+    pub inside_out: f64,
+    /// How sure that it is a bubble, 0..=1.
+    pub confidence: f64,
+}
+
+/// Smallest bubble looked for, µm: somewhat under the 25 µm that count.
+const SMALLEST_UM: f64 = 19.0;
+/// Radii searched within an octave of sizes.
+const RADII: usize = 9;
+/// Smallest radius of an octave, cells of its level.
+const LEAST_RADIUS: f64 = 3.6;
+/// Log units per cell beyond which a steeper edge votes no louder.
+const STEEP: f32 = 0.25;
+/// Candidates measured per field and octave.
+const CANDIDATES: usize = 90;
+
+/// Finds bubbles, best first.
+#[must_use]
+pub fn find(light: &FieldLight) -> Vec<Ring> {
+    let mut rings: Vec<Ring> = candidates(light).into_par_iter().filter_map(|c| measure(light, c)).collect();
+    rings.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    claim(rings)
+}
+
+/// A circle that many edges point to, pixels.
+#[derive(Clone, Copy)]
+struct Candidate {
+    x: f64,
+    y: f64,
+    radius: f64,
+    votes: f32,
+}
+
+/// Votes of edges and of thin lines for centres, an octave of radii at a time, each at the resolution that fits it.
+fn candidates(light: &FieldLight) -> Vec<Candidate> {
+    let mut levels: Vec<(Array2<f32>, f64)> = vec![(light.coarse.clone(), light.bin as f64)];
+    while levels.last().is_some_and(|(a, _)| a.dim().0.min(a.dim().1) >= 32) && levels.len() < 7 {
+        let (last, cell) = &levels[levels.len() - 1];
+        let next = (shrink(last, 2), cell * 2.0);
+        levels.push(next);
+    }
+    levels.into_par_iter().flat_map_iter(|(a, cell)| octave(light, &a, cell)).collect()
+}
+
+fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64) -> Vec<Candidate> {
+    let (rows, columns) = log.dim();
+    let radii: Vec<f64> = (0..RADII)
+        .map(|k| LEAST_RADIUS * 2.1_f64.powf(k as f64 / (RADII - 1) as f64))
+        .filter(|r| 2.0 * r * cell >= light.px(SMALLEST_UM))
+        .collect();
+    if radii.is_empty() {
+        return Vec::new();
+    }
+    let edges = edges(log);
+    let lines = thin_lines(log);
+    let margin = (radii[radii.len() - 1] * 0.7) as isize;
+    let (h, w) = (rows + 2 * margin as usize, columns + 2 * margin as usize);
+    let mut found = Vec::new();
+    let mut previous: Vec<Vec<f32>> = Vec::new();
+    for r in &radii {
+        let mut votes = vec![0.0_f32; h * w];
+        let mut cast = |x: f64, y: f64, weight: f32| {
+            let (i, j) = (x.round() as isize + margin, y.round() as isize + margin);
+            if i >= 0 && j >= 0 && i < w as isize && j < h as isize {
+                votes[j as usize * w + i as usize] += weight;
+            }
+        };
+        for e in &edges {
+            // Brighter outward: the centre lies down the slope.
+            cast(e.x - r * e.nx, e.y - r * e.ny, e.weight);
+        }
+        for e in &lines {
+            let at = r - 0.5;
+            cast(e.x - at * e.nx, e.y - at * e.ny, 0.5 * e.weight);
+            cast(e.x + at * e.nx, e.y + at * e.ny, 0.5 * e.weight);
+        }
+        let scale = 1.0 / (std::f64::consts::TAU * r) as f32;
+        let reach = if *r > 5.5 { 2 } else { 1 };
+        previous.push(smooth(&votes, h, w, reach).into_iter().map(|v| v * scale).collect());
+    }
+    for (k, votes) in previous.iter().enumerate() {
+        for j in 1..h - 1 {
+            for i in 1..w - 1 {
+                let v = votes[j * w + i];
+                if v < 0.25 {
+                    continue;
+                }
+                let mut peak = true;
+                for other in &previous[k.saturating_sub(1)..(k + 2).min(previous.len())] {
+                    for dj in 0..3 {
+                        for di in 0..3 {
+                            peak &= other[(j + dj - 1) * w + i + di - 1] <= v;
+                        }
+                    }
+                }
+                if peak {
+                    let at = |v: usize| (v as f64 - margin as f64) * cell + (cell - 1.0) / 2.0;
+                    found.push(Candidate { x: at(i), y: at(j), radius: radii[k] * cell, votes: v });
+                }
+            }
+        }
+    }
+    found.sort_by(|a, b| b.votes.total_cmp(&a.votes));
+    found.truncate(CANDIDATES);
+    found
+}
+
+/// A place where the picture has a direction.
+struct Voter {
+    x: f64,
+    y: f64,
+    nx: f64,
+    ny: f64,
+    weight: f32,
+}
+
+/// Edges with the direction in which it grows brighter.
+fn edges(log: &Array2<f32>) -> Vec<Voter> {
+    let (rows, columns) = log.dim();
+    let s = log.as_slice().expect("standard layout");
+    let mut out = Vec::new();
+    for y in 1..rows.saturating_sub(1) {
+        for x in 1..columns - 1 {
+            let v = |dy: usize, dx: usize| s[(y + dy - 1) * columns + x + dx - 1];
+            let gx = (3.0 * (v(0, 2) - v(0, 0)) + 10.0 * (v(1, 2) - v(1, 0)) + 3.0 * (v(2, 2) - v(2, 0))) / 32.0;
+            let gy = (3.0 * (v(2, 0) - v(0, 0)) + 10.0 * (v(2, 1) - v(0, 1)) + 3.0 * (v(2, 2) - v(0, 2))) / 32.0;
+            let magnitude = (gx * gx + gy * gy).sqrt();
+            if magnitude > 0.06 {
+                out.push(Voter {
+                    x: x as f64,
+                    y: y as f64,
+                    nx: f64::from(gx / magnitude),
+                    ny: f64::from(gy / magnitude),
+                    weight: magnitude.min(STEEP) / STEEP / 2.0,
+                });
+            }
+        }
+    }
+    out
+}
+
+/// Middles of dark lines with the direction across them.
+fn thin_lines(log: &Array2<f32>) -> Vec<Voter> {
+    let smooth = [0.25_f32, 0.5, 0.25];
+    let second = [1.0_f32, -2.0, 1.0];
+    let first = [-0.5_f32, 0.0, 0.5];
+    let xx = separable(log, &second, &smooth);
+    let yy = separable(log, &smooth, &second);
+    let xy = separable(log, &first, &first);
+    let (rows, columns) = log.dim();
+    let mut out = Vec::new();
+    for y in 1..rows.saturating_sub(1) {
+        for x in 1..columns - 1 {
+            let at = [y, x];
+            let (value, nx, ny) = sharpest(xx[at], xy[at], yy[at]);
+            if value > 0.12 {
+                out.push(Voter {
+                    x: x as f64,
+                    y: y as f64,
+                    nx: f64::from(nx),
+                    ny: f64::from(ny),
+                    weight: (value / 2.0).min(STEEP) / STEEP,
+                });
+            }
+        }
+    }
+    out
+}
+
+/// Sum over a square of side 2·reach + 1.
+fn smooth(votes: &[f32], h: usize, w: usize, reach: usize) -> Vec<f32> {
+    let mut across = vec![0.0_f32; h * w];
+    for y in 0..h {
+        for x in reach..w - reach {
+            let at = y * w + x;
+            across[at] = votes[at - reach..=at + reach].iter().sum();
+        }
+    }
+    let mut out = vec![0.0_f32; h * w];
+    for y in reach..h - reach {
+        for k in 0..=2 * reach {
+            let from = &across[(y + k - reach) * w..(y + k - reach + 1) * w];
+            for (o, v) in out[y * w..(y + 1) * w].iter_mut().zip(from) {
+                *o += v;
+            }
+        }
+    }
+    out
+}
+
+/// Light along one direction from the centre outward.
+struct Ray {
+    /// Log transmission at 0, step, 2·step ... ; NaN outside the picture.
+    light: Vec<f32>,
+    cos: f64,
+    sin: f64,
+}
+
+/// Unrolled light round a centre out to `reach` pixels.
+fn unroll(light: &FieldLight, x: f64, y: f64, radius: f64, reach: f64) -> (Vec<Ray>, f64) {
+    let directions = ((std::f64::consts::TAU * radius / 1.5) as usize).clamp(32, 160);
+    // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
+    let coarse = radius > 14.0 * light.bin as f64;
+    let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
+    let step = (radius / 40.0).max(0.5 * cell);
+    let count = (reach / step).ceil() as usize;
+    let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
+    let rays = (0..directions)
+        .map(|k| {
+            let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
+            let light = (0..=count)
+                .map(|i| {
+                    let r = i as f64 * step;
+                    sample(cells, to_cell(x + r * cos), to_cell(y + r * sin)).unwrap_or(f32::NAN)
+                })
+                .collect();
+            Ray { light, cos, sin }
+        })
+        .collect();
+    (rays, step)
+}
+
+/// Fits the circle to its outer edge and measures what is along it.
+fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
+    let Candidate { mut x, mut y, mut radius, .. } = candidate;
+    let mut roughness = f64::INFINITY;
+    for pass in 0..4 {
+        let slack = if pass == 0 { 0.3 } else { 0.18 };
+        let (rays, step) = unroll(light, x, y, radius, 1.5 * radius + 3.0);
+        let edge: Vec<[f64; 2]> = rays
+            .iter()
+            .filter_map(|ray| {
+                let r = outer_edge(ray, step, radius, slack)?;
+                Some([x + r * ray.cos, y + r * ray.sin])
+            })
+            .collect();
+        if edge.len() < rays.len() / 4 {
+            return None;
+        }
+        let [cx, cy, r, _] = fit_circle(&edge, (0.05 * radius).max(0.7))?;
+        if (cx - x).hypot(cy - y) > 0.5 * radius || !(0.6..1.6).contains(&(r / radius)) {
+            return None;
+        }
+        (x, y, radius) = (cx, cy, r);
+        let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
+        off.sort_by(f64::total_cmp);
+        roughness = off[off.len() * 6 / 10];
+    }
+    if 2.0 * radius < light.px(SMALLEST_UM) {
+        return None;
+    }
+    let ring = look(light, x, y, radius, roughness, |_, _| false)?;
+    (ring.confidence > 0.2).then_some(ring)
+}
+
+/// Radius of the steepest rise outward within `slack` of the expected one, at least a noticeable one.
+fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64) -> Option<f64> {
+    let reach = ((0.04 * radius / step).round() as usize).max(if step < 0.6 { 2 } else { 1 });
+    let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64) as usize;
+    let to = (((1.0 + slack) * radius + 1.0) / step) as usize;
+    let rise = |i: usize| -> f32 {
+        if i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
+    };
+    let (mut best, mut at) = (0.12_f32, None);
+    for i in from..=to {
+        let v = rise(i);
+        if v > best {
+            (best, at) = (v, Some(i));
+        }
+    }
+    let at = at?;
+    let (a, b, c) = (rise(at - 1), best, rise(at + 1));
+    let bend = a - 2.0 * b + c;
+    let shift = if bend < -1e-6 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    Some((at as f64 + f64::from(if shift.is_nan() { 0.0 } else { shift })) * step)
+}
+
+/// What is seen along a circle; directions for which `taken` says so belong to another bubble.
+fn look(
+    light: &FieldLight,
+    x: f64,
+    y: f64,
+    radius: f64,
+    roughness: f64,
+    taken: impl Fn(f64, f64) -> bool,
+) -> Option<Ring> {
+    let outer = 1.22 * radius + 2.5;
+    let (rays, step) = unroll(light, x, y, radius, outer + step_room(radius));
+    let index = |r: f64| ((r / step).round() as usize).min(rays[0].light.len() - 1);
+    let blur = 0.06 * radius + 1.0;
+    let outside = (index(radius + blur), index(outer));
+    let rim = (index((0.72 * radius).min(radius - 2.5).max(0.0)), index(radius));
+    let core = (0, index((0.5 * radius).min(radius - 4.0).max(0.3 * radius)));
+    let mut core_light: Vec<f32> =
+        rays.iter().flat_map(|r| r.light[core.0..=core.1].iter().copied()).filter(|v| !v.is_nan()).collect();
+    // The inside as a whole: the middle is where the view passes even a ball.
+    let core_level = if core_light.len() < 8 {
+        f32::NAN
+    } else {
+        let at = core_light.len() * 7 / 10;
+        *core_light.select_nth_unstable_by(at, f32::total_cmp).1
+    };
+    let (mut judged, mut seen) = (0_usize, 0_usize);
+    let (mut depths, mut inner_depths, mut widths) = (Vec::new(), Vec::new(), Vec::new());
+    for ray in &rays {
+        if taken(x + radius * ray.cos, y + radius * ray.sin) {
+            continue;
+        }
+        let Some(out) = middle(&ray.light[outside.0..=outside.1]) else { continue };
+        let rim_light = &ray.light[rim.0..=rim.1];
+        if rim_light.iter().any(|v| v.is_nan()) {
+            continue;
+        }
+        let mut sorted = rim_light.to_vec();
+        sorted.sort_by(f32::total_cmp);
+        let dark = sorted[sorted.len() / 8];
+        // Black outside (an opaque grain, another bubble's rim): nothing can be told.
+        if out < -1.3 {
+            continue;
+        }
+        // Just inside the rim's darkest place.
+        let darkest = rim.0 + rim_light.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |p| p.0);
+        let back = (0..darkest.saturating_sub(index(0.1 * radius)))
+            .rev()
+            .map(|i| ray.light[i])
+            .take(index(0.5 * radius))
+            .filter(|v| !v.is_nan())
+            .fold(f32::NEG_INFINITY, f32::max);
+        judged += 1;
+        let depth = out - dark;
+        let inner = back.max(core_level).min(out + 0.3) - dark;
+        depths.push(f64::from(depth));
+        inner_depths.push(f64::from(inner));
+        let half = dark + depth / 2.0;
+        let width = (0..=rim.1).rev().take_while(|i| *i >= darkest || ray.light[*i] < half).count();
+        let past = (rim.1.saturating_sub(darkest)).min(width);
+        let _ = past;
+        widths.push(width as f64 * step / radius);
+        if depth > 0.22 && inner > 0.15 {
+            seen += 1;
+        }
+    }
+    if judged < 8 {
+        return None;
+    }
+    let share = seen as f64 / judged as f64;
+    let judged_share = judged as f64 / rays.len() as f64;
+    let depth = median(&mut depths);
+    let inner_depth = median(&mut inner_depths);
+    let rim_width = median(&mut widths);
+    let mut spread: Vec<f64> = depths.iter().map(|d| (d - depth).abs()).collect();
+    let unevenness = median(&mut spread) / depth.max(0.05);
+    let mut ring = Ring {
+        x,
+        y,
+        radius,
+        share,
+        judged: judged_share,
+        roughness,
+        depth,
+        inner_depth,
+        rim_width,
+        unevenness,
+        inside_out: inside_out(light, x, y, radius),
+        confidence: 0.0,
+    };
+    ring.confidence = confidence(light, &ring);
+    Some(ring)
+}
+
+fn step_room(radius: f64) -> f64 {
+    0.1 * radius + 2.0
+}
+
+/// Median of a stretch; None when most of it is outside the picture.
+fn middle(stretch: &[f32]) -> Option<f32> {
+    let mut v: Vec<f32> = stretch.iter().copied().filter(|v| !v.is_nan()).collect();
+    if v.len() * 2 < stretch.len() || v.is_empty() {
+        return None;
+    }
+    let at = v.len() / 2;
+    Some(*v.select_nth_unstable_by(at, f32::total_cmp).1)
+}
+
+fn median(v: &mut [f64]) -> f64 {
+    if v.is_empty() {
+        return 0.0;
+    }
+    let at = v.len() / 2;
+    *v.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+/// Share of the inside that is out in every crossed picture.
+fn inside_out(light: &FieldLight, x: f64, y: f64, radius: f64) -> f64 {
+    let (rows, columns) = light.lit.dim();
+    let cell = light.bin as f64;
+    let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
+    let (cx, cy, r) = (to_cell(x), to_cell(y), (0.62 * radius / cell).max(1.0));
+    let (mut out, mut all) = (0, 0);
+    for j in (cy - r).max(0.0) as usize..=((cy + r).max(0.0) as usize).min(rows.saturating_sub(1)) {
+        for i in (cx - r).max(0.0) as usize..=((cx + r).max(0.0) as usize).min(columns.saturating_sub(1)) {
+            if (i as f64 - cx).hypot(j as f64 - cy) <= r {
+                all += 1;
+                out += usize::from(light.lit[[j, i]] < 0.06);
+            }
+        }
+    }
+    if all == 0 { 0.0 } else { f64::from(out as u32) / f64::from(all as u32) }
+}
+
+/// How sure, from evidence that adds up in log odds.
+fn confidence(light: &FieldLight, r: &Ring) -> f64 {
+    let small = (2.0 * r.radius * light.um_per_px / 40.0).min(1.0);
+    let mut odds = 0.0;
+    odds += 14.0 * (r.share - 0.8);
+    odds += 2.5 * ((r.depth.min(r.inner_depth + 0.1) / 0.45).ln()).clamp(-1.5, 1.0);
+    // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
+    odds -= 60.0 * (r.roughness - 0.03 - 0.25 / r.radius).clamp(-0.02, 0.1);
+    // And dark alike all round.
+    odds -= 8.0 * (r.unevenness - 0.25).max(0.0);
+    odds += 8.0 * (r.judged - 0.6).min(0.0);
+    odds -= 1.0 - small;
+    // A round hole or a vesicle has a mere outline and is out all over; a ball has a wide rim.
+    if r.inside_out > 0.8 && r.rim_width < 0.2 {
+        odds -= 4.0;
+    }
+    1.0 / (1.0 + (-odds).exp())
+}
+
+/// Best first, each bubble takes its stretch of rim; what is left with too little of its own is not another one.
+fn claim(rings: Vec<Ring>) -> Vec<Ring> {
+    let mut kept: Vec<Ring> = Vec::new();
+    'next: for ring in rings {
+        if ring.confidence < 0.5 {
+            break;
+        }
+        for k in &kept {
+            let apart = (k.x - ring.x).hypot(k.y - ring.y);
+            let (small, large) = (k.radius.min(ring.radius), k.radius.max(ring.radius));
+            // The same circle, or the inner edge of its rim, or a bright core within it.
+            if apart < 0.45 * large && small > 0.35 * large {
+                continue 'next;
+            }
+            if apart < 0.3 * large || apart + small < 0.8 * large && ring.radius == small && ring.depth < 0.6 {
+                continue 'next;
+            }
+        }
+        // Points of the rim that lie on a better ring's own rim.
+        let own = (0..48)
+            .filter(|k| {
+                let (s, c) = (std::f64::consts::TAU * f64::from(*k) / 48.0).sin_cos();
+                let (px, py) = (ring.x + ring.radius * c, ring.y + ring.radius * s);
+                !kept.iter().any(|k| {
+                    let at = (px - k.x).hypot(py - k.y) / k.radius;
+                    (1.0 - k.rim_width.max(0.12)..1.06).contains(&at)
+                })
+            })
+            .count();
+        if own >= 26 {
+            kept.push(ring);
+        }
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::slide::photograph::LinearPlanes;
+
+    /// Plane light of a scene given as transmittance; one crossed picture that shines evenly.
+    pub(crate) fn scene(rows: usize, columns: usize, f: impl Fn(f64, f64) -> f64) -> FieldLight {
+        let plane = Array2::from_shape_fn((rows, columns), |(y, x)| {
+            let mut sum = 0.0;
+            for k in 0..9 {
+                let (u, v) = (f64::from(k % 3) / 3.0 - 1.0 / 3.0, f64::from(k / 3) / 3.0 - 1.0 / 3.0);
+                sum += f(x as f64 + u, y as f64 + v) / 9.0;
+            }
+            (0.8 * sum) as f32
+        });
+        let mask = Array2::zeros((rows, columns));
+        let plane = LinearPlanes { bin: 1, rgb: [plane.clone(), plane.clone(), plane], mask };
+        let bin = coarse_bin(Some(1.6));
+        let (r, c) = (rows / bin, columns / bin);
+        let even = Array2::from_shape_fn((r, c), |(y, x)| if (x / 7 + y / 7) % 2 == 0 { 0.3 } else { 0.2 });
+        let crossed = LinearPlanes { bin, rgb: [even.clone(), even.clone(), even], mask: Array2::zeros((r, c)) };
+        FieldLight::from_planes(&plane, &[crossed], &[0.0], Some(1.6))
+    }
+    use crate::section::light_field::coarse_bin;
+
+    /// Transmittance of a ball of air in resin by ray optics: collimated light on a lens of aperture `na`.
+    fn ball(b: f64, n: f64, na: f64) -> f64 {
+        if b >= 1.0 {
+            return 1.0;
+        }
+        if n * b >= 1.0 {
+            return 0.0;
+        }
+        let deviation = 2.0 * ((n * b).asin() - b.asin());
+        // What passes the aperture fades over the condenser's own cone, here as wide as the aperture.
+        let out = n * deviation.sin() / na;
+        (1.0 - 0.5 * out).clamp(0.0, 1.0)
+    }
+
+    #[test]
+    fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
+        for radius in [9.0, 22.0, 60.0] {
+            let light = scene(260, 300, |x, y| ball((x - 140.3).hypot(y - 121.8) / radius, 1.54, 0.25));
+            let found = find(&light);
+            assert_eq!(found.len(), 1, "{found:?}");
+            let b = found[0];
+            assert!((b.radius / radius - 1.0).abs() < 0.05, "{radius}: {b:?}");
+            assert!((b.x - 140.3).abs() < 0.06 * radius && (b.y - 121.8).abs() < 0.06 * radius);
+            // Total reflection outside b/R = 1/n leaves a rim of at least 0.35 of the radius.
+            assert!(b.rim_width > 1.0 - 1.0 / 1.54 - 0.05, "{b:?}");
+        }
+    }
+
+    #[test]
+    fn a_flat_one_that_shows_only_its_wall_is_found() {
+        let light = scene(240, 260, |x, y| {
+            let d = ((x - 120.0).hypot(y - 110.0) - 40.0).abs();
+            1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
+        });
+        let found = find(&light);
+        assert_eq!(found.len(), 1);
+        assert!((found[0].radius - 40.0).abs() < 2.5, "{:?}", found[0]);
+        assert!(found[0].rim_width < 0.2);
+    }
+
+    #[test]
+    fn a_ball_cut_by_the_frame_and_two_that_overlap_are_found() {
+        let light = scene(240, 300, |x, y| {
+            let one = |cx: f64, cy: f64, r: f64| ball((x - cx).hypot(y - cy) / r, 1.54, 0.25);
+            one(6.0, 120.0, 30.0) * one(150.0, 100.0, 28.0) * one(185.0, 112.0, 24.0)
+        });
+        let found = find(&light);
+        assert_eq!(found.len(), 3, "{found:?}");
+    }
+
+    #[test]
+    fn dark_discs_squares_and_straight_lines_are_no_bubbles() {
+        let disc = scene(200, 200, |x, y| if (x - 100.0).hypot(y - 90.0) < 25.0 { 0.03 } else { 1.0 });
+        assert!(find(&disc).is_empty(), "an opaque round grain");
+        let square = scene(200, 200, |x, y| {
+            let d: f64 = (x - 100.0).abs().max((y - 90.0).abs());
+            if (d - 30.0).abs() < 1.5 { 0.4 } else { 1.0 }
+        });
+        assert!(find(&square).is_empty(), "a square outline");
+        let comb = scene(200, 200, |x, y| if (x + 0.4 * y).rem_euclid(17.0) < 2.0 { 0.5 } else { 1.0 });
+        assert!(find(&comb).is_empty(), "cleavage");
+    }
+}
