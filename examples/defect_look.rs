@@ -8,9 +8,11 @@
 use std::time::Instant;
 
 use ndarray::Array2;
+use thinproof::section::defects::find_in_light;
 use thinproof::section::light_field::{FieldLight, coarse_bin};
 use thinproof::section::{bubbles, plucks, scratches};
 use thinproof::slide::photograph::LinearPlanes;
+use thinproof::slide::record::Impregnation;
 
 fn linear(path: &str) -> LinearPlanes {
     let picture = image::open(path).unwrap_or_else(|e| panic!("{path}: {e}")).to_rgb8();
@@ -51,6 +53,16 @@ fn main() {
     let holed = start.elapsed().as_secs_f64();
     let lines = scratches::find(&light, &|_, _| false);
     let done = start.elapsed().as_secs_f64();
+    let found = find_in_light(&light, "field", Impregnation::None);
+    for b in &found.bubbles {
+        println!("reported bubble\t{}\t{}\t{}\t{}", b.x_px, b.y_px, b.diameter_px, b.confidence);
+    }
+    for p in &found.plucks {
+        println!("reported pluck\t{}\t{}\t{}\t{}\t{}", p.x_px, p.y_px, p.area_px, p.confidence, p.ambiguous);
+    }
+    for l in &found.scratches {
+        println!("reported scratch\t{}\t{}\t{}\t{}\t{}", l.x0_px, l.y0_px, l.x1_px, l.y1_px, l.confidence);
+    }
     println!(
         "# seconds: light {prepared:.2}, bubbles {:.2}, plucks {:.2}, scratches {:.2}",
         ringed - prepared,

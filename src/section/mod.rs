@@ -8,12 +8,12 @@ pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
-pub mod totals;
 pub mod light_field;
 pub mod plucks;
 pub mod ridge;
 pub mod scratches;
 pub mod shape;
+pub mod totals;
 pub mod trace;
 
 pub use crystals::{Crystal, Crystals};
