@@ -23,6 +23,7 @@ pub(super) struct Drawing {
     pub(super) middle: Option<String>,
     pub(super) centre: [f64; 2],
     pub(super) caption: String,
+    pub(super) caption_y: f64,
 }
 
 /// A field of view on the drawing.
@@ -153,6 +154,7 @@ impl Drawing {
             })
             .collect::<Vec<_>>();
 
+        let caption_y = if corners.is_empty() { gy1 + 24.0 } else { height - 6.0 };
         let bevel = mark.map(|corner| {
             let (x, y) = at(corner);
             let tx = if x { gx1 - BEVEL - 6.0 } else { gx0 + BEVEL + 6.0 };
@@ -198,6 +200,7 @@ impl Drawing {
             middle,
             centre: [left + w / 2.0, top + h / 2.0 + 7.0],
             caption,
+            caption_y,
         }
     }
 }
@@ -270,7 +273,6 @@ fn plain_number_only(value: f64) -> String {
 pub(super) struct Gauge {
     pub(super) title: String,
     pub(super) band: [f64; 2],
-    pub(super) band_middle: f64,
     pub(super) ticks: Vec<(f64, String)>,
     pub(super) target: f64,
     pub(super) target_text: String,
@@ -341,7 +343,6 @@ impl Gauge {
         Self {
             title,
             band: [x(low), x(high) - x(low)],
-            band_middle: x((low + high) / 2.0),
             ticks,
             target: x(target),
             target_text: plain_number_only(target),

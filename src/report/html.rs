@@ -181,7 +181,7 @@ const fn sign(outcome: Outcome) -> &'static str {
             r#"<svg viewBox="0 0 40 40" aria-hidden="true"><path d="M4 36H36V22L4 30Z" fill="currentColor"/><path d="M20 2V15M13 9L20 16L27 9" fill="none" stroke="currentColor" stroke-width="5"/></svg>"#
         }
         Outcome::Recover => {
-            r#"<svg viewBox="0 0 40 40" aria-hidden="true"><path d="M4 29H36V36H4Z" fill="currentColor"/><path d="M4 21L33 9" stroke="currentColor" stroke-width="6"/></svg>"#
+            r#"<svg viewBox="0 0 40 40" aria-hidden="true"><path d="M4 37H36M4 26H36" stroke="currentColor" stroke-width="5"/><path d="M20 24V4M11 12L20 3L29 12" fill="none" stroke="currentColor" stroke-width="5"/></svg>"#
         }
         Outcome::Remake => {
             r#"<svg viewBox="0 0 40 40" aria-hidden="true"><path d="M6 6L34 34M34 6L6 34" stroke="currentColor" stroke-width="7"/></svg>"#
