@@ -102,9 +102,9 @@ fn borders(canvas: &mut Canvas, rock: &Grains, amount: f32, seed: u32) {
 /// Dark specks and pits of 2 to 8 µm, most of all in quartz, in swarms.
 fn specks(canvas: &mut Canvas, pen: &mut Pen, rock: &Grains, px: f32, amount: f32, dice: &mut Dice) {
     let swarm = dice.seed();
-    // About 1500 a square millimetre, as on photographs of sandstones.
+    // A few thousand a square millimetre are tried, about as many as on photographs of sandstones.
     let mm2 = (canvas.w * canvas.h) as f32 / (px * px) / 1e6;
-    for _ in 0..dice.count(2600.0 * amount * mm2) {
+    for _ in 0..dice.count(4600.0 * amount * mm2) {
         let p = place(canvas, dice);
         let Some((_, grain)) = grain_at(canvas, rock, p) else { continue };
         let density = match grain.mineral {
@@ -117,12 +117,12 @@ fn specks(canvas: &mut Canvas, pen: &mut Pen, rock: &Grains, px: f32, amount: f3
         if !dice.chance(0.5 * density * crowd) {
             continue;
         }
-        let radius = (dice.log_normal(1.25, 0.42) * px).clamp(0.45, 5.0 * px);
+        let radius = (dice.log_normal(1.2, 0.5) * px).clamp(0.45, 6.0 * px);
         let depth = dice.log_normal(0.55, 0.7).min(2.2);
         if dice.chance(0.25) {
             // Drawn out, as fluid inclusions and needles are.
             let a = dice.between(0.0, 6.3);
-            let l = radius * dice.between(1.5, 4.5);
+            let l = radius * dice.between(1.1, 3.0);
             let (q0, q1) = ([p[0] - l * a.cos(), p[1] - l * a.sin()], [p[0] + l * a.cos(), p[1] + l * a.sin()]);
             pen.line(&[q0, q1], 0.55 * radius.max(0.8), |_, _| depth);
         } else {

@@ -326,7 +326,7 @@ pub(crate) fn blow(canvas: &mut Canvas, scene: &Scene, field: &str, dice: &mut D
 
 fn draw_bubble(canvas: &mut Canvas, centre: [f32; 2], radius: f32, flat: bool, um: f32, dice: &mut Dice) {
     let soft = (dice.log_normal(1.6, 0.6) / um).clamp(0.6, 0.16 * radius.max(4.0));
-    let squash = 1.0 + 0.03 * dice.normal().clamp(-2.0, 2.0);
+    let squash = 1.0 + 0.012 * dice.normal().clamp(-2.0, 2.0);
     let turn = dice.between(0.0, 3.2);
     let seed = dice.seed();
     // Total reflection begins at b/R = 1/n; the bright core depends on the cone of the condenser.

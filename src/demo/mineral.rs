@@ -47,9 +47,9 @@ fn look(mineral: Mineral) -> Look {
         Mineral::Calcite => ([0.1722, 0.1722], [0.0, 0.0], 1.6, [0.02, 0.02, 0.03]),
         Mineral::Augite => ([0.02, 0.028], [45.0, 58.0], 1.70, [0.12, 0.13, 0.22]),
         Mineral::Olivine => ([0.035, 0.042], [82.0, 90.0], 1.68, [0.03, 0.02, 0.06]),
-        Mineral::Opaque => ([0.0, 0.0], [0.0, 0.0], 1.9, [5.0, 5.0, 5.0]),
+        Mineral::Opaque => ([0.0, 0.0], [0.0, 0.0], 1.9, [6.0, 6.0, 6.0]),
         Mineral::Fragment => ([0.006, 0.009], [0.0, 80.0], 1.545, [0.09, 0.12, 0.2]),
-        Mineral::Clay => ([0.004, 0.012], [0.0, 80.0], 1.56, [0.28, 0.36, 0.6]),
+        Mineral::Clay => ([0.004, 0.012], [0.0, 80.0], 1.56, [0.22, 0.34, 0.62]),
         Mineral::Pore => ([0.0, 0.0], [0.0, 0.0], 1.535, [0.0, 0.0, 0.0]),
     };
     Look { birefringence, two_v, index, colour }
@@ -123,13 +123,14 @@ impl Grain {
             random_section(&look, dice)
         };
         let px = 1.0 / um_per_px;
+        let shade = dice.between(0.65, 1.35);
         let across = dice.between(0.0, std::f32::consts::PI);
         let mut grain = Self {
             mineral,
             birefringence,
             azimuth,
             undulose: 0.0,
-            colour: look.colour.map(|c| c * dice.between(0.7, 1.3)),
+            colour: look.colour.map(|c| c * shade * dice.between(0.93, 1.07)),
             index: look.index + 0.004 * dice.normal(),
             dirt: dice.log_normal(1.0, 0.6),
             cloud: 0.0,
@@ -147,8 +148,8 @@ impl Grain {
         };
         match mineral {
             Mineral::Quartz => {
-                grain.undulose = if dice.chance(0.55) { dice.between(0.02, 0.2) } else { dice.between(0.0, 0.03) };
-                grain.cloud = 0.02 * dice.between(0.0, 1.0) * clutter;
+                grain.undulose = if dice.chance(0.55) { dice.between(0.03, 0.3) } else { dice.between(0.0, 0.03) };
+                grain.cloud = dice.log_normal(0.03, 0.8) * clutter;
             }
             Mineral::KFeldspar => {
                 grain.cloud = dice.log_normal(0.14, 0.7) * clutter;

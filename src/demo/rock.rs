@@ -37,7 +37,7 @@ pub(crate) fn lay_rock(canvas: &mut Canvas, scene: &Scene, dice: &mut Dice) -> G
         .collect();
     let laths: &[(Mineral, f32, f32, f32)] = match scene.rock {
         // Mineral, how many a grain of the mosaic, length and width in grains.
-        Rock::Quartzite => &[(Mineral::Muscovite, 0.10, 0.55, 0.12), (Mineral::Opaque, 0.05, 0.14, 0.09)],
+        Rock::Quartzite => &[(Mineral::Muscovite, 0.08, 0.5, 0.07), (Mineral::Opaque, 0.05, 0.14, 0.09)],
         Rock::Sandstone => &[(Mineral::Muscovite, 0.03, 0.8, 0.08), (Mineral::Opaque, 0.05, 0.2, 0.14)],
         Rock::Granite => &[(Mineral::Biotite, 0.20, 0.8, 0.3), (Mineral::Opaque, 0.06, 0.16, 0.11)],
         Rock::Gabbro => &[(Mineral::Plagioclase, 1.5, 1.0, 0.3), (Mineral::Opaque, 0.2, 0.22, 0.15)],
@@ -55,8 +55,16 @@ pub(crate) fn lay_rock(canvas: &mut Canvas, scene: &Scene, dice: &mut Dice) -> G
                 *across = angle + std::f32::consts::FRAC_PI_2;
             }
             let half = [dice.log_normal(0.5 * length, 0.35) * size_px, dice.log_normal(0.5 * width, 0.35) * size_px];
-            let round = if mineral == Mineral::Opaque { 0.7 } else { 0.12 };
-            let rough = if mineral == Mineral::Opaque { 0.5 } else { 0.16 };
+            let round = match mineral {
+                Mineral::Opaque => 0.7,
+                Mineral::Muscovite => 0.55,
+                _ => 0.15,
+            };
+            let rough = match mineral {
+                Mineral::Opaque => 0.5,
+                Mineral::Muscovite => 0.5,
+                _ => 0.2,
+            };
             let centre = [dice.between(0.0, canvas.w as f32), dice.between(0.0, canvas.h as f32)];
             lay_lath(canvas, Lath { centre, half, angle, rough, round }, grains.len() as u32);
             grains.push(grain);
@@ -113,7 +121,7 @@ fn open_pores(canvas: &mut Canvas, size_px: f32, [pore, clay]: [u32; 2], seed: u
         for x in 0..w {
             let (fx, fy) = (x as f32, y as f32);
             let tight = rough_noise(fx / (1.6 * size_px), fy / (1.6 * size_px), seed, 3);
-            let gap = size_px * (0.045 + 0.075 * tight) + 1.2 * noise(fx / 6.0, fy / 6.0, seed ^ 3);
+            let gap = size_px * (0.018 + 0.07 * tight) + 1.2 * noise(fx / 6.0, fy / 6.0, seed ^ 3);
             if edges[x] < gap {
                 let clayey = rough_noise(fx / (0.9 * size_px), fy / (0.9 * size_px), seed ^ 9, 4) > 0.12;
                 labels[x] = if clayey { clay } else { pore };
@@ -160,12 +168,16 @@ pub(crate) fn grow(
                 let body = if grain.mineral == Mineral::Pore { dye } else { grain.colour };
                 // The lapped surface and what lies under it: a fine mottle, stronger where the index differs from resin.
                 let relief = (grain.index - 1.535).abs().min(0.2);
-                let grit = (0.010 + 0.18 * relief) * scene.clutter.sqrt();
+                let grit = (0.016 + 0.25 * relief) * scene.clutter.sqrt();
                 let mottle = if grain.mineral == Mineral::Pore {
                     0.006 * noise(fx / 3.0, fy / 3.0, seed)
                 } else {
                     grit * (noise(fx / 2.3, fy / 2.3, seed ^ 1) + 0.7 * noise(fx / 5.5, fy / 5.5, seed ^ 2))
                 };
+                // Pinpricks: pits and inclusions too small to count.
+                let dirt = if grain.mineral == Mineral::Pore { 0.1 } else { grain.dirt.min(2.5) };
+                let prick = (noise(fx / 2.1, fy / 2.1, seed ^ 4) - 0.66).max(0.0) * 1.5 * dirt * scene.clutter;
+                let mottle = mottle + prick;
                 for c in 0..3 {
                     let warm = [0.75, 1.0, 1.45][c];
                     absorbances[x][c] += deep * body[c] * state.body + state.dark + mottle + state.cloud * warm;
@@ -194,8 +206,9 @@ fn state_at(grain: &Grain, x: f32, y: f32, edge: f32, um_per_px: f32) -> State {
         // Bands roughly across the trace of the c-axis, with a few sub-grain walls.
         let (u, v) = (x * c - y * sn, x * sn + y * c);
         let bend = noise(u / scale, v / (2.6 * scale), grain.seed);
-        let wall = (1.7 * noise(u / (0.8 * scale), v / (1.5 * scale), grain.seed ^ 21)).round();
-        s.azimuth += grain.undulose * (0.8 * bend + 0.3 * wall);
+        let wall =
+            if grain.seed % 5 < 2 { (1.7 * noise(u / scale, v / (2.5 * scale), grain.seed ^ 21)).round() } else { 0.0 };
+        s.azimuth += grain.undulose * (0.8 * bend + 0.25 * wall);
         s.birefringence *= 1.0 + 0.04 * grain.undulose * bend;
     }
     match grain.twins {
@@ -230,7 +243,7 @@ fn state_at(grain: &Grain, x: f32, y: f32, edge: f32, um_per_px: f32) -> State {
         s.cloud += grain.cloud * (0.35 + patch).max(0.0) * (0.45 + fine);
     }
     if grain.sericite > 0.0 {
-        let (chance, turn) = crumb(x, y, (5.0 * px).max(3.0), grain.seed ^ 51);
+        let (chance, turn) = crumb(x, y, (3.6 * px).max(1.6), grain.seed ^ 51);
         let patch = 1.0 + 1.5 * noise(x / (60.0 * px), y / (60.0 * px), grain.seed ^ 52);
         if chance < grain.sericite * patch.max(0.0) {
             s.birefringence = 0.014 + 0.02 * chance / grain.sericite;
@@ -240,14 +253,15 @@ fn state_at(grain: &Grain, x: f32, y: f32, edge: f32, um_per_px: f32) -> State {
     }
     match grain.mineral {
         Mineral::Fragment => {
-            let (chance, turn) = crumb(x, y, (11.0 * px).max(3.0), grain.seed);
+            let (chance, turn) =
+                crumb(x, y, ((5.0 + 9.0 * lattice(grain.seed as i32, 9, 2)) * px).max(2.5), grain.seed);
             s.birefringence = 0.009 * (0.15 + 0.6 * chance);
             s.azimuth = turn;
             s.body = 0.4 + 1.2 * lattice((chance * 4096.0) as i32, 3, grain.seed);
         }
         Mineral::Clay => {
-            let (chance, turn) = crumb(x, y, (4.0 * px).max(2.5), grain.seed);
-            s.birefringence = if chance > 0.8 { 0.012 * chance } else { 0.003 * chance };
+            let (chance, turn) = crumb(x, y, (3.0 * px).max(1.5), grain.seed);
+            s.birefringence = if chance > 0.9 { 0.011 * chance } else { 0.003 * chance };
             s.azimuth = turn;
             s.body = 0.5 + 0.5 * chance + 0.6 * rough_noise(x / (22.0 * px), y / (22.0 * px), grain.seed ^ 61, 3);
         }
