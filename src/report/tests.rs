@@ -134,7 +134,7 @@ fn case(name: &str) -> Case {
     }
 }
 
-const CASES: [(&str, Outcome); 5] = [
+pub(super) const CASES: [(&str, Outcome); 5] = [
     ("pass", Outcome::Pass),
     ("regrind", Outcome::Regrind),
     ("remake", Outcome::Remake),
@@ -235,6 +235,12 @@ fn chart(report: &Report) -> Option<Chart> {
         [v, v, (f64::from(v) * (1.0 - nm / 1200.0)) as u8]
     };
     Some(Chart::new(1.5 * largest, &grains, colour, |nm| share_below(nm / largest)))
+}
+
+/// The page of one case, with pictures and chart.
+pub(super) fn page(name: &str) -> String {
+    let report = report(&case(name));
+    html::to_html(&report, &pictures(&report), chart(&report).as_ref()).unwrap()
 }
 
 #[test]

@@ -348,6 +348,18 @@ pub(crate) mod tests {
         assert_eq!(unnamed.used[1].source, "the laboratory's own, our-limits.toml");
     }
 
+    /// The example in the documentation is read and states the defaults.
+    #[test]
+    fn documented_example_holds_the_defaults() {
+        let page = include_str!("../../docs/reading-a-report.md");
+        let example = page.split("```toml").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+        let written = parse(example).unwrap().for_slide(&fixture::record(), Path::new("slide")).unwrap();
+        let default = LimitSet::default().for_slide(&fixture::record(), Path::new("slide")).unwrap();
+        let allowed = |l: &Limits| l.used.iter().map(|u| u.allowed).collect::<Vec<_>>();
+        assert_eq!(allowed(&written), allowed(&default));
+        assert!(written.used.iter().all(|u| u.source == "bench sheet 3"));
+    }
+
     #[test]
     fn bad_files_get_one_sentence_with_the_remedy() {
         for (text, expected) in [
