@@ -148,7 +148,9 @@ impl FieldFindings {
 /// Share of a field's darkest cells that the polars' leak is read from when the angles do not separate it.
 const DARKEST: f64 = 0.01;
 
-fn crystals_of(stack: &FieldStack) -> FieldCrystals {
+/// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
+#[must_use]
+pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
     let planes = ExtinctionPlanes::new(stack, binning(stack.scale));
     let crystals = find_crystals(&planes);
     let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();

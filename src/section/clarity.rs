@@ -9,6 +9,11 @@ const DARKENING: f64 = 0.12;
 /// Scatter of log plane light inside, over that of the slide's clear crystals, at which it is half as likely to be clear.
 const CLOUDINESS: f64 = 2.5;
 
+/// Probability that a perfectly clear crystal is quartz: clear feldspar exists.
+pub const CLEAR: f64 = 0.9;
+/// Cells at which a clean patch is as likely a scrap of something cut up as a crystal of its own.
+const SMALL: f64 = 30.0;
+
 /// Sets how likely each crystal is quartz, from its looks against the slide's own clear crystals.
 ///
 /// It never decides: retardation does, later, against the distribution that quartz must follow.
@@ -24,7 +29,8 @@ pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
         let cloudiness = crystal.plane_scatter / reference.scatter;
         let half = |x: f64, at: f64| 1.0 / (1.0 + (x / at).powi(4));
         let looks = half(tint, TINT) * half(darkening, DARKENING) * half(cloudiness, CLOUDINESS);
-        crystal.quartz = 0.85 * looks * if crystal.twinned { 0.15 } else { 1.0 };
+        let size = crystal.cells as f64 / (crystal.cells as f64 + SMALL);
+        crystal.quartz = CLEAR * looks * size * if crystal.twinned { 0.1 } else { 1.0 };
     }
     crystals
 }

@@ -62,8 +62,12 @@ const CELL_UM: f64 = 3.2;
 const USUAL_BIN: usize = 2;
 /// Smallest clean patch, cells.
 const SMALLEST_PATCH: usize = 40;
-/// Pieces closer than this may be parts of one crystal, cells.
-const REACH: usize = 4;
+/// Pieces closer than this may be parts of one crystal, cells: a lamella or a seam may lie between.
+const REACH: usize = 6;
+/// A piece narrower than this, cells, and [`LAMELLA_LENGTH`] times as long as wide is shaped like a twin lamella.
+const LAMELLA_WIDTH: f64 = 9.0;
+/// See [`LAMELLA_WIDTH`].
+const LAMELLA_LENGTH: f64 = 2.5;
 
 /// Binning at which crystals are measured.
 #[must_use]
@@ -103,6 +107,10 @@ struct Piece {
     colour: [f64; 3],
     /// Extinction phase 4φ, as cosine and sine; zeros where it is not known.
     phase: [f64; 2],
+    /// Direction of its long axis, radians.
+    axis: f64,
+    /// Narrow and long.
+    lamella: bool,
 }
 
 impl Piece {
@@ -147,6 +155,7 @@ impl Piece {
                 cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
             })
             .collect();
+        let (axis, length, width) = shape(cells, columns);
         let b = planes.bin as f64;
         let at = |v: f64| b * v + (b - 1.0) / 2.0;
         let crystal = Crystal {
@@ -169,7 +178,8 @@ impl Piece {
             quartz: 0.5,
         };
         let phase = if planes.design.separation == Separation::Full { phase } else { [0.0, 0.0] };
-        Self { label, crystal, brightness: mean_of, colour, phase }
+        let lamella = width < LAMELLA_WIDTH && length > LAMELLA_LENGTH * width;
+        Self { label, crystal, brightness: mean_of, colour, phase, axis, lamella }
     }
 
     /// Same colour within what dirt does to it.
@@ -184,6 +194,23 @@ impl Piece {
     fn phase_agreement(&self, other: &Self) -> f64 {
         self.phase[0] * other.phase[0] + self.phase[1] * other.phase[1]
     }
+}
+
+/// Direction of the long axis (radians), length and width (cells) of the ellipse with the same second moments.
+fn shape(cells: &[u32], columns: usize) -> (f64, f64, f64) {
+    let n = cells.len() as f64;
+    let at = |i: &u32| ((*i as usize % columns) as f64, (*i as usize / columns) as f64);
+    let (sx, sy) = cells.iter().map(at).fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
+    let (mx, my) = (sx / n, sy / n);
+    let (mut xx, mut yy, mut xy) = (1.0 / 12.0, 1.0 / 12.0, 0.0);
+    for (x, y) in cells.iter().map(at) {
+        xx += (x - mx).powi(2) / n;
+        yy += (y - my).powi(2) / n;
+        xy += (x - mx) * (y - my) / n;
+    }
+    let root = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt();
+    let axis = 0.5 * (2.0 * xy).atan2(xx - yy);
+    (axis, 4.0 * ((xx + yy + root) / 2.0).sqrt(), 4.0 * ((xx + yy - root) / 2.0).max(0.0).sqrt())
 }
 
 /// Cosine and sine of the phase of all channels' summed extinction term.
@@ -272,12 +299,17 @@ fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Ve
         }
         i
     }
+    let full = planes.design.separation == Separation::Full;
     for (a, b) in pairs {
         let (p, q) = (&pieces[a], &pieces[b]);
+        // Narrow pieces side by side and parallel are twin lamellae, whatever their colours.
+        if p.lamella && q.lamella && (p.axis - q.axis).cos().abs() > 0.97 {
+            twins[a] += 1;
+            twins[b] += 1;
+        }
         if !p.same_colour(q) {
             continue;
         }
-        let full = planes.design.separation == Separation::Full;
         if !full || p.phase_agreement(q) > 0.9 || p.brightness < 0.05 * bright {
             let (a, b) = (find(&mut root, a), find(&mut root, b));
             root[a.max(b)] = a.min(b);
@@ -295,7 +327,9 @@ fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Ve
         .filter(|g| !g.is_empty())
         .map(|g| {
             let mut crystal = merged(g.iter().map(|i| &pieces[*i].crystal));
-            crystal.twinned = g.iter().map(|i| twins[*i]).sum::<usize>() >= 2;
+            let lamellae = g.iter().filter(|i| pieces[**i].lamella).count();
+            crystal.twinned =
+                g.iter().map(|i| twins[*i]).sum::<usize>() >= 2 || (lamellae >= 2 && 2 * lamellae > g.len());
             crystal
         })
         .collect();

@@ -2,6 +2,7 @@
 
 use crate::measured::Measured;
 use crate::optics::mineral::share_below;
+use crate::section::clarity::CLEAR;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
@@ -60,7 +61,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "shorten the crossed exposure until no grain is burnt out, and photograph again".into(),
         };
     }
-    let hopeful: f64 = grains.iter().map(|g| g.quartz / 0.85).sum();
+    let hopeful: f64 = grains.iter().map(|g| g.quartz / CLEAR).sum();
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
             why: format!(

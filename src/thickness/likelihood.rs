@@ -5,6 +5,7 @@ use std::sync::LazyLock;
 use rayon::prelude::*;
 
 use crate::optics::mineral::share_below;
+use crate::section::clarity::CLEAR;
 use crate::thickness::grain::Grain;
 use crate::thickness::path::{ColourPath, grid};
 
@@ -207,7 +208,7 @@ impl GrainEvidence {
         let q = quartz * shares.quartz / known;
         let feldspar = 1.0 - ELSE - q * (1.0 - ELSE);
         let p = shares.plagioclase / (shares.plagioclase + shares.alkali_feldspar);
-        let dirty = 0.5 * (1.0 - quartz);
+        let dirty = 0.5 * (1.0 - quartz / CLEAR).powi(2);
         q * (1.0 - ELSE) * self.quartz[i]
             + (feldspar - dirty).max(0.0) * (p * self.plagioclase[i] + (1.0 - p) * self.alkali_feldspar[i])
             + (ELSE + dirty) * self.anything
