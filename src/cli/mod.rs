@@ -1,6 +1,7 @@
 //! A file a command: typed arguments in, validated settings out.
 
 pub mod check;
+pub mod demo;
 pub mod exit;
 
 use std::path::PathBuf;
@@ -45,10 +46,6 @@ const DEMO_EXAMPLES: &str = "Examples:\n  thinproof demo\n  thinproof demo /tmp/
 pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
-        Command::Demo { dir } => todo_demo(&dir),
+        Command::Demo { dir } => demo::run(&dir),
     }
-}
-
-fn todo_demo(dir: &std::path::Path) -> Result<ExitCode> {
-    Err(crate::Error::new(dir, "the demo is not there yet", "wait for it"))
 }

@@ -219,7 +219,7 @@ fn crack(
         p = [p[0] + step * direction.cos(), p[1] + step * direction.sin()];
         match grain_at(canvas, rock, p) {
             Some((at, grain)) if canvas.label[at] == home || (crosses && grain.mineral != Mineral::Pore) => {
-                points.push(p)
+                points.push(p);
             }
             _ => break,
         }

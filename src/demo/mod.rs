@@ -13,15 +13,18 @@ mod exif;
 mod field;
 mod flaws;
 mod folder;
+mod larkmoor;
 mod light;
 mod mineral;
 mod mosaic;
 mod rock;
 mod scale_bar;
 mod scene;
+pub mod score;
 mod truth;
 
 pub use field::{RenderedField, RenderedPhotograph};
+pub use larkmoor::{LarkmoorSlide, larkmoor};
 pub use light::{ColourTable, Eye, Lamp, quartz_birefringence, quartz_indices, quartz_seen_at};
 pub use scene::{Balance, CameraSpec, Exif, Fabric, Flaws, Rock, Scene, View, Wedge};
 pub use truth::{FieldTruth, ThicknessTruth, Totals, TrueBubble, TruePluck, TruePore, TrueScratch, Truth};
