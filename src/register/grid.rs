@@ -2,6 +2,7 @@
 
 use ndarray::{Array2, ArrayViewMut1, Axis, Zip};
 
+use crate::register::lamp::LampField;
 use crate::register::{FieldStack, Placement};
 use crate::slide::photograph::{LinearPlanes, Photograph, Samples, mask};
 
@@ -25,7 +26,26 @@ impl FieldStack {
     #[must_use]
     pub fn crossed_light(&self, index: usize, bin: usize) -> LinearPlanes {
         let crossed = &self.crossed[index];
-        placed_light(&crossed.photograph, &crossed.placement, (self.height, self.width), bin)
+        let mut planes = placed_light(&crossed.photograph, &crossed.placement, (self.height, self.width), bin);
+        if let Some(lamp) = &self.lamp {
+            even_lamp(&mut planes, lamp, &crossed.placement, centre(self.width, self.height));
+        }
+        planes
+    }
+}
+
+/// Gives every cell the lamp that the plane photograph had there, instead of the one where the turned frame had it.
+fn even_lamp(planes: &mut LinearPlanes, lamp: &LampField, placement: &Placement, centre: [f64; 2]) {
+    let bin = planes.bin as f64;
+    let at = |i: usize| i as f64 * bin + (bin - 1.0) / 2.0;
+    for plane in &mut planes.rgb {
+        Zip::indexed(plane.axis_iter_mut(Axis(0))).par_for_each(|i, mut row| {
+            for (j, light) in row.iter_mut().enumerate() {
+                let here = [at(j), at(i)];
+                let gain = lamp.at(here) / lamp.at(placement.map(here, centre));
+                *light *= gain.clamp(0.25, 4.0) as f32;
+            }
+        });
     }
 }
 

@@ -1,8 +1,14 @@
 //! The photographs of one field onto one grid: that of its plane-light photograph.
 
+mod align;
+mod correlate;
 mod grid;
+pub mod lamp;
+mod lines;
+mod place;
 
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::register::lamp::LampField;
 use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
 use crate::slide::photograph::Photograph;
@@ -56,6 +62,9 @@ pub struct FieldStack {
     pub blank: Option<Photograph>,
     /// Crossed polars, ascending stated angle; at least one.
     pub crossed: Vec<CrossedPhotograph>,
+    /// The lamp's fall-off over the frame, where the stage was turned: [`FieldStack::crossed_light`] is divided by it
+    /// where the photograph was lit and multiplied by it where the plane one was, so that crossed over plane is free of it.
+    pub lamp: Option<LampField>,
     /// Findings about registration that the user should know.
     pub warnings: Vec<String>,
 }
@@ -63,22 +72,36 @@ pub struct FieldStack {
 impl FieldStack {
     /// Registers the photographs of a field.
     ///
+    /// Thin dark lines are correlated (phase correlation), over the whole frame first and then in pieces. A photograph
+    /// that cannot be placed with certainty keeps its stated place and is named in `warnings`.
+    ///
     /// # Errors
-    /// When the pictures cannot belong together.
+    /// When the photographs differ in size.
     pub fn register(
         plan: &FieldPlan,
         photographs: FieldPhotographs,
         scale: Option<MicrometresPerPixel>,
         turned: Turned,
     ) -> Result<Self> {
-        let _ = turned;
         let FieldPhotographs { plane, crossed, blank } = photographs;
         let (width, height) = (plane.width, plane.height);
+        if let Some(other) = crossed.iter().find(|p| (p.width, p.height) != (width, height)) {
+            return Err(Error::new(
+                &other.path,
+                "differs in size from its plane-light photograph",
+                "photograph them alike",
+            ));
+        }
+        let place::Places { placements, angles, turns, warnings } = place::find(&plane, &crossed, turned);
+        // Only where the picture turned does the lamp's fall-off reach another part of the section.
+        let lamp = if turns { LampField::fit(blank.as_ref().unwrap_or(&plane)) } else { None };
         let crossed = crossed
             .into_iter()
-            .map(|photograph| CrossedPhotograph {
-                placement: Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 },
-                angle: photograph.angle.unwrap_or(Degrees::from_deg(0.0)),
+            .zip(placements)
+            .zip(angles)
+            .map(|((photograph, placement), angle)| CrossedPhotograph {
+                placement,
+                angle,
                 relative_exposure: relative_exposure(
                     photograph.record.exposure.as_ref(),
                     plane.record.exposure.as_ref(),
@@ -95,7 +118,8 @@ impl FieldStack {
             plane,
             blank,
             crossed,
-            warnings: Vec::new(),
+            lamp,
+            warnings,
         })
     }
 }

@@ -1,0 +1,214 @@
+//! Finds where each crossed photograph lies on the plane one: a global search, then pieces of the field.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::register::Placement;
+use crate::register::correlate::Spectrum;
+use crate::register::grid::centre;
+use crate::register::lines::Lines;
+
+/// Longest side of the global search, cells.
+const SEARCH_SIDE: usize = 384;
+
+/// Side of a piece of the field, cells of the fine lines.
+const PIECE: usize = 256;
+
+/// A peak lower than this may be chance: the highest of some thousand normal values lies near 4.
+pub(crate) const SURE: f64 = 5.5;
+
+/// Peaks of pieces below this are left out of the fit.
+const PIECE_SURE: f64 = 5.0;
+
+/// How far a photograph may be shifted when the picture stays still, share of its longer side, and at least in pixels.
+const STILL_REACH: (f64, f64) = (0.02, 24.0);
+
+/// How far the pivot of a stage may throw the picture, share of its longer side.
+const TURNED_REACH: f64 = 0.15;
+
+/// Errors of a stated stage angle that are tried to tell the sense, degrees.
+pub(crate) const ROUGH_ERRORS: [f64; 3] = [0.0, 0.7, -0.7];
+
+/// Further errors that are tried once the sense is known, degrees.
+pub(crate) const FINE_ERRORS: [f64; 6] = [0.35, -0.35, 1.05, -1.05, 1.4, -1.4];
+
+/// The plane photograph's lines, ready to be compared with.
+pub(crate) struct Base {
+    fine: Lines,
+    by: usize,
+    spectrum: Spectrum,
+    size: [f64; 2],
+}
+
+impl Base {
+    /// From the lines of a plane photograph of `width` by `height` pixels.
+    pub(crate) fn new(fine: Lines, width: usize, height: usize) -> Self {
+        let by = fine.depth.nrows().max(fine.depth.ncols()).div_ceil(SEARCH_SIDE).max(1);
+        let spectrum = Spectrum::of(&fine.coarser(by).depth);
+        Self { fine, by, spectrum, size: [width as f64, height as f64] }
+    }
+
+    fn longer(&self) -> f64 {
+        self.size[0].max(self.size[1])
+    }
+
+    /// Searches the shift at one turn (radians, image coordinates).
+    fn at_turn(&self, coarse: &Lines, turn: f64, reach_px: f64) -> Placement {
+        let start = Placement { turn, shift: [0.0, 0.0], peak: 0.0 };
+        let bin = coarse.bin as f64;
+        let turned = if turn == 0.0 {
+            self.spectrum.peak(&Spectrum::of(&coarse.depth), reach_px / bin)
+        } else {
+            let picture = sampled(coarse, &start, self.size, coarse.depth.dim(), [0.0, 0.0]);
+            self.spectrum.peak(&Spectrum::of(&picture), reach_px / bin)
+        };
+        Placement { peak: turned.height, ..moved(&start, turned.shift.map(|s| s * bin), 0.0) }
+    }
+
+    /// Placement when the picture stays still.
+    pub(crate) fn still(&self, lines: &Lines) -> Placement {
+        let found = self.still_roughly(lines);
+        if found.peak < SURE { found } else { self.refined(lines, found, false) }
+    }
+
+    /// Placement when the picture stays still, from the global search alone.
+    pub(crate) fn still_roughly(&self, lines: &Lines) -> Placement {
+        let reach = (STILL_REACH.0 * self.longer()).max(STILL_REACH.1);
+        self.at_turn(&lines.coarser(self.by), 0.0, reach)
+    }
+
+    /// Placement when the picture turned by about `turn` (radians): the best over small errors of the angle, degrees.
+    ///
+    /// # Panics
+    /// When there are no errors to try.
+    pub(crate) fn turned(&self, lines: &Lines, turn: f64, errors: &[f64]) -> Placement {
+        let coarse = lines.coarser(self.by);
+        errors
+            .par_iter()
+            .map(|error| self.at_turn(&coarse, turn + error.to_radians(), TURNED_REACH * self.longer()))
+            .max_by(|a, b| a.peak.total_cmp(&b.peak))
+            .expect("there are turns to try")
+    }
+
+    /// Improves a placement piece by piece: every piece gives a shift, and together they give shift and turn.
+    pub(crate) fn refined(&self, lines: &Lines, found: Placement, may_turn: bool) -> Placement {
+        let mut placement = found;
+        for _ in 0..3 {
+            let pieces = self.pieces(lines, &placement);
+            if pieces.len() < if may_turn { 3 } else { 1 } {
+                break;
+            }
+            let (shift, turn) = rigid_fit(&pieces, may_turn);
+            placement = moved(&placement, shift, turn);
+            if shift[0].hypot(shift[1]) < 0.02 && turn.abs() * self.longer() < 0.05 {
+                break;
+            }
+        }
+        let strayed = (placement.shift[0] - found.shift[0]).hypot(placement.shift[1] - found.shift[1]);
+        if strayed > 4.0 * (self.by * self.fine.bin) as f64 { found } else { placement }
+    }
+
+    /// Residual shifts of pieces spread over the field, pixels, relative to its centre.
+    fn pieces(&self, lines: &Lines, placement: &Placement) -> Vec<Piece> {
+        let (h, w) = self.fine.depth.dim();
+        let bin = self.fine.bin as f64;
+        let side = PIECE.min(h).min(w);
+        let starts = |n: usize| {
+            let count = (n / (side / 2).max(1)).clamp(1, 7);
+            (0..count).map(move |k| if count == 1 { (n - side) / 2 } else { k * (n - side) / (count - 1) })
+        };
+        let corners: Vec<(usize, usize)> = starts(h).flat_map(|y| starts(w).map(move |x| (y, x))).collect();
+        let [cx, cy] = centre(self.size[0] as usize, self.size[1] as usize);
+        corners
+            .par_iter()
+            .filter_map(|&(y, x)| {
+                let base = Array2::from_shape_fn((side, side), |(i, j)| self.fine.depth[[y + i, x + j]]);
+                let other = sampled(lines, placement, self.size, (side, side), [x as f64, y as f64]);
+                let peak = Spectrum::of(&base).peak(&Spectrum::of(&other), 12.0_f64.min(side as f64 / 8.0));
+                let middle = |start: usize| (start as f64 + (side as f64 - 1.0) / 2.0) * bin + (bin - 1.0) / 2.0;
+                (peak.height > PIECE_SURE).then(|| Piece {
+                    at: [middle(x) - cx, middle(y) - cy],
+                    shift: peak.shift.map(|s| s * bin),
+                    weight: (peak.height - PIECE_SURE).min(10.0) + 0.5,
+                })
+            })
+            .collect()
+    }
+}
+
+/// A piece of the field with its residual shift.
+#[derive(Clone, Copy, Debug)]
+struct Piece {
+    at: [f64; 2],
+    shift: [f64; 2],
+    weight: f64,
+}
+
+/// Shift and small turn (radians) of the pieces: weighted least squares, pieces that disagree weighing less (Cauchy).
+fn rigid_fit(pieces: &[Piece], may_turn: bool) -> ([f64; 2], f64) {
+    let median = |values: Vec<f64>| {
+        let mut values = values;
+        values.sort_by(f64::total_cmp);
+        values[values.len() / 2]
+    };
+    let mut shift = [0, 1].map(|c| median(pieces.iter().map(|p| p.shift[c]).collect()));
+    let mut turn = 0.0;
+    for round in 0..12 {
+        let residual =
+            |p: &Piece| (p.shift[0] - shift[0] + turn * p.at[1]).hypot(p.shift[1] - shift[1] - turn * p.at[0]);
+        // Wide at first, since a turn not yet fitted is no disagreement.
+        let typical = median(pieces.iter().map(residual).collect()).max(0.1);
+        let width = if round < 2 && may_turn { 6.0 * typical } else { 2.0 * typical };
+        let weights: Vec<f64> = pieces.iter().map(|p| p.weight / (1.0 + (residual(p) / width).powi(2))).collect();
+        let total: f64 = weights.iter().sum();
+        let mean = |f: &dyn Fn(&Piece) -> f64| pieces.iter().zip(&weights).map(|(p, w)| w * f(p)).sum::<f64>() / total;
+        let (mx, my) = (mean(&|p| p.at[0]), mean(&|p| p.at[1]));
+        let (sx, sy) = (mean(&|p| p.shift[0]), mean(&|p| p.shift[1]));
+        if may_turn {
+            let cross = mean(&|p| (p.at[0] - mx) * (p.shift[1] - sy) - (p.at[1] - my) * (p.shift[0] - sx));
+            let spread = mean(&|p| (p.at[0] - mx).powi(2) + (p.at[1] - my).powi(2));
+            turn = if spread > 0.0 { cross / spread } else { 0.0 };
+        }
+        shift = [sx + turn * my, sy - turn * mx];
+    }
+    (shift, turn)
+}
+
+/// The placement after a residual found on the grid: what should lie at x lies at x + shift + turn × (x - centre).
+fn moved(placement: &Placement, shift: [f64; 2], turn: f64) -> Placement {
+    let (sin, cos) = placement.turn.sin_cos();
+    Placement {
+        turn: placement.turn + turn,
+        shift: [
+            placement.shift[0] + cos * shift[0] - sin * shift[1],
+            placement.shift[1] + sin * shift[0] + cos * shift[1],
+        ],
+        peak: placement.peak,
+    }
+}
+
+/// Lines looked up through a placement on a piece of the grid: `dim` cells from cell `start`; nothing outside.
+fn sampled(lines: &Lines, placement: &Placement, size: [f64; 2], dim: (usize, usize), start: [f64; 2]) -> Array2<f32> {
+    let bin = lines.bin as f64;
+    let half = (bin - 1.0) / 2.0;
+    let middle = centre(size[0] as usize, size[1] as usize);
+    let (h, w) = lines.depth.dim();
+    let (sin, cos) = placement.turn.sin_cos();
+    let mut out = Array2::zeros(dim);
+    for (i, mut row) in out.rows_mut().into_iter().enumerate() {
+        let first = placement.map([start[0] * bin + half, (start[1] + i as f64) * bin + half], middle);
+        let (x0, y0) = ((first[0] - half) / bin, (first[1] - half) / bin);
+        for (j, out) in row.iter_mut().enumerate() {
+            let (x, y) = (x0 + cos * j as f64, y0 + sin * j as f64);
+            if x < 0.0 || y < 0.0 || x >= (w - 1) as f64 || y >= (h - 1) as f64 {
+                continue;
+            }
+            let (ix, iy) = (x as usize, y as usize);
+            let (fx, fy) = ((x - ix as f64) as f32, (y - iy as f64) as f32);
+            let top = lines.depth[[iy, ix]] * (1.0 - fx) + lines.depth[[iy, ix + 1]] * fx;
+            let bottom = lines.depth[[iy + 1, ix]] * (1.0 - fx) + lines.depth[[iy + 1, ix + 1]] * fx;
+            *out = top * (1.0 - fy) + bottom * fy;
+        }
+    }
+    out
+}

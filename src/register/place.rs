@@ -1,0 +1,372 @@
+//! Places every crossed photograph of a field: which way the picture turned, about which pivot, and how sure that is.
+
+use nalgebra::{Matrix2, Vector2};
+use rayon::prelude::*;
+
+use crate::register::Placement;
+use crate::register::align::{Base, FINE_ERRORS, ROUGH_ERRORS, SURE};
+use crate::register::lines::{Lines, still_places};
+use crate::slide::photograph::Photograph;
+use crate::slide::record::Turned;
+use crate::units::Degrees;
+
+/// Turns smaller than this, degrees, tell neither sense nor what stands still.
+const TELLING_TURN: f64 = 4.0;
+
+/// What was found for the crossed photographs of a field, in their order.
+pub(crate) struct Places {
+    /// Where the grid lies in each.
+    pub(crate) placements: Vec<Placement>,
+    /// Angle of the polars relative to the section, anticlockwise as seen.
+    pub(crate) angles: Vec<Degrees>,
+    /// Whether the picture turned.
+    pub(crate) turns: bool,
+    /// Sentences for the user.
+    pub(crate) warnings: Vec<String>,
+}
+
+/// Places the crossed photographs of a field on its plane one.
+pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -> Places {
+    let stated: Vec<f64> = crossed.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
+    let base_lines = Lines::of(plane);
+    let lines: Vec<Lines> = crossed.par_iter().map(Lines::of).collect();
+    let telling = stated.iter().any(|a| tells(*a));
+    let base = Base::new(base_lines.clone(), plane.width, plane.height);
+    let place_still = |l| if turned == Turned::Polars { base.still(l) } else { base.still_roughly(l) };
+    let still: Vec<Placement> = lines.iter().map(place_still).collect();
+    let still_sure = still.iter().zip(&stated).all(|(p, a)| p.peak >= SURE || !tells(*a));
+    // Polars that turned leave the picture still; only where it visibly did not is the other way tried.
+    if turned == Turned::Polars && (still_sure || !telling) {
+        return stay(still, &stated, crossed, Vec::new());
+    }
+    let rolled = Rolled::find(base_lines, lines.clone(), plane, &stated);
+    let over = |placements: &[Placement]| -> f64 {
+        placements.iter().zip(&stated).filter(|(_, a)| tells(**a)).map(|(p, _)| p.peak).sum()
+    };
+    let count = stated.iter().filter(|a| tells(**a)).count() as f64;
+    let (turning, staying) = (over(&rolled.placements), over(&still));
+    match turned {
+        Turned::Polars if turning > staying && turning > 1.5 * SURE * count => {
+            let note =
+                "the pictures turn with the stated angle: the stage was turned, not the polars as assumed or said";
+            roll(rolled, &stated, crossed, vec![note.into()])
+        }
+        Turned::Polars => stay(still, &stated, crossed, Vec::new()),
+        Turned::Stage if telling && staying > turning && staying > 1.5 * SURE * count => {
+            let note = "the pictures do not turn with the stated angle: the polars were turned, not the stage as said";
+            let still = lines.iter().map(|l| base.still(l)).collect();
+            stay(still, &stated, crossed, vec![note.into()])
+        }
+        Turned::Stage => roll(rolled, &stated, crossed, Vec::new()),
+    }
+}
+
+/// Whether a stated angle turns the picture enough to tell anything.
+fn tells(angle_deg: f64) -> bool {
+    let turn = angle_deg.rem_euclid(360.0);
+    (TELLING_TURN..=360.0 - TELLING_TURN).contains(&turn)
+}
+
+fn unsure(photograph: &Photograph, placement: &Placement) -> String {
+    format!(
+        "{} shows too few of the plane photograph's lines to be laid on it with certainty (peak {:.1}): it was taken to lie as stated",
+        photograph.record.file, placement.peak
+    )
+}
+
+fn stay(found: Vec<Placement>, stated: &[f64], crossed: &[Photograph], mut warnings: Vec<String>) -> Places {
+    let placements = found
+        .into_iter()
+        .zip(crossed)
+        .map(|(placement, photograph)| {
+            if placement.peak >= SURE {
+                return placement;
+            }
+            warnings.push(unsure(photograph, &placement));
+            Placement { turn: 0.0, shift: [0.0, 0.0], peak: placement.peak }
+        })
+        .collect();
+    Places { placements, angles: stated.iter().map(|a| Degrees::from_deg(*a)).collect(), turns: false, warnings }
+}
+
+/// The placements for the sense in which the stage is read.
+struct Rolled {
+    base: Base,
+    lines: Vec<Lines>,
+    sense: f64,
+    placements: Vec<Placement>,
+}
+
+impl Rolled {
+    /// Tries both senses and keeps the one whose peaks are higher in sum.
+    fn find(mut base_lines: Lines, mut lines: Vec<Lines>, plane: &Photograph, stated: &[f64]) -> Self {
+        let mut voters = vec![&base_lines];
+        voters.extend(lines.iter().zip(stated).filter(|(_, a)| tells(**a)).map(|(l, _)| l));
+        if let Some(still) = still_places(&voters) {
+            base_lines.clear(&still);
+            for l in &mut lines {
+                l.clear(&still);
+            }
+        }
+        let base = Base::new(base_lines, plane.width, plane.height);
+        let search = |sense: f64, errors: &[f64]| -> Vec<Placement> {
+            let place = |(l, angle): (&Lines, &f64)| base.turned(l, sense * angle.to_radians(), errors);
+            lines.par_iter().zip(stated).map(place).collect()
+        };
+        let sum = |placements: &[Placement]| placements.iter().map(|p| p.peak).sum::<f64>();
+        let (one, other) = (search(1.0, &ROUGH_ERRORS), search(-1.0, &ROUGH_ERRORS));
+        let (sense, rough) = if sum(&one) >= sum(&other) { (1.0, one) } else { (-1.0, other) };
+        let fine = search(sense, &FINE_ERRORS);
+        let placements = rough.into_iter().zip(fine).map(|(a, b)| if b.peak > a.peak { b } else { a }).collect();
+        Self { base, lines, sense, placements }
+    }
+}
+
+fn roll(rolled: Rolled, stated: &[f64], crossed: &[Photograph], mut warnings: Vec<String>) -> Places {
+    let Rolled { base, lines, sense, placements } = rolled;
+    let mut placements: Vec<Placement> = placements
+        .into_iter()
+        .zip(&lines)
+        .map(|(p, l)| if p.peak >= SURE { base.refined(l, p, true) } else { p })
+        .collect();
+    let pivot = pivot(placements.iter().filter(|p| p.peak >= SURE));
+    for ((placement, angle), photograph) in placements.iter_mut().zip(stated).zip(crossed) {
+        if placement.peak < SURE {
+            warnings.push(unsure(photograph, placement));
+            let turn = sense * angle.to_radians();
+            let shift = pivot.map_or([0.0, 0.0], |q| thrown(turn, q));
+            *placement = Placement { turn, shift, peak: placement.peak };
+        }
+    }
+    // The section turned clockwise as seen by `turn` (image y is down), so the polars turned anticlockwise in it.
+    let angles = placements.iter().map(|p| Degrees::from_deg(p.turn.to_degrees())).collect();
+    Places { placements, angles, turns: true, warnings }
+}
+
+/// Shift of a picture that turned about a pivot `q` pixels from the centre: (1 - R) q.
+fn thrown(turn: f64, q: Vector2<f64>) -> [f64; 2] {
+    let (sin, cos) = turn.sin_cos();
+    let shift = (Matrix2::identity() - Matrix2::new(cos, -sin, sin, cos)) * q;
+    [shift.x, shift.y]
+}
+
+/// The pivot that all placements share, from the centre in pixels, by least squares.
+fn pivot<'a>(placements: impl Iterator<Item = &'a Placement>) -> Option<Vector2<f64>> {
+    let mut normal = Matrix2::zeros();
+    let mut right = Vector2::zeros();
+    for p in placements {
+        let (sin, cos) = p.turn.sin_cos();
+        let m = Matrix2::identity() - Matrix2::new(cos, -sin, sin, cos);
+        normal += m.transpose() * m;
+        right += m.transpose() * Vector2::new(p.shift[0], p.shift[1]);
+    }
+    // A turn of 4 degrees weighs 0.005 here: less says nothing.
+    (normal.determinant() > 2e-5).then(|| normal.try_inverse().map(|inverse| inverse * right)).flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use crate::register::FieldStack;
+    use crate::slide::Curve;
+    use crate::slide::folder::{FieldPhotographs, FieldPlan};
+    use crate::slide::photograph::{Role, Samples};
+
+    /// An analytic rock: straight boundaries and specks, dark in every light, over grains whose brightness is drawn anew
+    /// for every crossed photograph.
+    struct Rock {
+        lines: Vec<[f64; 4]>,
+        specks: Vec<[f64; 3]>,
+        seeds: Vec<[f64; 2]>,
+    }
+
+    const SIZE: (usize, usize) = (420, 320);
+
+    impl Rock {
+        fn new(seed: u64) -> Self {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            let mut draw = |low: f64, high: f64| rng.random_range(low..high);
+            let (w, h) = (SIZE.0 as f64, SIZE.1 as f64);
+            Self {
+                lines: (0..70)
+                    .map(|_| {
+                        let (x, y) = (draw(-150.0, w + 150.0), draw(-150.0, h + 150.0));
+                        let (length, angle) = (draw(20.0, 90.0), draw(0.0, 3.1));
+                        [x, y, x + length * f64::cos(angle), y + length * f64::sin(angle)]
+                    })
+                    .collect(),
+                specks: (0..60).map(|_| [draw(-150.0, w + 150.0), draw(-150.0, h + 150.0), draw(0.8, 2.2)]).collect(),
+                seeds: (0..90).map(|_| [draw(-200.0, w + 200.0), draw(-200.0, h + 200.0)]).collect(),
+            }
+        }
+
+        /// Share of light that lines and specks leave at a point of the section.
+        fn clear(&self, x: f64, y: f64) -> f64 {
+            let mut log = 0.0;
+            for [x0, y0, x1, y1] in &self.lines {
+                let (dx, dy) = (x1 - x0, y1 - y0);
+                let t = (((x - x0) * dx + (y - y0) * dy) / (dx * dx + dy * dy)).clamp(0.0, 1.0);
+                let d2 = (x - x0 - t * dx).powi(2) + (y - y0 - t * dy).powi(2);
+                if d2 < 12.0 {
+                    log -= 0.8 * (-d2 / 1.3).exp();
+                }
+            }
+            for [sx, sy, r] in &self.specks {
+                let d2 = (x - sx).powi(2) + (y - sy).powi(2);
+                if d2 < 30.0 {
+                    log -= (-d2 / (r * r)).exp();
+                }
+            }
+            log.exp()
+        }
+
+        fn grain(&self, x: f64, y: f64) -> usize {
+            let far = |s: &[f64; 2]| (s[0] - x).powi(2) + (s[1] - y).powi(2);
+            (0..self.seeds.len()).min_by(|a, b| far(&self.seeds[*a]).total_cmp(&far(&self.seeds[*b]))).unwrap()
+        }
+
+        /// The section photographed through `truth`, which says where the grid lies in the photograph.
+        fn photograph(&self, truth: &Placement, role: Role, seed: u64, hairs: bool) -> Photograph {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            let bright: Vec<f64> = self
+                .seeds
+                .iter()
+                .map(|_| {
+                    if role == Role::Plane {
+                        rng.random_range(0.55..0.7)
+                    } else {
+                        rng.random_range(0.02f64..0.6).powi(2)
+                    }
+                })
+                .collect();
+            let (w, h) = SIZE;
+            let (cx, cy) = ((w as f64 - 1.0) / 2.0, (h as f64 - 1.0) / 2.0);
+            let (sin, cos) = truth.turn.sin_cos();
+            let mut codes = Vec::with_capacity(3 * w * h);
+            for i in 0..w * h {
+                let (px, py) = ((i % w) as f64, (i / w) as f64);
+                let (u, v) = (px - cx - truth.shift[0], py - cy - truth.shift[1]);
+                let (x, y) = (cos * u + sin * v + cx, -sin * u + cos * v + cy);
+                let lamp = (-0.25 * ((px - cx).powi(2) + (py - cy).powi(2)) / (cx * cx)).exp();
+                let mut light = bright[self.grain(x, y)] * self.clear(x, y) * lamp;
+                if hairs && (((px - 205.0).abs() < 1.2) || ((py - 170.0).abs() < 1.2)) {
+                    light *= 0.15;
+                }
+                let noisy = Curve::Srgb.encoded(light.clamp(0.0, 1.0)) * 255.0 + rng.random_range(-2.0..2.0);
+                codes.extend([noisy.clamp(0.0, 255.0) as u8; 3]);
+            }
+            Photograph::from_samples("p.jpg", role, w, h, Samples::Eight(codes), &Curve::Srgb)
+        }
+    }
+
+    fn stack(rock: &Rock, truths: &[(f64, Placement)], turned: Turned, hairs: bool) -> FieldStack {
+        let plane = rock.photograph(&Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 }, Role::Plane, 1, hairs);
+        let crossed = truths
+            .iter()
+            .enumerate()
+            .map(|(i, (angle, truth))| {
+                let mut p = rock.photograph(truth, Role::Crossed, 10 + i as u64, hairs);
+                p.angle = Some(Degrees::from_deg(*angle));
+                p
+            })
+            .collect();
+        let plan = FieldPlan { name: "A".into(), centre_mm: None, plane: "p.jpg".into(), crossed: vec![], blank: None };
+        FieldStack::register(&plan, FieldPhotographs { plane, crossed, blank: None }, None, turned).unwrap()
+    }
+
+    /// Largest distance between where two placements put the frame's pixels that both photographs show.
+    fn worst(found: &Placement, truth: &Placement) -> f64 {
+        let centre = [(SIZE.0 as f64 - 1.0) / 2.0, (SIZE.1 as f64 - 1.0) / 2.0];
+        let mut worst: f64 = 0.0;
+        for y in (0..SIZE.1).step_by(20) {
+            for x in (0..SIZE.0).step_by(20) {
+                let at = truth.map([x as f64, y as f64], centre);
+                if at[0] < 0.0 || at[1] < 0.0 || at[0] > SIZE.0 as f64 || at[1] > SIZE.1 as f64 {
+                    continue;
+                }
+                let other = found.map([x as f64, y as f64], centre);
+                worst = worst.max((at[0] - other[0]).hypot(at[1] - other[1]));
+            }
+        }
+        worst
+    }
+
+    #[test]
+    fn a_known_shift_of_turned_polars_is_recovered() {
+        let place = |dx, dy| Placement { turn: 0.0, shift: [dx, dy], peak: 0.0 };
+        for seed in [3, 4] {
+            let truths =
+                [(0.0, place(0.0, 0.0)), (22.5, place(1.4, -0.7)), (45.0, place(-6.3, 4.8)), (67.5, place(14.2, 11.6))];
+            let stack = stack(&Rock::new(seed), &truths, Turned::Polars, false);
+            assert_eq!(stack.warnings, Vec::<String>::new());
+            for (crossed, (angle, truth)) in stack.crossed.iter().zip(&truths) {
+                let error = worst(&crossed.placement, truth);
+                assert!(error < 0.2, "{angle}: {:?} is {error} px off", crossed.placement);
+                assert_eq!(crossed.angle.deg(), *angle);
+            }
+            assert_eq!(stack.lamp, None);
+        }
+    }
+
+    #[test]
+    fn sense_angle_and_pivot_of_a_turned_stage_are_recovered() {
+        for (seed, sense, hairs) in [(5, 1.0, false), (6, -1.0, true), (7, -1.0, false)] {
+            let truths: Vec<(f64, Placement)> = [(0.0, 0.0), (22.5, 0.6), (45.0, -0.8), (90.0, 0.3)]
+                .map(|(angle, error): (f64, f64)| {
+                    let turn = sense * (angle + error).to_radians();
+                    let shift = thrown(turn, Vector2::new(11.0, -8.5));
+                    (angle, Placement { turn, shift, peak: 0.0 })
+                })
+                .to_vec();
+            let stack = stack(&Rock::new(seed), &truths, Turned::Stage, hairs);
+            assert_eq!(stack.warnings, Vec::<String>::new());
+            for (crossed, (angle, truth)) in stack.crossed.iter().zip(&truths) {
+                let error = worst(&crossed.placement, truth);
+                assert!(error < 0.5, "seed {seed}, {angle}: {:?} is {error} px off {truth:?}", crossed.placement);
+                assert!((crossed.angle.deg() - truth.turn.to_degrees()).abs() < 0.15);
+            }
+        }
+    }
+
+    #[test]
+    fn what_was_turned_is_seen_when_it_was_said_wrongly() {
+        let rock = Rock::new(8);
+        let turn = 30f64.to_radians();
+        let turning = [(30.0, Placement { turn, shift: thrown(turn, Vector2::new(4.0, 3.0)), peak: 0.0 })];
+        let found = stack(&rock, &turning, Turned::Polars, false);
+        assert!(found.warnings[0].contains("the stage was turned"), "{:?}", found.warnings);
+        assert!(worst(&found.crossed[0].placement, &turning[0].1) < 0.5);
+        let staying = [(30.0, Placement { turn: 0.0, shift: [1.0, 2.0], peak: 0.0 })];
+        let found = stack(&rock, &staying, Turned::Stage, false);
+        assert!(found.warnings[0].contains("the polars were turned"), "{:?}", found.warnings);
+        assert!(worst(&found.crossed[0].placement, &staying[0].1) < 0.2);
+    }
+
+    #[test]
+    fn photographs_of_different_places_are_not_forced_together() {
+        let rock = Rock::new(11);
+        let mut found = stack(&rock, &[], Turned::Polars, false);
+        let mut other =
+            Rock::new(99).photograph(&Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 }, Role::Crossed, 5, false);
+        other.angle = Some(Degrees::from_deg(0.0));
+        let places = find(&found.plane, &[other], Turned::Polars);
+        found.warnings = places.warnings;
+        assert!(found.warnings[0].contains("too few"), "{:?}", places.placements);
+        assert_eq!(places.placements[0].shift, [0.0, 0.0]);
+    }
+
+    #[test]
+    fn the_lamp_is_evened_for_a_turned_stage() {
+        let rock = Rock::new(12);
+        let turn = 60f64.to_radians();
+        let truth = Placement { turn, shift: thrown(turn, Vector2::new(5.0, -3.0)), peak: 0.0 };
+        let found = stack(&rock, &[(60.0, truth)], Turned::Stage, false);
+        let lamp = found.lamp.expect("a lamp field is fitted");
+        let corner = lamp.at([40.0, 40.0]);
+        let expected = (-0.25f64 * ((169.5f64).powi(2) + (119.5f64).powi(2)) / 209.5f64.powi(2)).exp();
+        assert!((corner / expected - 1.0).abs() < 0.04, "{corner} {expected}");
+    }
+}
