@@ -60,6 +60,37 @@ pub(crate) fn soil_glass(canvas: &mut Canvas, um_per_px: f32, amount: f32, dice:
     }
 }
 
+/// Filled vesicles and spherulites: rough round outlines in the rock, a fine fibrous filling, no black rim.
+pub(crate) fn round_things(canvas: &mut Canvas, um_per_px: f32, count: usize, dice: &mut Dice) {
+    for _ in 0..count {
+        let [cx, cy] = place(canvas, dice);
+        let radius = dice.between(20.0, 90.0) / um_per_px;
+        let seed = dice.seed();
+        let (depth, filling) = (dice.between(0.15, 0.5), dice.between(0.02, 0.25));
+        let reach = (1.3 * radius) as i64 + 3;
+        for y in (cy as i64 - reach).max(0)..(cy as i64 + reach).min(canvas.h as i64) {
+            for x in (cx as i64 - reach).max(0)..(cx as i64 + reach).min(canvas.w as i64) {
+                let (dx, dy) = (x as f32 - cx, y as f32 - cy);
+                let a = dy.atan2(dx);
+                let lobes = 0.07 * noise(2.5 * a.cos() + 7.0, 2.5 * a.sin() + 7.0, seed);
+                let inside =
+                    radius * (1.0 + lobes) + 0.8 * noise(x as f32 / 4.0, y as f32 / 4.0, seed ^ 1) - dx.hypot(dy);
+                let at = y as usize * canvas.w + x as usize;
+                let uneven = (1.0 + 0.8 * noise(x as f32 / 14.0, y as f32 / 14.0, seed ^ 2)).max(0.1);
+                canvas.stain(at, depth * uneven * (-(inside / 1.6).powi(2)).exp(), GREY);
+                if inside > 0.0 {
+                    // Fibres from the middle outward: the slow ray runs along them.
+                    canvas.azimuth[at] = -a;
+                    canvas.retardation[at] = 90.0 * (0.6 + 0.4 * noise(x as f32 / 3.0, y as f32 / 3.0, seed ^ 3));
+                    canvas.is_quartz[at] = false;
+                    let fine = 0.6 + 0.4 * noise(18.0 * a.cos(), 18.0 * a.sin(), seed ^ 4);
+                    canvas.stain(at, filling * fine, BROWN);
+                }
+            }
+        }
+    }
+}
+
 fn place(canvas: &Canvas, dice: &mut Dice) -> [f32; 2] {
     [dice.between(0.0, canvas.w as f32), dice.between(0.0, canvas.h as f32)]
 }
@@ -113,7 +144,7 @@ fn specks(canvas: &mut Canvas, pen: &mut Pen, rock: &Grains, px: f32, amount: f3
             Mineral::Clay => 0.5,
             _ => grain.dirt,
         };
-        let crowd = 1.0 + 1.3 * rough_noise(p[0] / (70.0 * px), p[1] / (70.0 * px), swarm, 3);
+        let crowd = (1.0 + 1.3 * rough_noise(p[0] / (70.0 * px), p[1] / (70.0 * px), swarm, 3)).max(0.4);
         if !dice.chance(0.5 * density * crowd) {
             continue;
         }

@@ -2,7 +2,7 @@
 
 use super::camera::{Pose, blur, crossed_light, develop, exposure, frame, plane_light};
 use super::canvas::Canvas;
-use super::clutter::{soil_glass, soil_rock};
+use super::clutter::{round_things, soil_glass, soil_rock};
 use super::dice::Dice;
 use super::exif::ExifBlock;
 use super::flaws::{blow, pluck, pores, scratch};
@@ -63,6 +63,7 @@ impl Scene {
         };
         grow(&mut canvas, &rock, self, thickness, dice.seed());
         soil_rock(&mut canvas, &rock, um, self.clutter, &mut dice);
+        round_things(&mut canvas, um, self.rounds, &mut dice);
         let (quartz_grains, quartz_fraction) = count_quartz(&canvas, &rock, self);
         let plucks = pluck(&mut canvas, &rock, self, &view.name, &mut dice);
         let scratches = scratch(&mut canvas, &rock, self, &view.name, &mut dice);
@@ -229,4 +230,80 @@ fn count_quartz(canvas: &Canvas, rock: &Grains, scene: &Scene) -> (usize, f64) {
     let count = (0..area.len()).filter(|&i| quartz(i) && area[i] as f64 > least).count();
     let total: usize = (0..area.len()).filter(|&i| quartz(i)).map(|i| area[i]).sum();
     (count, total as f64 / (scene.size_px[0] * scene.size_px[1]) as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::{CameraSpec, Flaws, Rock};
+
+    fn small() -> Scene {
+        Scene {
+            size_px: [160, 120],
+            grain_um: 60.0,
+            flaws: Flaws { bubbles: 2, bubble_um: [20.0, 40.0], scratches: 1, ..Flaws::default() },
+            ..Scene::new("LM-T", 5, Rock::Quartzite)
+        }
+    }
+
+    #[test]
+    fn equal_scenes_give_equal_samples_and_other_seeds_others() {
+        let (a, b) = (small().render_field(0), small().render_field(0));
+        assert_eq!(a.plane.rgb, b.plane.rgb);
+        assert_eq!(a.crossed[2].rgb, b.crossed[2].rgb);
+        assert_eq!(a.truth, b.truth);
+        assert_ne!(a.plane.rgb, Scene { seed: 6, ..small() }.render_field(0).plane.rgb);
+    }
+
+    /// A perfect camera on a clean flat canvas: the ratio of the photographs is the interference colour.
+    #[test]
+    fn crossed_over_plane_is_the_interference_colour() {
+        let table = ColourTable::new(crate::demo::Lamp::cool_led(), crate::demo::Eye::OwnFilters);
+        let mut canvas = Canvas::new(4, 4, [0, 0]);
+        canvas.retardation.fill(250.0);
+        canvas.azimuth.fill(0.3);
+        canvas.is_quartz.fill(true);
+        canvas.absorbance.fill([0.1, 0.2, 0.3]);
+        let plane = plane_light(&canvas);
+        let crossed = crossed_light(&canvas, &plane, &table, 0.1, 0.001);
+        let phase = (2.0f32 * 0.2).sin().powi(2);
+        for c in 0..3 {
+            let ratio = crossed[5][c] / plane[5][c];
+            assert!((ratio - (phase * table.quartz(250.0)[c] + 0.001)).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn a_turned_stage_shows_the_same_rock_turned_by_its_sense() {
+        // Without noise the plane picture and a turned one (parallel polars are not modelled, so turn plane light) agree.
+        let scene = Scene { turned: Turned::Stage, pivot_px: [4.0, -3.0], ..small() };
+        let margin = scene.margins();
+        let mut canvas = Canvas::new(160 + 2 * margin[0], 120 + 2 * margin[1], margin);
+        // One dark dot 30 px right of the pivot.
+        let (px, py) = (margin[0] as f32 + 79.5 + 4.0 + 30.0, margin[1] as f32 + 59.5 - 3.0);
+        for dy in 0..2 {
+            for dx in 0..2 {
+                let at = (py as usize + dy) * canvas.w + px as usize + dx;
+                canvas.absorbance[at] = [9.0; 3];
+            }
+        }
+        let light = plane_light(&canvas);
+        let quarter = Pose { turn: std::f32::consts::FRAC_PI_2, pivot: [4.0, -3.0], shift: [0.0; 2] };
+        let seen = frame(&canvas, &light, scene.size_px, quarter);
+        // Anticlockwise as seen: from right of the pivot to above it.
+        let at = (59.5f32 - 3.0 - 30.0) as usize * 160 + (79.5f32 + 4.0) as usize;
+        assert!(seen.rgb[at][0] < 0.1, "the dot is not above the pivot");
+    }
+
+    #[test]
+    fn exposure_labels_differ_from_the_truth_only_by_rounding() {
+        let scene = Scene { camera: CameraSpec { exif: Exif::Labels, ..CameraSpec::default() }, ..small() };
+        let field = scene.render_field(0);
+        let time = |p: &RenderedPhotograph| {
+            let (top, bottom) = p.exif.as_ref().expect("EXIF was asked for").time_s;
+            f64::from(top) / f64::from(bottom)
+        };
+        let stated = time(&field.crossed[0]) / time(&field.plane);
+        assert!((stated / field.truth.relative_exposure[0] - 1.0).abs() < 0.07);
+    }
 }

@@ -209,3 +209,56 @@ fn unwritable(path: &Path, cause: impl Into<Box<dyn std::error::Error + Send + S
     Error::new(path, "a rendered slide cannot be written there", "give a folder that can be written to")
         .caused_by(cause)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::{Rock, Wedge};
+
+    fn expected(centre_um: f64, gx_um_per_mm: f64, finish: Finish, bubbles: usize) -> String {
+        let scene = Scene {
+            wedge: Wedge { centre_um, gx_um_per_mm, gy_um_per_mm: 0.0 },
+            finish,
+            ..Scene::new("LM-T", 1, Rock::Quartzite).five_fields()
+        };
+        let bubble = super::super::truth::TrueBubble {
+            field: "A".into(),
+            x_px: 10.0,
+            y_px: 10.0,
+            diameter_px: 60.0,
+            diameter_um: 96.0,
+            flat: false,
+            cut: false,
+        };
+        let field = FieldTruth {
+            name: "A".into(),
+            centre_mm: [20.0, 12.0],
+            thickness_um: centre_um,
+            quartz_grains: 40,
+            quartz_fraction: 0.9,
+            relative_exposure: vec![],
+            shifts_px: vec![],
+            bubbles: vec![bubble; bubbles],
+            plucks: vec![],
+            scratches: vec![],
+            pores: vec![],
+        };
+        scene.truth(vec![field]).outcomes[0].clone()
+    }
+
+    #[test]
+    fn outcomes_follow_the_default_limits() {
+        use Finish::{Covered, Uncovered};
+        assert_eq!(expected(30.0, 0.0, Uncovered, 0), "pass");
+        assert_eq!(expected(36.5, 0.0, Uncovered, 0), "regrind");
+        assert_eq!(expected(23.5, 0.0, Uncovered, 0), "remake");
+        // 40 mm at 0.2 µm per mm: 8 µm across, 27 to 35.
+        assert_eq!(expected(31.0, 0.2, Uncovered, 0), "regrind");
+        assert_eq!(expected(30.0, 0.3, Uncovered, 0), "remake", "24 µm at one end");
+        // 6 bubbles on 2.76 mm².
+        assert_eq!(expected(30.0, 0.0, Uncovered, 6), "remake");
+        assert_eq!(expected(30.0, 0.0, Covered, 6), "recover");
+        assert_eq!(expected(30.0, 0.0, Uncovered, 5), "remake", "1.8 per mm², but 1.3 % of the area");
+        assert_eq!(expected(30.0, 0.0, Uncovered, 1), "pass");
+    }
+}

@@ -132,7 +132,7 @@ impl Grain {
             undulose: 0.0,
             colour: look.colour.map(|c| c * shade * dice.between(0.93, 1.07)),
             index: look.index + 0.004 * dice.normal(),
-            dirt: dice.log_normal(1.0, 0.6),
+            dirt: dice.log_normal(1.0, 0.6).max(0.35),
             cloud: 0.0,
             sericite: 0.0,
             twins: Twins::None,

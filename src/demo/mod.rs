@@ -22,6 +22,7 @@ mod scale_bar;
 mod scene;
 pub mod score;
 mod truth;
+mod varied;
 
 pub use field::{RenderedField, RenderedPhotograph};
 pub use larkmoor::{LarkmoorSlide, larkmoor};

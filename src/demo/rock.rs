@@ -75,7 +75,7 @@ pub(crate) fn lay_rock(canvas: &mut Canvas, scene: &Scene, dice: &mut Dice) -> G
     if scene.rock == Rock::Sandstone {
         let clay = grains.len() as u32;
         grains.push(make(Mineral::Clay, dice));
-        open_pores(canvas, size_px, [pore, clay], dice.seed());
+        open_pores(canvas, size_px, [pore, clay], count as u32, dice.seed());
     }
     Grains { grains, pore }
 }
@@ -114,14 +114,18 @@ fn align_mica(grain: &mut Grain, angle: f32, dice: &mut Dice) {
     grain.birefringence = grain.birefringence.max(0.03);
 }
 
-/// Opens resin-filled pores and clay between the rounded grains of a sandstone.
-fn open_pores(canvas: &mut Canvas, size_px: f32, [pore, clay]: [u32; 2], seed: u32) {
+/// Opens resin-filled pores and clay between the rounded grains of a sandstone: the labels below `mosaic`.
+fn open_pores(canvas: &mut Canvas, size_px: f32, [pore, clay]: [u32; 2], mosaic: u32, seed: u32) {
     let w = canvas.w;
     canvas.label.par_chunks_mut(w).zip(canvas.edge.par_chunks_mut(w)).enumerate().for_each(|(y, (labels, edges))| {
         for x in 0..w {
             let (fx, fy) = (x as f32, y as f32);
             let tight = rough_noise(fx / (1.6 * size_px), fy / (1.6 * size_px), seed, 3);
             let gap = size_px * (0.018 + 0.07 * tight) + 1.2 * noise(fx / 6.0, fy / 6.0, seed ^ 3);
+            if labels[x] >= mosaic {
+                // Flakes and ore bridge the pores.
+                continue;
+            }
             if edges[x] < gap {
                 let clayey = rough_noise(fx / (0.9 * size_px), fy / (0.9 * size_px), seed ^ 9, 4) > 0.12;
                 labels[x] = if clayey { clay } else { pore };

@@ -216,6 +216,8 @@ pub struct Scene {
     pub clutter: f32,
     /// Planted defects.
     pub flaws: Flaws,
+    /// Round things that the rock has of itself (filled vesicles, spherulites), a field: no bubbles.
+    pub rounds: usize,
     /// Burn a scale bar into every photograph.
     pub scale_bar: bool,
     /// Write `slide.toml`.
@@ -260,6 +262,7 @@ impl Scene {
             overexposure: 1.0,
             clutter: 1.0,
             flaws: Flaws::default(),
+            rounds: 0,
             scale_bar: false,
             record: true,
         }
