@@ -120,7 +120,9 @@ fn borders(canvas: &mut Canvas, rock: &Grains, amount: f32, seed: u32) {
             let relief = 0.20 + 2.2 * (grain.index - 1.535).abs().min(0.25);
             let dark = (-(e / 1.1).powi(2)).exp();
             let bright = 0.42 * (-((e - 3.0) / 1.2).powi(2)).exp();
-            canvas.stain(at, amount * uneven * relief * (dark - bright), GREY);
+            // A little colour fringes the relief: lenses are not perfect.
+            canvas.stain(at, amount * uneven * relief * dark, [1.0, 1.05, 0.9]);
+            canvas.stain(at, -amount * uneven * relief * bright, [1.15, 1.15, 0.6]);
             // Stain and clay creep along the border.
             let film = rough_noise(fx / 55.0, fy / 55.0, seed ^ 5, 3) - 0.25;
             if film > 0.0 {

@@ -172,14 +172,20 @@ pub(crate) fn grow(
                 let body = if grain.mineral == Mineral::Pore { dye } else { grain.colour };
                 // The lapped surface and what lies under it: a fine mottle, stronger where the index differs from resin.
                 let relief = (grain.index - 1.535).abs().min(0.2);
-                let grit = (0.016 + 0.25 * relief) * scene.clutter.sqrt();
+                let grit = (0.022 + 0.3 * relief) * scene.clutter.sqrt();
                 let mottle = if grain.mineral == Mineral::Pore {
                     0.006 * noise(fx / 3.0, fy / 3.0, seed)
                 } else {
                     grit * (noise(fx / 2.3, fy / 2.3, seed ^ 1) + 0.7 * noise(fx / 5.5, fy / 5.5, seed ^ 2))
                 };
                 // Pinpricks: pits and inclusions too small to count.
-                let dirt = if grain.mineral == Mineral::Pore { 0.1 } else { grain.dirt.min(2.5) };
+                let dirt = match grain.mineral {
+                    Mineral::Pore => 0.1,
+                    Mineral::Fragment => 2.0 + grain.dirt,
+                    Mineral::Clay => 2.2,
+                    Mineral::KFeldspar => (1.4 * grain.dirt).min(3.0),
+                    _ => grain.dirt.min(2.5),
+                };
                 let prick = (noise(fx / 2.1, fy / 2.1, seed ^ 4) - 0.66).max(0.0) * 1.5 * dirt * scene.clutter;
                 let mottle = mottle + prick;
                 for c in 0..3 {
