@@ -1,8 +1,9 @@
 //! What the defect finders see in one plane and one or more crossed pictures of the same place (PNG or JPEG, same size):
 //!
-//! `cargo run --example defect_look -- 1.6 plane.png crossed_000.png crossed_022.5.png ...`
+//! `cargo run --example defect_look -- 1.6 none plane.png crossed_000.png crossed_022.5.png ...`
 //!
-//! The first argument is the scale in µm per pixel, `-` when it is not known. Prints every candidate with its measures,
+//! The first argument is the scale in µm per pixel, `-` when it is not known, the second the
+//! resin in the rock's own pores (none, clear, blue). Prints every candidate with its measures,
 //! those below the bar too, as tab-separated lines.
 
 use std::time::Instant;
@@ -31,6 +32,11 @@ fn linear(path: &str) -> LinearPlanes {
 fn main() {
     let mut arguments = std::env::args().skip(1);
     let scale: Option<f64> = arguments.next().and_then(|a| a.parse().ok());
+    let impregnation = match arguments.next().as_deref() {
+        Some("clear") => Impregnation::Clear,
+        Some("blue") => Impregnation::Blue,
+        _ => Impregnation::None,
+    };
     let files: Vec<String> = arguments.collect();
     let plane = linear(&files[0]);
     let bin = coarse_bin(scale);
@@ -53,7 +59,9 @@ fn main() {
     let holed = start.elapsed().as_secs_f64();
     let lines = scratches::find(&light, &|_, _| false);
     let done = start.elapsed().as_secs_f64();
-    let found = find_in_light(&light, "field", Impregnation::None);
+    let start_all = Instant::now();
+    let found = find_in_light(&light, "field", impregnation);
+    println!("# seconds for all: {:.2}", start_all.elapsed().as_secs_f64());
     for b in &found.bubbles {
         println!("reported bubble\t{}\t{}\t{}\t{}", b.x_px, b.y_px, b.diameter_px, b.confidence);
     }
@@ -106,7 +114,7 @@ fn main() {
     }
     for l in &lines {
         println!(
-            "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}\tevidence {:.0}\tstrength {:.2}\tfill {:.2}\trough {:.2}\tbow {:.4}\taccompanied {:.2}\tcrystals {:.0}\tdivides {:.2}",
+            "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}\tevidence {:.0}\tstrength {:.2}\tfill {:.2}\trough {:.2}\tbow {:.4}\taccompanied {:.2}\tcompanied {:.2}\tbounded {:.1}\tcrystals {:.0}\tdivides {:.2}",
             l.confidence,
             l.ends[0][0],
             l.ends[0][1],
@@ -121,6 +129,8 @@ fn main() {
             l.roughness,
             l.bow,
             l.accompanied,
+            l.companied,
+            l.bounded,
             l.crystals,
             l.divides
         );

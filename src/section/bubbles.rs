@@ -292,10 +292,10 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
 /// Radius of the steepest rise outward within `slack` of the expected one, at least a noticeable one.
 fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64) -> Option<f64> {
     let reach = ((0.04 * radius / step).round() as usize).max(if step < 0.6 { 2 } else { 1 });
-    let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64) as usize;
+    let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64 + 1.0) as usize;
     let to = (((1.0 + slack) * radius + 1.0) / step) as usize;
     let rise = |i: usize| -> f32 {
-        if i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
+        if i < reach || i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
     };
     let (mut best, mut at) = (0.12_f32, None);
     for i in from..=to {
@@ -327,6 +327,9 @@ fn look(
     let outside = (index(radius + blur), index(outer));
     let rim = (index((0.72 * radius).min(radius - 2.5).max(0.0)), index(radius));
     let core = (0, index((0.5 * radius).min(radius - 4.0).max(0.3 * radius)));
+    if rim.0 >= rim.1 || outside.0 >= outside.1 {
+        return None;
+    }
     let mut core_light: Vec<f32> =
         rays.iter().flat_map(|r| r.light[core.0..=core.1].iter().copied()).filter(|v| !v.is_nan()).collect();
     // The inside as a whole: the middle is where the view passes even a ball.
@@ -369,8 +372,6 @@ fn look(
         inner_depths.push(f64::from(inner));
         let half = dark + depth / 2.0;
         let width = (0..=rim.1).rev().take_while(|i| *i >= darkest || ray.light[*i] < half).count();
-        let past = (rim.1.saturating_sub(darkest)).min(width);
-        let _ = past;
         widths.push(width as f64 * step / radius);
         if depth > 0.22 && inner > 0.15 {
             seen += 1;

@@ -49,9 +49,11 @@ pub struct Hole {
 /// Smallest hole looked for, µm across; 60 µm and over count.
 const SMALLEST_UM: f64 = 44.0;
 /// Light between crossed polars below which a cell is out, share of bright crystals.
-const OUT: f32 = 0.10;
+const OUT: f32 = 0.06;
 /// Darker than this in plane light is not clear, log units.
 const CLEAR: f32 = -0.30;
+/// Darkness against the surroundings from which a cell belongs to a wall, log units.
+const PALE_WALL: f32 = 0.09;
 /// Tint beyond which a cell is coloured, log units off the clear crystals.
 const TINTED: f32 = 0.16;
 /// A wall at least this much darker than the inside, log units.
@@ -73,14 +75,18 @@ pub fn find(light: &FieldLight) -> Vec<Hole> {
     let detail = fine_detail(light);
     let usual = usual(light, &detail);
     let (rows, columns) = light.coarse.dim();
+    let cell_um = light.um_per_px * light.bin as f64;
+    let around = box_mean(&light.coarse, ((8.0 / cell_um).round() as usize).max(2));
     let mut mask = GrayImage::new(columns as u32, rows as u32);
     for (i, pixel) in mask.iter_mut().enumerate() {
         let at = [i / columns, i % columns];
         let tint = (light.tint[0][at] - usual.tint[0]).hypot(light.tint[1][at] - usual.tint[1]);
-        let hole = light.lit[at] < OUT && light.coarse[at] > usual.level + CLEAR && tint < TINTED && !light.outside[at];
+        let hole = light.lit[at] < OUT && light.coarse[at] > usual.level + CLEAR && tint < TINTED
+            // A wall, even a pale one, parts a hole from the next patch that is out.
+            && light.coarse[at] > around[at] - PALE_WALL
+            && !light.outside[at];
         *pixel = if hole { 255 } else { 0 };
     }
-    let cell_um = light.um_per_px * light.bin as f64;
     // Specks inside are bridged, thin bridges between patches are cut.
     let mask = open(&close(&mask, Norm::L1, 1), Norm::L1, ((5.0 / cell_um).round() as u8).max(1));
     let labels = connected_components(&mask, Connectivity::Four, Luma([0]));
@@ -192,7 +198,10 @@ fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patch: &GrayIma
     // Inside: cells of the patch away from its border.
     let (rows, columns) = light.coarse.dim();
     let (mut count, mut level, mut square, mut lit, mut tint) = (0.0, 0.0, 0.0, 0.0, [0.0; 2]);
-    let eroded = imageproc::morphology::erode(patch, Norm::LInf, 1);
+    let mut eroded = imageproc::morphology::erode(patch, Norm::LInf, 2);
+    if eroded.iter().filter(|v| **v > 0).count() < 24 {
+        eroded = imageproc::morphology::erode(patch, Norm::LInf, 1);
+    }
     let (mut eroded_count, mut all) = (0.0_f64, 0.0_f64);
     for (x, y, p) in patch.enumerate_pixels() {
         if p.0[0] == 0 {
@@ -363,12 +372,15 @@ fn normal(outline: &[[f64; 2]], k: usize) -> [f64; 2] {
 
 /// How sure, from cues that add up in log odds.
 fn confidence(light: &FieldLight, h: &Hole, judged: f64) -> f64 {
-    let mut odds = -0.5;
-    odds += 7.0 * (h.wall - 0.65);
+    let mut odds = -1.0;
+    odds += 6.0 * (h.wall - 0.6);
     odds += 1.2 * ((h.wall_depth / 0.3).max(0.05).ln()).clamp(-1.5, 1.0);
-    // Featureless inside, against what crystals here show.
-    odds += 2.0 * ((h.usual_detail / h.detail.max(0.5)).ln()).clamp(-1.5, 1.2);
-    odds -= 25.0 * (h.lit - 0.03).max(0.0);
+    // Featureless inside, against what crystals here show; where they show little, this says little.
+    let range = h.usual_detail.max(1.05).ln();
+    let smooth = (h.usual_detail / h.detail.max(0.7)).ln() - 0.38 * range;
+    odds += (5.0 * smooth).clamp(-3.5 * range.min(1.0), 3.0);
+    // No light at all: a crystal near its axis passes some, at one angle or another.
+    odds -= 60.0 * (h.lit - 0.012).max(0.0);
     odds -= 10.0 * (h.tint - 0.04).max(0.0);
     odds -= 6.0 * (-0.05 - h.level).max(0.0);
     odds += 4.0 * (h.fullness - 0.75).min(0.0);

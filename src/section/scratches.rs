@@ -30,6 +30,10 @@ pub struct Line {
     pub bow: f64,
     /// Share of its windows beside which two or more parallel lines run.
     pub accompanied: f64,
+    /// Share of its windows beside which any parallel line runs.
+    pub companied: f64,
+    /// Share of its ends that lie where a crystal ends.
+    pub bounded: f64,
     /// Crystals that it crosses.
     pub crystals: f64,
     /// Share of its length where the two sides are different crystals.
@@ -309,6 +313,46 @@ fn distance(a: &[f32], b: &[f32]) -> f32 {
     (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / n).sqrt()
 }
 
+/// Windows that crystals along a line are told in, cells.
+const STEP: f64 = 6.0;
+/// Windows that a line must be seen through for a crystal to count as crossed: some 40 µm.
+const LEAST_WINDOWS: usize = 4;
+
+/// Numbers the runs of alike colours; a single odd window does not part them.
+fn runs(colours: &[Option<&[f32]>]) -> Vec<usize> {
+    let mut number = 0;
+    let mut mean: Option<(Vec<f32>, f32)> = None;
+    let mut out = vec![0; colours.len()];
+    let mut k = 0;
+    while k < colours.len() {
+        out[k] = number;
+        if let Some(v) = colours[k] {
+            match &mut mean {
+                None => mean = Some((v.to_vec(), 1.0)),
+                Some((m, count)) => {
+                    if distance(m, v) <= ANOTHER {
+                        *count = (*count + 1.0).min(6.0);
+                        for (m, x) in m.iter_mut().zip(v) {
+                            *m += (x - *m) / *count;
+                        }
+                    } else {
+                        // Another crystal when the next window agrees that it is not the old one.
+                        let next = colours.get(k + 1).copied().flatten();
+                        if next.is_none_or(|w| distance(m, w) > ANOTHER) {
+                            number += 1;
+                            out[k] = number;
+                            // The next window is clear of the border: it stands for the new crystal.
+                            mean = Some((next.unwrap_or(v).to_vec(), 1.0));
+                        }
+                    }
+                }
+            }
+        }
+        k += 1;
+    }
+    out
+}
+
 /// Difference of crossed colours from which two places are two crystals.
 const ANOTHER: f32 = 0.10;
 
@@ -325,6 +369,8 @@ impl Line {
             roughness: 0.0,
             bow: 0.0,
             accompanied: 0.0,
+            companied: 0.0,
+            bounded: 0.0,
             crystals: 1.0,
             divides: 0.0,
             confidence: 0.0,
@@ -396,7 +442,7 @@ impl Line {
         self.roughness = if squares.len() < 4 { 0.6 } else { 1.48 * squares[squares.len() / 2] };
 
         self.company(basis, COMPANY_UM / cell_um);
-        self.neighbours(sides);
+        self.neighbours(basis, sides);
         self.confidence = self.judge(covered / n);
     }
 
@@ -407,7 +453,7 @@ impl Line {
         let windows = ((to - from) / WINDOW).round().max(1.0);
         let size = (to - from) / windows;
         let reach = reach.round() as i32;
-        let mut accompanied = 0.0;
+        let (mut accompanied, mut companied) = (0.0, 0.0);
         for w in 0..windows as usize {
             let a = from + w as f64 * size;
             let mut profile = vec![0.0; 2 * reach as usize + 1];
@@ -429,57 +475,61 @@ impl Line {
                 .filter(|k| profile[*k] > bar && profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
                 .count();
             accompanied += f64::from(u8::from(others >= 2));
+            companied += f64::from(u8::from(others >= 1));
         }
+        self.companied = companied / windows;
         self.accompanied = accompanied / windows;
     }
 
-    /// Crystals along it and across it.
-    fn neighbours(&mut self, sides: &Sides) {
+    /// Crystals along it and across it, and whether it ends where they do.
+    fn neighbours(&mut self, basis: &RidgeBasis, sides: &Sides) {
         let path = self.path;
         let [from, to] = path.ends;
-        let step = 6.0;
-        let mut runs = [1.0_f64, 1.0];
-        let mut current: [Option<(Vec<f32>, f32)>; 2] = [None, None];
-        let mut pending: [u8; 2] = [0, 0];
+        // Windows of a few cells, some beyond either end.
+        let beyond = 5_usize;
+        let count = ((to - from) / STEP).ceil().max(1.0) as usize + 2 * beyond;
+        let place = |k: usize| from + (k as f64 - beyond as f64 + 0.5) * STEP;
+        let look = |s: f64, side: f64| -> Option<Vec<f32>> {
+            // Off the line, three places averaged against specks.
+            let spots: Option<Vec<Vec<f32>>> =
+                [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
+            let spots = spots?;
+            Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
+        };
+        let seen: Vec<f64> = (0..count)
+            .map(|k| {
+                let s = place(k);
+                [-2.0, 0.0, 2.0].iter().filter_map(|d| path.response(basis, s + d, 0.0)).sum::<f64>() / 3.0
+            })
+            .collect();
+        let both: Vec<[Option<Vec<f32>>; 2]> =
+            (0..count).map(|k| [look(place(k), 1.0), look(place(k), -1.0)]).collect();
+        let inside = beyond..count - beyond;
         let (mut differ, mut n) = (0.0, 0.0);
-        let mut s = from;
-        while s < to {
-            // Off the line on either side, three places averaged against specks.
-            let look = |side: f64| -> Option<Vec<f32>> {
-                let spots: Option<Vec<Vec<f32>>> =
-                    [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
-                let spots = spots?;
-                Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
-            };
-            if let (Some(l), Some(r)) = (look(1.0), look(-1.0)) {
+        for pair in &both[inside.clone()] {
+            if let [Some(l), Some(r)] = pair {
                 n += 1.0;
-                differ += f64::from(u8::from(distance(&l, &r) > ANOTHER));
-                for (k, v) in [l, r].into_iter().enumerate() {
-                    match &mut current[k] {
-                        None => current[k] = Some((v, 1.0)),
-                        Some((mean, count)) => {
-                            if distance(mean, &v) > ANOTHER {
-                                pending[k] += 1;
-                                if pending[k] >= 2 {
-                                    runs[k] += 1.0;
-                                    pending[k] = 0;
-                                    current[k] = Some((v, 1.0));
-                                }
-                            } else {
-                                pending[k] = 0;
-                                *count = (*count + 1.0).min(6.0);
-                                for (m, x) in mean.iter_mut().zip(&v) {
-                                    *m += (x - *m) / *count;
-                                }
-                            }
-                        }
-                    }
+                differ += f64::from(u8::from(distance(l, r) > ANOTHER));
+            }
+        }
+        self.divides = if n > 0.0 { differ / n } else { 0.0 };
+        let mut crossed = [0.0_f64; 2];
+        let mut bounded = [[false; 2]; 2];
+        for side in 0..2 {
+            let run = runs(&both.iter().map(|p| p[side].as_deref()).collect::<Vec<_>>());
+            let last = run.iter().copied().max().unwrap_or(0);
+            for r in 0..=last {
+                let within: Vec<usize> = inside.clone().filter(|k| run[*k] == r).collect();
+                let strength = within.iter().map(|k| seen[*k]).sum::<f64>() / within.len().max(1) as f64;
+                if within.len() >= LEAST_WINDOWS && strength > BREAK_EVEN {
+                    crossed[side] += 1.0;
                 }
             }
-            s += step;
+            // Another crystal a little beyond the end than a little before it.
+            bounded[side] = [run[1] != run[beyond + 3], run[count - 2] != run[count - beyond - 4]];
         }
-        self.crystals = runs[0].min(runs[1]);
-        self.divides = if n > 0.0 { differ / n } else { 0.0 };
+        self.crystals = crossed[0].min(crossed[1]).max(1.0);
+        self.bounded = (0..2).map(|e| f64::from(u8::from(bounded[0][e] || bounded[1][e])) / 2.0).sum();
     }
 
     /// How sure, from cues that add up in log odds.
@@ -489,16 +539,21 @@ impl Line {
         odds += 5.0 * (self.fill - 0.7);
         // Straight within a fraction of a cell; joints and boundaries wander.
         odds -= 5.0 * (self.roughness - 0.45).max(0.0);
-        odds += 0.7 * (self.crystals.min(6.0) - 2.0);
+        odds += 0.8 * (self.crystals.min(6.0) - 2.0);
         // Company is cleavage or lamellae, unless it crosses crystal after crystal.
         let company = if self.crystals >= 4.0 { 0.3 } else { 1.0 };
         odds -= 6.0 * company * (self.accompanied - 0.25).max(0.0);
         odds -= 8.0 * (self.divides - 0.6).max(0.0);
         odds -= 200.0 * (self.bow - 0.012).max(0.0);
         odds -= 4.0 * covered;
-        if self.length_um < 480.0 && self.crystals < 2.0 {
-            odds -= 1.5;
+        // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
+        if self.crystals < 3.0 {
+            let own = if self.crystals < 2.0 { 1.0 } else { 0.5 };
+            let short = (480.0 / self.length_um.max(1.0)).min(1.5);
+            odds -= own * short * (1.0 + 2.0 * self.bounded + 1.5 * self.companied);
         }
+        // Wider than any scratch of the trade and black: a crack that opened, the edge of an opaque grain.
+        odds -= 1.5 * ((self.width_um - 8.0) / 2.0).clamp(0.0, 3.0);
         1.0 / (1.0 + (-odds).exp())
     }
 }
