@@ -160,7 +160,7 @@ fn usual(light: &FieldLight, detail: &Array2<f32>) -> Usual {
     let mut spread: Vec<f32> = Vec::new();
     for y in (reach..rows.saturating_sub(reach)).step_by(step) {
         for x in (reach..columns.saturating_sub(reach)).step_by(step) {
-            if light.coarse[[y, x]] > level + CLEAR {
+            if light.coarse[[y, x]] > level + CLEAR && light.lit[[y, x]] > OUT {
                 spread.push(patches[[y, x]].sqrt());
             }
         }
@@ -170,7 +170,7 @@ fn usual(light: &FieldLight, detail: &Array2<f32>) -> Usual {
     Usual {
         tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
         level,
-        detail: f64::from(at(0.5)).max(0.002),
+        detail: f64::from(at(0.3)).max(0.002),
         quiet: f64::from(at(0.03)).max(0.002),
     }
 }
@@ -377,11 +377,12 @@ fn confidence(light: &FieldLight, h: &Hole, judged: f64) -> f64 {
     odds += 1.2 * ((h.wall_depth / 0.3).max(0.05).ln()).clamp(-1.5, 1.0);
     // Featureless inside, against what crystals here show; where they show little, this says little.
     let range = h.usual_detail.max(1.05).ln();
-    let smooth = (h.usual_detail / h.detail.max(0.7)).ln() - 0.38 * range;
+    let smooth = (h.usual_detail / h.detail.max(0.7)).ln() - 0.42 * range;
     odds += (5.0 * smooth).clamp(-3.5 * range.min(1.0), 3.0);
     // No light at all: a crystal near its axis passes some, at one angle or another.
     odds -= 60.0 * (h.lit - 0.012).max(0.0);
-    odds -= 10.0 * (h.tint - 0.04).max(0.0);
+    odds -= 40.0 * (h.tint - 0.035).max(0.0);
+    odds += (10.0 * h.level).clamp(-0.6, 0.6);
     odds -= 6.0 * (-0.05 - h.level).max(0.0);
     odds += 4.0 * (h.fullness - 0.75).min(0.0);
     odds += 2.0 * (judged - 0.6).min(0.0);

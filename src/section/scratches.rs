@@ -50,7 +50,7 @@ const SEED: f32 = 0.62;
 /// Stretch of the search, cells.
 const STRETCH: usize = 49;
 /// Most traces followed in a field.
-const MOST: usize = 900;
+const MOST: usize = 600;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
 /// Windows along a line in which its company and its crystals are judged, cells.
@@ -441,9 +441,13 @@ impl Line {
         squares.sort_by(f64::total_cmp);
         self.roughness = if squares.len() < 4 { 0.6 } else { 1.48 * squares[squares.len() / 2] };
 
-        self.company(basis, COMPANY_UM / cell_um);
         self.neighbours(basis, sides);
         self.confidence = self.judge(covered / n);
+        // Company only ever speaks against a line: not asked where it can no longer matter.
+        if self.confidence > 0.3 {
+            self.company(basis, COMPANY_UM / cell_um);
+            self.confidence = self.judge(covered / n);
+        }
     }
 
     /// Parallel lines beside it, window by window.
@@ -491,8 +495,7 @@ impl Line {
         let place = |k: usize| from + (k as f64 - beyond as f64 + 0.5) * STEP;
         let look = |s: f64, side: f64| -> Option<Vec<f32>> {
             // Off the line, three places averaged against specks.
-            let spots: Option<Vec<Vec<f32>>> =
-                [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
+            let spots: Option<Vec<Vec<f32>>> = [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
             let spots = spots?;
             Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
         };

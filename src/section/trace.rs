@@ -10,6 +10,8 @@ pub const BREAK_EVEN: f64 = 0.5;
 const PATIENCE: f64 = 26.0;
 /// Farthest that a path is looked for beside the fitted one, cells.
 const SIDEWAYS: f64 = 3.0;
+/// Spacing of the sideways places that are tried, cells; the response is a few cells wide.
+const STRIDE: f64 = 0.75;
 /// Length from which a bow can be told from a turn, cells.
 const BOWED_FROM: f64 = 110.0;
 
@@ -72,7 +74,7 @@ pub fn follow(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> Opti
     let along = direction(usize::from(field.direction[[y, x]]));
     let mut path = Path { origin: [x as f64, y as f64], along, sideways: [0.0; 3], ends: [-24.0, 24.0], evidence: 0.0 };
     let mut last = 0.0;
-    for round in 0..7 {
+    for round in 0..5 {
         refit(basis, &mut path);
         extend(basis, &mut path);
         if path.evidence <= 0.0 {
@@ -130,14 +132,14 @@ fn refit(basis: &RidgeBasis, path: &mut Path) {
 /// Sideways place of the strongest mean response between a and b, and that response over the block's mean.
 #[must_use]
 pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64) -> Option<(f64, f64)> {
-    let steps = (2.0 * sideways / 0.5).round() as usize;
+    let steps = (2.0 * sideways / STRIDE).round() as usize;
     let mut sums = vec![0.0; steps + 1];
     let mut count = 0.0;
     let mut s = a + 0.5;
     while s < b {
         let mut whole = true;
         for (i, sum) in sums.iter_mut().enumerate() {
-            match path.response(basis, s, i as f64 * 0.5 - sideways) {
+            match path.response(basis, s, i as f64 * STRIDE - sideways) {
                 Some(r) => *sum += r,
                 None => whole = false,
             }
@@ -158,7 +160,7 @@ pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64
     } else {
         0.0
     };
-    Some(((best as f64 + shift) * 0.5 - sideways, value / count))
+    Some(((best as f64 + shift) * STRIDE - sideways, value / count))
 }
 
 /// Ends where the running evidence is greatest on either side.
