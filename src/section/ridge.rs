@@ -170,7 +170,7 @@ impl LineField {
     #[must_use]
     pub fn search(basis: &RidgeBasis, length: usize) -> Self {
         let (rows, columns) = basis.scatter.dim();
-        let margin = length / 2 + 1;
+        let margin = length / 2 + 2;
         let tiles: Vec<(usize, usize)> =
             (0..rows).step_by(TILE).flat_map(|y| (0..columns).step_by(TILE).map(move |x| (y, x))).collect();
         let done: Vec<(usize, usize, Patch)> = tiles
@@ -203,28 +203,12 @@ struct Patch {
 
 fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margin: usize, length: usize) -> Patch {
     let (ph, pw) = (h + 2 * margin, w + 2 * margin);
-    // The planes round the tile, zero (no line) outside the frame, and the same turned about the diagonal.
+    // The planes round the tile, zero (no line) outside the frame.
     let local: Vec<Vec<f32>> = basis.planes.iter().map(|p| cut(p, y, x, margin, ph, pw)).collect();
-    let flipped: Vec<Vec<f32>> = [2, 1, 0, 4, 3].iter().map(|k| turn(&local[*k], ph, pw)).collect();
     let mut patch = Patch { height: h, width: w, value: vec![f32::MIN; h * w], direction: vec![0; h * w] };
-    let mut turned = Patch { height: w, width: h, value: vec![f32::MIN; h * w], direction: vec![0; h * w] };
+    let mut work = [vec![0.0_f32; ph * pw], vec![0.0_f32; ph * pw]];
     for index in 0..DIRECTIONS {
-        let along = direction(index);
-        if along[0].abs() >= along[1].abs() {
-            sweep(&local, ph, pw, margin, length, along, index as u8, &mut patch);
-        } else {
-            // Columns take the part of rows: (x, y) -> (y, x).
-            sweep(&flipped, pw, ph, margin, length, [along[1], along[0]], index as u8, &mut turned);
-        }
-    }
-    for j in 0..h {
-        for i in 0..w {
-            let (a, b) = (j * w + i, i * h + j);
-            if turned.value[b] > patch.value[a] {
-                patch.value[a] = turned.value[b];
-                patch.direction[a] = turned.direction[b];
-            }
-        }
+        sweep(&local, pw, margin, length, index, &mut work, &mut patch);
     }
     patch
 }
@@ -245,89 +229,76 @@ fn cut(p: &Array2<f32>, y: usize, x: usize, margin: usize, ph: usize, pw: usize)
     out
 }
 
-fn turn(a: &[f32], h: usize, w: usize) -> Vec<f32> {
-    let mut out = vec![0.0; h * w];
-    for j in 0..h {
-        for i in 0..w {
-            out[i * h + j] = a[j * w + i];
-        }
-    }
-    out
-}
-
-/// One direction with |dx| >= |dy|: running sums along sheared rows.
-#[allow(clippy::too_many_arguments)]
+/// One direction: sums along it by doubling, each a shifted addition of the whole tile.
 fn sweep(
     planes: &[Vec<f32>],
-    ph: usize,
     pw: usize,
     margin: usize,
     length: usize,
-    along: [f64; 2],
-    index: u8,
+    index: usize,
+    work: &mut [Vec<f32>; 2],
     best: &mut Patch,
 ) {
-    let slope = along[1] / along[0];
+    let along = direction(index);
     let (nx, ny) = (-along[1] as f32, along[0] as f32);
     let (a, b, c) = (nx * nx, 2.0 * nx * ny, ny * ny);
-    // Row shift at each column, relative to the middle.
-    let middle = (pw / 2) as f64;
-    let shift: Vec<isize> = (0..pw).map(|x| ((x as f64 - middle) * slope).round() as isize).collect();
-    let mut runs: Vec<(usize, usize, isize)> = Vec::new();
-    let mut from = 0;
-    for x in 1..=pw {
-        if x == pw || shift[x] != shift[from] {
-            runs.push((from, x, shift[from]));
-            from = x;
+    let [sums, next] = work;
+    {
+        let [xx, xy, yy, gx, gy] = [&planes[0], &planes[1], &planes[2], &planes[3], &planes[4]];
+        for (((((o, xx), xy), yy), gx), gy) in sums.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
+            let r = a * xx + b * xy + c * yy - STEP_WEIGHT * (nx * gx + ny * gy).abs();
+            *o = r.clamp(LEAST, CLIP);
         }
     }
-    let least = shift.iter().copied().min().unwrap_or(0);
-    let most = shift.iter().copied().max().unwrap_or(0);
-    let half = length / 2;
-    let scale = 1.0 / length as f32;
-    let mut line = vec![0.0_f32; pw];
-    let mut sums = vec![0.0_f32; pw + 1];
-    for y0 in -most..ph as isize - least {
-        for &(from, to, s) in &runs {
-            let y = y0 + s;
-            if y < 0 || y >= ph as isize {
-                line[from..to].fill(0.0);
-                continue;
-            }
-            let at = y as usize * pw;
-            let out = &mut line[from..to];
-            let xx = &planes[0][at + from..at + to];
-            let xy = &planes[1][at + from..at + to];
-            let yy = &planes[2][at + from..at + to];
-            let gx = &planes[3][at + from..at + to];
-            let gy = &planes[4][at + from..at + to];
-            for i in 0..out.len() {
-                let r = a * xx[i] + b * xy[i] + c * yy[i] - STEP_WEIGHT * (nx * gx[i] + ny * gy[i]).abs();
-                out[i] = r.clamp(LEAST, CLIP);
-            }
-        }
-        let mut sum = 0.0;
-        for x in 0..pw {
-            sum += line[x];
-            sums[x + 1] = sum;
-        }
-        for &(from, to, s) in &runs {
-            let y = y0 + s;
-            let inside = y >= margin as isize && y < (margin + best.height) as isize;
-            let (from, to) = (from.max(margin), to.min(margin + best.width));
-            if !inside || from >= to {
-                continue;
-            }
-            let row = (y as usize - margin) * best.width;
-            for x in from..to {
-                let mean = (sums[x + half + 1] - sums[x - half]) * scale;
-                let at = row + x - margin;
-                if mean > best.value[at] {
-                    best.value[at] = mean;
-                    best.direction[at] = index;
-                }
+    // k steps along the direction, one cell of its major axis each, as an offset in the tile.
+    let major = along[0].abs().max(along[1].abs());
+    let offset = |k: isize| -> isize {
+        let step = |v: f64| (k as f64 * v / major).round() as isize;
+        step(along[1]) * pw as isize + step(along[0])
+    };
+    // Cells whose sum would leave the tile keep what they have: they lie in the margin and are not used.
+    let third = length / 3;
+    let mut covered = 1;
+    while covered < third {
+        let reach = covered.min(third - covered);
+        add_shifted(next, sums, offset(reach as isize));
+        std::mem::swap(sums, next);
+        covered += reach;
+    }
+    let starts = [-1.5, -0.5, 0.5].map(|k: f64| offset((k * third as f64).round() as isize));
+    let scale = 1.0 / (3 * third) as f32;
+    for j in 0..best.height {
+        let row = ((j + margin) * pw + margin) as isize;
+        let [p, q, r] = starts.map(|s| {
+            let from = (row + s) as usize;
+            &sums[from..from + best.width]
+        });
+        let value = &mut best.value[j * best.width..(j + 1) * best.width];
+        let directions = &mut best.direction[j * best.width..(j + 1) * best.width];
+        for (i, (v, d)) in value.iter_mut().zip(directions).enumerate() {
+            let mean = (p[i] + q[i] + r[i]) * scale;
+            if mean > *v {
+                *v = mean;
+                *d = index as u8;
             }
         }
+    }
+}
+
+/// out\[i\] = a\[i\] + a\[i + offset\] wherever both are there.
+fn add_shifted(out: &mut [f32], a: &[f32], offset: isize) {
+    let n = a.len();
+    let by = offset.unsigned_abs().min(n);
+    if offset >= 0 {
+        for ((o, p), q) in out[..n - by].iter_mut().zip(a).zip(&a[by..]) {
+            *o = p + q;
+        }
+        out[n - by..].copy_from_slice(&a[n - by..]);
+    } else {
+        for ((o, p), q) in out[by..].iter_mut().zip(&a[by..]).zip(a) {
+            *o = p + q;
+        }
+        out[..by].copy_from_slice(&a[..by]);
     }
 }
 

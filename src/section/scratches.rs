@@ -48,7 +48,7 @@ const CELL_UM: f64 = 1.6;
 /// Mean response over a stretch that starts a trace.
 const SEED: f32 = 0.62;
 /// Stretch of the search, cells.
-const STRETCH: usize = 49;
+const STRETCH: usize = 48;
 /// Most traces followed in a field.
 const MOST: usize = 600;
 /// Shortest scratch looked for, µm: 200 µm and over count.
