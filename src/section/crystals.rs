@@ -310,10 +310,11 @@ fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Ve
         if !p.same_colour(q) {
             continue;
         }
-        if !full || p.phase_agreement(q) > 0.9 || p.brightness < 0.05 * bright {
+        // Subgrains of one strained crystal differ by a few degrees, the parts of a twin by ten and more.
+        if !full || p.phase_agreement(q) > 0.7 || p.brightness < 0.05 * bright {
             let (a, b) = (find(&mut root, a), find(&mut root, b));
             root[a.max(b)] = a.min(b);
-        } else {
+        } else if p.lamella || q.lamella {
             twins[a] += 1;
             twins[b] += 1;
         }

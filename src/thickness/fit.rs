@@ -30,7 +30,10 @@ const FLOOR_UM: f64 = 0.06;
 /// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
 const FLOOR_SHARE: f64 = 0.003;
 /// Median distance of grains from the best path, standard deviations, that their stated uncertainties lead one to expect.
-const EXPECTED_MISFIT: f64 = 1.2;
+/// (two degrees of freedom: the median of chi is 1.18).
+const EXPECTED_MISFIT: f64 = 1.18;
+/// Uncertainties are never taken as smaller than this share of the stated ones: scatter along the path is not seen.
+const LEAST_MISFIT: f64 = 0.7;
 /// Distance above which the colours are not those of quartz.
 const STRANGE: f64 = 6.0;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
@@ -79,9 +82,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again".into(),
         };
     }
-    if misfit > EXPECTED_MISFIT {
-        // The photographs are worse than assumed: the grains' own scatter says by how much.
-        let factor = misfit / EXPECTED_MISFIT;
+    let factor = (misfit / EXPECTED_MISFIT).max(LEAST_MISFIT);
+    if (factor - 1.0).abs() > 0.1 {
+        // The photographs are worse or better than assumed: the grains' own scatter says by how much.
         for g in &mut grains {
             g.brightness_u *= factor;
             g.chroma_u *= factor;
@@ -93,8 +96,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     let posterior = surface::common_posterior(&components, |_| true);
     let common = surface::draw_common(&posterior);
     let middle = Measured::from_draws(&common);
-    let half = 0.5 * (middle.interval[1] - middle.interval[0]);
-    if half > WIDEST * middle.value {
+    let local: Vec<Measured> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle)).collect();
+    let half = |m: &Measured| 0.5 * (m.interval[1] - m.interval[0]);
+    if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
         return Thickness::NotMeasurable {
             why: format!(
                 "the grains allow anything from {:.0} to {:.0} µm",
@@ -103,7 +107,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz".into(),
         };
     }
-    let carried = Carried::count(&grains, &components[0], middle.value);
+    let carried = Carried::count(&grains, &components[0], |i| local[grains[i].field].value);
     if carried.total < FEWEST_GRAINS * 0.7 {
         return Thickness::NotMeasurable {
             why: format!("only {:.0} grains follow the interference colours of quartz", carried.total),
@@ -118,8 +122,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
         ));
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
-    let local: Vec<f64> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle.value)).collect();
-    if carried.one_sided(|i| local[grains[i].field]) {
+    if carried.one_sided(|i| local[grains[i].field].value) {
         systematic = systematic.hypot(PREFERRED_ORIENTATION);
         notes.push(
             "the grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
@@ -135,13 +138,18 @@ fn gain_prior(fields: &[FieldCrystals]) -> GainPrior {
     if fields.iter().any(|f| f.auto_white_balance) { prior.auto_white_balance() } else { prior }
 }
 
-/// Thickness of one field by its own grains, or the section's where it has few.
-fn local_thickness(grains: &[grain::Grain], components: &[component::Component], field: usize, section_um: f64) -> f64 {
+/// Thickness of one field by its own grains, or the section's where it has few or they leave it open.
+fn local_thickness(
+    grains: &[grain::Grain],
+    components: &[component::Component],
+    field: usize,
+    section: Measured,
+) -> Measured {
     if grains.iter().filter(|g| g.field == field).count() < 8 {
-        return section_um;
+        return section;
     }
-    Measured::from_draws(&surface::draw_common(&surface::common_posterior(components, |i| grains[i].field == field)))
-        .value
+    let posterior = surface::common_posterior(components, |i| grains[i].field == field);
+    Measured::from_draws(&surface::draw_common(&posterior))
 }
 
 /// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
@@ -196,13 +204,18 @@ struct Carried {
 }
 
 impl Carried {
-    fn count(grains: &[grain::Grain], component: &component::Component, thickness_um: f64) -> Self {
+    fn count(grains: &[grain::Grain], component: &component::Component, thickness_um: impl Fn(usize) -> f64) -> Self {
         let gains = component.gains.factors();
         let evidence = likelihood::Evidence::new(grains, component.path, gains);
-        let i = (surface::point(thickness_um).round() as usize).min(path::grid::COUNT - 1);
+        let at = |i: usize| (surface::point(thickness_um(i)).round() as usize).min(path::grid::COUNT - 1);
         let shares = likelihood::SHARES[component.shares];
-        let probability: Vec<f64> =
-            evidence.grains.iter().zip(grains).map(|(e, g)| e.quartz_share(i, g.quartz, shares)).collect();
+        let probability: Vec<f64> = evidence
+            .grains
+            .iter()
+            .zip(grains)
+            .enumerate()
+            .map(|(i, (e, g))| e.quartz_share(at(i), g.quartz, shares))
+            .collect();
         let retardation = grains
             .iter()
             .map(|g| {

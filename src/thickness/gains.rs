@@ -54,7 +54,9 @@ impl Gains {
 }
 
 /// Stride on the path when the nearest point is looked for.
-const STRIDE: usize = 3;
+const STRIDE: usize = 5;
+/// How far from its last place it is looked for again.
+const AROUND: usize = 60;
 /// Cauchy scale of the squared distance.
 const CAUCHY: f64 = 4.0;
 /// Grains that the gains are fitted to, at the most.
@@ -106,6 +108,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector
     let information = prior.information();
     let mut log = start;
     let mut covariance = Matrix3::identity();
+    let mut places: Vec<Option<usize>> = vec![None; grains.len()];
     let level_unknown = prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness);
     for _ in 0..8 {
         if level_unknown {
@@ -114,8 +117,10 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector
         let factors: [f64; 3] = log.map(f64::exp).into();
         let mut h = information;
         let mut b = -(information * log);
-        for grain in grains {
-            if let Some((m, r)) = pull(grain, path, factors) {
+        for (grain, place) in grains.iter().zip(&mut places) {
+            let (i, distance) = nearest_from(grain, path, factors, *place);
+            *place = Some(i);
+            if let Some((m, r)) = pull(grain, path, factors, i, distance) {
                 h += m;
                 b += m * r;
             }
@@ -128,7 +133,8 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector
         }
     }
     let factors: [f64; 3] = log.map(f64::exp).into();
-    let mut distances: Vec<f64> = grains.iter().map(|g| nearest(g, path, factors).1).collect();
+    let mut distances: Vec<f64> =
+        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, path, factors, *place).1).collect();
     let own: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
     let cost = own + log.dot(&(information * log)) - 2.0 * path.prior.ln();
     distances.sort_by(f64::total_cmp);
@@ -151,11 +157,17 @@ fn level(grains: &[&Grain], path: &ColourPath, gains: [f64; 3]) -> f64 {
 
 /// Grid point of the path nearest to a grain's colour, with its squared distance.
 pub(crate) fn nearest(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> (usize, f64) {
+    nearest_from(grain, path, gains, None)
+}
+
+/// The same, looked for only around where it was with gains a little different, when that is known.
+fn nearest_from(grain: &Grain, path: &ColourPath, gains: [f64; 3], near: Option<usize>) -> (usize, f64) {
     let distance = |i: usize| {
         let p = path.colours[i];
         Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c])).distance(grain)
     };
-    let coarse = (0..grid::COUNT)
+    let (from, to) = near.map_or((0, grid::COUNT), |i| (i.saturating_sub(AROUND), (i + AROUND).min(grid::COUNT)));
+    let coarse = (from..to)
         .step_by(STRIDE)
         .map(|i| (i, distance(i)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
@@ -167,8 +179,13 @@ pub(crate) fn nearest(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> (usi
 }
 
 /// What one grain says of the log gains: information with the path's own direction taken out, and the log residual.
-fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> Option<(Matrix3<f64>, Vector3<f64>)> {
-    let (i, distance) = nearest(grain, path, gains);
+fn pull(
+    grain: &Grain,
+    path: &ColourPath,
+    gains: [f64; 3],
+    i: usize,
+    distance: f64,
+) -> Option<(Matrix3<f64>, Vector3<f64>)> {
     if !(2..grid::COUNT - 2).contains(&i) {
         return None;
     }

@@ -33,6 +33,8 @@ const ALKALI_FELDSPAR: (f64, f64) = (0.60, 0.82);
 /// Share of grains that are anything else, spread evenly up to this retardation.
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
+/// Relative standard uncertainty of a grain's retardation that no colour shows: relief, tilt, thickness within the field.
+const RETARDATION_U: f64 = 0.005;
 /// Density of colours that no retardation explains: evenly over the colours a camera records.
 const STRAY: f64 = 0.01;
 
@@ -167,12 +169,28 @@ impl Retardations {
             .iter()
             .map(|p| Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c])).density(grain))
             .collect();
+        let all = smoothed(&all);
         let most = all.iter().copied().fold(0.0, f64::max);
         let counts = |d: &f64| *d > 1e-6 * most && *d > 0.0;
         let first = all.iter().position(counts).unwrap_or(0);
         let last = all.iter().rposition(counts).unwrap_or(0);
         Self { first, density: all[first..=last].to_vec() }
     }
+}
+
+/// Smooths a density over the grid by [`RETARDATION_U`].
+fn smoothed(density: &[f64]) -> Vec<f64> {
+    const REACH: usize = 4;
+    let weight: Vec<f64> =
+        (0..=REACH).map(|k| (-0.5 * (k as f64 * grid::STEP / RETARDATION_U).powi(2)).exp()).collect();
+    let total = weight[0] + 2.0 * weight[1..].iter().sum::<f64>();
+    let n = density.len();
+    (0..n)
+        .map(|i| {
+            let side = |k: usize| density[i.saturating_sub(k)] + density[(i + k).min(n - 1)];
+            (density[i] * weight[0] + (1..=REACH).map(|k| side(k) * weight[k]).sum::<f64>()) / total
+        })
+        .collect()
 }
 
 /// The probability of one grain's colour over the thickness grid, split by what the grain may be.

@@ -48,8 +48,8 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
     for kelvin in [5000.0, 5700.0, 6500.0, 7500.0] {
         lamps.push((Lamp::Daylight(kelvin), 0.75));
     }
-    for phosphor_nm in [545.0, 560.0, 575.0, 590.0] {
-        for blue in [0.3, 0.6, 0.9, 1.3] {
+    for phosphor_nm in [545.0, 560.0, 575.0, 590.0, 605.0] {
+        for blue in [0.3, 0.5, 0.8, 1.2, 1.8] {
             lamps.push((Lamp::Led { blue, phosphor_nm }, 0.75));
         }
     }
