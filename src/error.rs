@@ -36,15 +36,32 @@ impl Error {
     }
 
     /// The sentence with its causes on one line, free of control characters.
+    ///
+    /// A cause of several lines is left out: it is a parser's drawing of the place, which the sentence has named in words.
     #[must_use]
     pub fn chain(&self) -> String {
         let mut text = self.to_string();
         let mut below = std::error::Error::source(self);
         while let Some(cause) = below {
-            text.push_str(": ");
-            text.push_str(&cause.to_string());
+            let said = cause.to_string();
+            if !said.trim_end().contains('\n') {
+                text.push_str(": ");
+                text.push_str(&said);
+            }
             below = cause.source();
         }
         text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cause_is_told_and_a_drawing_of_several_lines_is_not() {
+        let error = |cause: &str| Error::new("a.jpg", "cannot be read", "copy it again").caused_by(cause);
+        assert_eq!(error("no such\u{1b} file").chain(), "a.jpg: cannot be read; copy it again: no such  file");
+        assert_eq!(error("at line 2\n  |\n2 | x\n").chain(), "a.jpg: cannot be read; copy it again");
     }
 }

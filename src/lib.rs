@@ -1,4 +1,30 @@
 //! thinproof says whether a petrographic thin section is done.
+//!
+//! From photographs of a finished section in plane light and between crossed polars it measures thickness and wedge by the
+//! interference colour of quartz, finds bubbles, plucked grains and scratches, and gives a verdict: pass, regrind (how much,
+//! at which corner), recover, remake, or undetermined (what to photograph next).
+//!
+//! # Map
+//!
+//! [`pipeline::check`] is the whole story, a stage a line. Data flows down this list and never up:
+//!
+//! | room | what is in it |
+//! | --- | --- |
+//! | [`slide`] | what comes in: the folder, `slide.toml`, file names, EXIF, photographs in linear light with their mask |
+//! | [`register`] | the photographs of one field onto one grid |
+//! | [`optics`] | spectra and observers, quartz, interference colour forward and back |
+//! | [`section`] | what is on the glass: crystals and which are quartz, bubbles, plucked grains, scratches |
+//! | [`thickness`] | how cuts of quartz are oriented, the fit over the section, its uncertainty |
+//! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
+//! | [`report`] | one finished value to JSON, a page and lines for the bench |
+//! | [`cli`] | a file a command |
+//!
+//! [`units`] and [`measured`] are for everyone: numbers that name their unit, and numbers that know how sure they are.
+//! [`demo`] renders slides with known truth, for the demo, the tests and the studies; nothing above reads that truth.
+//!
+//! What is computed, with its sources, is in `docs/method.md`; how to work on it in `DEVELOPERS.md`.
+//!
+#![doc = include_str!("../docs/conventions.md")]
 
 pub mod cli;
 pub mod demo;

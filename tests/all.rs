@@ -1,4 +1,8 @@
 //! One binary for all integration tests, a module a concern.
 
+mod bench;
+mod cli_check;
+mod fixtures_listed;
 mod optics_published;
+mod report_contract;
 mod thickness_grains;

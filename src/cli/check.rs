@@ -107,7 +107,7 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
             }
         }
     }
-    Ok(exit::of_all(&outcomes))
+    Ok(ExitCode::from(exit::of_all(&outcomes)))
 }
 
 /// Prints to standard output; a reader that went away is no error of ours.

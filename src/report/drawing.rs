@@ -118,7 +118,7 @@ impl Drawing {
                     name: f.name.chars().take(8).collect(),
                 })
             })
-            .collect();
+            .collect::<Vec<_>>();
 
         let off = report.regrind_plan.as_ref().and_then(|p| p.remove_um.at_each_corner);
         let high = report.regrind_plan.as_ref().and_then(|p| p.high_corner);
@@ -169,6 +169,7 @@ impl Drawing {
             }),
             ThicknessStatus::Measured => None,
         };
+        let centre = [left + w / 2.0, top + free_height(&fields, left + w / 2.0, h, top, middle.as_deref()) + 7.0];
         let caption = match (sized, mark.is_some()) {
             (true, true) => format!("{} × {} mm, rock up", plain_number_only(wmm), plain_number_only(hmm)),
             (true, false) => {
@@ -198,11 +199,24 @@ impl Drawing {
             fields,
             corners,
             middle,
-            centre: [left + w / 2.0, top + h / 2.0 + 7.0],
+            centre,
             caption,
             caption_y,
         }
     }
+}
+
+/// How far below the section's top edge the words across it are not in the way of a field's mark: its middle when that is
+/// free, else the first free height below or above it.
+fn free_height(fields: &[FieldMark], x: f64, h: f64, top: f64, words: Option<&str>) -> f64 {
+    // Letters of 21 pixels are about 10 wide on average.
+    let half = 5.0 * words.map_or(0, |w| w.chars().count()) as f64 + 10.0;
+    let taken = |y: f64| {
+        fields
+            .iter()
+            .any(|f| (f.tx - x).abs() < half + f.w / 2.0 && (f.y - 20.0..f.y + f.h + 20.0).contains(&(top + y)))
+    };
+    [0.5, 0.66, 0.8, 0.34, 0.2].into_iter().map(|s| s * h).find(|y| !taken(*y)).unwrap_or(0.5 * h)
 }
 
 /// (far along x, far along y) of a corner.
@@ -348,5 +362,21 @@ impl Gauge {
             target_text: plain_number_only(target),
             measured,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_across_the_section_keep_off_the_fields() {
+        let field =
+            |x: f64, y: f64| FieldMark { x: x - 6.0, y: y - 6.0, w: 12.0, h: 12.0, tx: x, ty: y, name: "A".into() };
+        let at = |fields: &[FieldMark]| free_height(fields, 300.0, 240.0, 100.0, Some("take 9 \u{b5}m off evenly"));
+        assert_eq!(at(&[]), 120.0, "the middle when it is free");
+        assert_eq!(at(&[field(40.0, 220.0)]), 120.0, "a field at the side is not in the way");
+        assert!(at(&[field(300.0, 220.0)]) > 140.0, "below a field in the middle");
+        assert!(at(&[220.0, 260.0, 290.0].map(|y| field(310.0, y))) < 100.0, "above when all below is taken");
     }
 }

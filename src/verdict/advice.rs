@@ -166,7 +166,7 @@ fn undetermined(case: &Case) -> Vec<String> {
     }
     if doubtful(&[Limit::PluckedArea]) {
         steps.push(
-            "Photograph the doubtful holes at two or more crossed angles 45 degrees apart: a hole stays dark."
+            "Turn the doubtful holes between crossed polars: a hole stays dark at every angle, a grain lights up. When only one angle was photographed, photograph a second 45 degrees away."
                 .to_owned(),
         );
     }

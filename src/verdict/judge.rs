@@ -69,7 +69,7 @@ pub struct Verdict {
 pub fn judge(findings: &Findings) -> Verdict {
     let mut reasons = reasons(findings.limits, findings.thickness, findings.tally);
     let (outcome, plan) = decide(findings, &reasons);
-    reasons.sort_by_key(|r| !decides(outcome, r));
+    reasons.sort_by_key(|r| rank(outcome, r));
     let case = Case {
         outcome,
         record: findings.record,
@@ -139,15 +139,26 @@ fn below_target(surface: &ThicknessSurface, limits: &Limits) -> bool {
     share_of_draws(&surface.draws, |d| d.centre_um < limits.target_um).is_some_and(|p| p >= MET_FROM)
 }
 
-/// Whether a reason is one of those that brought the outcome about.
-fn decides(outcome: Outcome, reason: &Reason) -> bool {
-    match outcome {
+/// Whether a limit that is missed is missed for good: grinding takes off, it puts nothing back.
+fn beyond_grinding(reason: &Reason) -> bool {
+    reason.missed()
+        && (reason.side == Some(Side::Thinnest)
+            || matches!(
+                reason.limit,
+                Limit::PluckedArea | Limit::LargestBubble | Limit::BubblesPerMm2 | Limit::BubbleArea
+            ))
+}
+
+/// Order of the reasons: those that brought the outcome about come first.
+fn rank(outcome: Outcome, reason: &Reason) -> u8 {
+    let decides = match outcome {
         Outcome::Pass => false,
         Outcome::Undetermined => reason.undetermined() || reason.missing,
-        Outcome::Recover => reason.missed(),
-        Outcome::Regrind => reason.missed(),
-        Outcome::Remake => reason.missed() && !reason.side.is_some_and(|s| s == Side::Thickest),
-    }
+        Outcome::Recover | Outcome::Regrind => reason.missed(),
+        Outcome::Remake if beyond_grinding(reason) => return 0,
+        Outcome::Remake => reason.missed() && reason.side != Some(Side::Thickest),
+    };
+    if decides { 1 } else { 2 }
 }
 
 fn why(outcome: Outcome, reasons: &[Reason], planned: bool) -> String {
@@ -465,5 +476,21 @@ mod tests {
             [27.0, 35.0, 38.0, 42.0].map(outcome),
             [Outcome::Remake, Outcome::Pass, Outcome::Pass, Outcome::Regrind]
         );
+    }
+
+    #[test]
+    fn a_remake_names_first_what_grinding_cannot_put_right() {
+        let verdict = judge(&Findings {
+            record: &record(),
+            limits: &limits(),
+            thickness: &measured(surface(34.0, 0.2, [0.28, -0.1], 0.01)),
+            tally: &plucked(0.04, 0.99),
+            fields: 5,
+            placed: 5,
+        });
+        assert_eq!(verdict.outcome, Outcome::Remake);
+        assert_eq!(verdict.reasons[0].limit, Limit::PluckedArea);
+        assert!(verdict.reasons.iter().any(|r| r.limit == Limit::RangeAcross && r.missed()), "the wedge is missed too");
+        assert_eq!(verdict.why, verdict.reasons[0].sentence);
     }
 }
