@@ -14,6 +14,11 @@ const SEARCH_SIDE: usize = 384;
 /// Side of a piece of the field, cells of the fine lines.
 const PIECE: usize = 256;
 
+/// Pieces along either side, at the most: a shift needs few, a turn needs them far apart.
+const PIECES_STILL: usize = 3;
+/// See [`PIECES_STILL`].
+const PIECES_TURNED: usize = 5;
+
 /// A peak lower than this may be chance: the highest of some thousand normal values lies near 4.
 pub(crate) const SURE: f64 = 5.5;
 
@@ -94,7 +99,7 @@ impl Base {
     pub(crate) fn refined(&self, lines: &Lines, found: Placement, may_turn: bool) -> Placement {
         let mut placement = found;
         for _ in 0..3 {
-            let pieces = self.pieces(lines, &placement);
+            let pieces = self.pieces(lines, &placement, if may_turn { PIECES_TURNED } else { PIECES_STILL });
             if pieces.len() < if may_turn { 3 } else { 1 } {
                 break;
             }
@@ -109,12 +114,12 @@ impl Base {
     }
 
     /// Residual shifts of pieces spread over the field, pixels, relative to its centre.
-    fn pieces(&self, lines: &Lines, placement: &Placement) -> Vec<Piece> {
+    fn pieces(&self, lines: &Lines, placement: &Placement, most: usize) -> Vec<Piece> {
         let (h, w) = self.fine.depth.dim();
         let bin = self.fine.bin as f64;
         let side = PIECE.min(h).min(w);
         let starts = |n: usize| {
-            let count = (n / (side / 2).max(1)).clamp(1, 7);
+            let count = (n / (side / 2).max(1)).clamp(1, most);
             (0..count).map(move |k| if count == 1 { (n - side) / 2 } else { k * (n - side) / (count - 1) })
         };
         let corners: Vec<(usize, usize)> = starts(h).flat_map(|y| starts(w).map(move |x| (y, x))).collect();

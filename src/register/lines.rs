@@ -7,7 +7,7 @@ use crate::register::grid::still_light;
 use crate::slide::photograph::Photograph;
 
 /// Longest side at which lines are drawn, pixels; larger photographs are binned.
-pub(crate) const FINE_SIDE: usize = 2048;
+pub(crate) const FINE_SIDE: usize = 1024;
 
 /// Half-width of the closing that fills a line, binned pixels: lines up to 8 wide are lines.
 const REACH: usize = 4;
