@@ -1,4 +1,4 @@
-//! Lamps: spectra on the grid of [`WAVELENGTHS`].
+//! Lamps: spectra on one wavelength grid, 380 to 780 nm in steps of 1 nm.
 
 use std::fmt;
 
