@@ -163,7 +163,9 @@ impl Scene {
             "remake"
         } else if thick {
             "regrind"
-        } else if scratched && known && self.finish != Finish::Uncovered {
+        } else if scratched && known && thinnest - crate::verdict::plan::SCRATCH_DEPTH_UM >= low {
+            "regrind"
+        } else if scratched && known && self.finish == Finish::Polished {
             "remake"
         } else if in_cement {
             "recover"

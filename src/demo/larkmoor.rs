@@ -62,10 +62,10 @@ pub fn larkmoor() -> Vec<LarkmoorSlide> {
             },
         ),
         slide(
-            "scratched, at its target",
+            "scratched, no rock to spare",
             Scene {
                 flaws: Flaws { scratches: 7, scratch_contrast: [0.2, 0.5], ..Flaws::default() },
-                ..quartzite("LM-0158", 158, 30.0)
+                ..quartzite("LM-0158", 158, 27.0)
             },
         ),
         slide(
