@@ -40,7 +40,7 @@ pub struct Ring {
 }
 
 /// Smallest bubble looked for, µm: somewhat under the 25 µm that count.
-const SMALLEST_UM: f64 = 19.0;
+const SMALLEST_UM: f64 = 22.0;
 /// Radii searched within an octave of sizes.
 const RADII: usize = 9;
 /// Smallest radius of an octave, cells of its level.
@@ -452,10 +452,12 @@ fn confidence(light: &FieldLight, r: &Ring) -> f64 {
     odds += 14.0 * (r.share - 0.8);
     odds += 2.5 * ((r.depth.min(r.inner_depth + 0.1) / 0.45).ln()).clamp(-1.5, 1.0);
     // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
-    odds -= 60.0 * (r.roughness - 0.03 - 0.25 / r.radius).clamp(-0.02, 0.1);
+    odds -= 110.0 * (r.roughness - 0.028 - 0.08 / r.radius).clamp(-0.015, 0.1);
+    // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
+    odds -= 12.0 * (r.rim_width - 0.52).max(0.0);
     // And dark alike all round.
     odds -= 8.0 * (r.unevenness - 0.25).max(0.0);
-    odds += 8.0 * (r.judged - 0.6).min(0.0);
+    odds += 12.0 * (r.judged - 0.6).min(0.0);
     odds -= 1.0 - small;
     // A round hole or a vesicle has a mere outline and is out all over; a ball has a wide rim.
     if r.inside_out > 0.8 && r.rim_width < 0.2 {

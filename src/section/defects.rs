@@ -108,8 +108,8 @@ const COARSEST_FOR_HOLES_UM: f64 = 12.0;
 const REPORTED: f64 = 0.5;
 /// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
 const TOLD_FROM_PORES: f64 = 0.97;
-/// Confidence from which one crossed photograph is enough for a hole.
-const TOLD_BY_ONE_ANGLE: f64 = 0.85;
+/// Turn of the polars below which a grain at extinction cannot be told from a hole, degrees.
+const LEAST_TURN_DEG: f64 = 15.0;
 
 /// Finds the defects of one field.
 ///
@@ -178,7 +178,7 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
             let outline = simplified(&h.outline, 0.7);
             let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
             let ambiguous = impregnation == Impregnation::Clear && h.confidence < TOLD_FROM_PORES
-                || light.angle_spread_deg < 15.0 && h.confidence < TOLD_BY_ONE_ANGLE;
+                || light.angle_spread_deg < LEAST_TURN_DEG;
             Pluck {
                 field: field.to_owned(),
                 x_px: h.centroid[0],
