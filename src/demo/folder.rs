@@ -161,9 +161,7 @@ impl Scene {
         let thick = known && (thickest > high || wedge);
         let expected = if thin || plucked || (bubbly && !in_cement) {
             "remake"
-        } else if thick {
-            "regrind"
-        } else if scratched && known && thinnest - crate::verdict::plan::SCRATCH_DEPTH_UM >= low {
+        } else if thick || (scratched && known && thinnest - crate::verdict::plan::SCRATCH_DEPTH_UM >= low) {
             "regrind"
         } else if scratched && known && self.finish == Finish::Polished {
             "remake"

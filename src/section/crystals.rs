@@ -241,7 +241,7 @@ fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
     let floor = dark_floor(planes);
     let mut change = vec![f32::INFINITY; rows * columns];
     change.par_chunks_mut(columns).enumerate().skip(2).take(rows.saturating_sub(4)).for_each(|(y, row)| {
-        for x in 2..columns - 2 {
+        for (x, cell) in row.iter_mut().enumerate().take(columns.saturating_sub(2)).skip(2) {
             let i = y * columns + x;
             if mask[i] != 0 {
                 continue;
@@ -256,7 +256,7 @@ fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
             for p in &terms[..3] {
                 level += p[i];
             }
-            row[x] = squares.sqrt() / (2.0 * (level + floor));
+            *cell = squares.sqrt() / (2.0 * (level + floor));
         }
     });
     let mut known: Vec<f32> = change.iter().copied().filter(|c| c.is_finite()).collect();
