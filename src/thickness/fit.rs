@@ -23,6 +23,8 @@ pub struct SectionSize {
 
 /// Fewest grains' worth of quartz that carry a thickness.
 const FEWEST_GRAINS: f64 = 6.0;
+/// Fewest grains that are more likely quartz than anything else once the thickness is known.
+const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.3;
 /// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
@@ -38,6 +40,8 @@ const LEAST_MISFIT: f64 = 0.7;
 const STRANGE: f64 = 6.0;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
 const PREFERRED_ORIENTATION: f64 = 0.05;
+/// Looks above which a grain is taken as quartz where nearly all clear grains are.
+const LOOKS_CLEAR: f64 = 0.5;
 /// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
 const KOLMOGOROV_001: f64 = 1.949;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
@@ -108,9 +112,12 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
         };
     }
     let carried = Carried::count(&grains, &components[0], |i| local[grains[i].field].value);
-    if carried.total < FEWEST_GRAINS * 0.7 {
+    if carried.number(|_| true) < FEWEST_CARRYING {
         return Thickness::NotMeasurable {
-            why: format!("only {:.0} grains follow the interference colours of quartz", carried.total),
+            why: format!(
+                "only {} grains can be told to be quartz by their interference colours",
+                carried.number(|_| true)
+            ),
             next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
         };
     }
@@ -122,7 +129,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
         ));
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
-    if carried.one_sided(|i| local[grains[i].field].value) {
+    // Feldspar fills the lower retardations: the test means something only where clear grains are quartz.
+    if components[0].shares == likelihood::NEARLY_ALL_QUARTZ
+        && carried.one_sided(|i| (grains[i].quartz > LOOKS_CLEAR).then(|| local[grains[i].field].value))
+    {
         systematic = systematic.hypot(PREFERRED_ORIENTATION);
         notes.push(
             "the grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
@@ -200,7 +210,6 @@ fn systematic_share(
 struct Carried {
     probability: Vec<f64>,
     retardation: Vec<(f64, f64)>,
-    total: f64,
 }
 
 impl Carried {
@@ -224,21 +233,19 @@ impl Carried {
                 (nm, nm * g.chroma_u.hypot(0.5 * g.brightness_u))
             })
             .collect();
-        let total = probability.iter().sum();
-        Self { probability, retardation, total }
+        Self { probability, retardation }
     }
 
     /// Whether the quartz grains' retardations depart from those of random cuts: Kolmogorov-Smirnov at about p = 0.001.
     ///
     /// Cuts across the c-axis (under a tenth of the largest retardation) are left out: holes and glass fall there too.
-    fn one_sided(&self, thickness_um: impl Fn(usize) -> f64) -> bool {
+    /// `thickness_um` gives the thickness at a grain, None for grains that are left out.
+    fn one_sided(&self, thickness_um: impl Fn(usize) -> Option<f64>) -> bool {
         let mut x: Vec<f64> = self
             .retardation
             .iter()
-            .zip(&self.probability)
             .enumerate()
-            .filter(|(_, (_, p))| **p > 0.5)
-            .map(|(i, ((nm, _), _))| nm / path::grid::nm(surface::point(thickness_um(i))))
+            .filter_map(|(i, (nm, _))| Some(nm / path::grid::nm(surface::point(thickness_um(i)?))))
             .filter(|x| (0.1..1.1).contains(x))
             .map(|x| x.min(1.0))
             .collect();

@@ -26,6 +26,9 @@ pub(crate) const SHARES: [Shares; 3] = [
     Shares { quartz: 0.35, plagioclase: 0.35, alkali_feldspar: 0.3, prior: 0.1 },
 ];
 
+/// Index of the share vector of a rock whose clear grains are nearly all quartz.
+pub(crate) const NEARLY_ALL_QUARTZ: usize = 0;
+
 /// Largest birefringence of plagioclase (0.0070 to 0.0110, sodic to intermediate) and alkali feldspar (0.0055 to 0.0075)
 /// over that of quartz, taken as even over the range.
 const PLAGIOCLASE: (f64, f64) = (0.77, 1.2);
