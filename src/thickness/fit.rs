@@ -124,7 +124,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     let mut notes = Vec::new();
     if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
         notes.push(format!(
-            "the camera's contrast at mid-grey is {:.0} % steeper than sRGB; it was measured from the turned photographs and undone",
+            "The camera's contrast at mid-grey is {:+.0} % against sRGB; it was measured from the turned photographs and undone.",
             100.0 * tone.contrast
         ));
     }
@@ -135,8 +135,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     {
         systematic = systematic.hypot(PREFERRED_ORIENTATION);
         notes.push(
-            "the grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
-             orientation, and the interval was widened"
+            "The grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
+             orientation, and the interval was widened."
                 .into(),
         );
     }
