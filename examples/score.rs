@@ -131,10 +131,10 @@ fn score(truth: &Truth, report: &Value, sums: &mut Sums) -> Result<(), Box<dyn E
         p.hits.len(),
         p.hits.len() + p.missed.len(),
         p.false_found.len(),
-        s.recalled_px,
-        s.true_px,
-        s.right_px,
-        s.found_px
+        s.recalled_px + 0.0,
+        s.true_px + 0.0,
+        s.right_px + 0.0,
+        s.found_px + 0.0
     );
     sums.bubbles.add(&b);
     sums.plucks.add(&p);

@@ -100,7 +100,16 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         fields: fields.len(),
         placed,
     });
-    Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings: slide.warnings })
+    let mut warnings = slide.warnings;
+    if slide.reference_mineral.is_some() {
+        warnings.push("reference_mineral is read and not used yet: thickness is measured from quartz only".into());
+    }
+    if !slide.quartz.is_empty() {
+        warnings.push(
+            "the [[quartz]] marks are read and not used yet: quartz is told by its looks and colours only".into(),
+        );
+    }
+    Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings })
 }
 
 /// Right end of the report's chart, nm: well into the second order.

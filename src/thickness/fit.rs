@@ -21,6 +21,9 @@ pub struct SectionSize {
     pub height_mm: Option<f64>,
 }
 
+/// What to do when there is too little quartz.
+const MORE_QUARTZ: &str = "photograph a field with more quartz, or several fields; in a rock without quartz, judge by a mineral \
+                           whose birefringence you know";
 /// Fewest grains' worth of quartz that carry a thickness.
 const FEWEST_GRAINS: f64 = 6.0;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
@@ -71,10 +74,15 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     let hopeful: f64 = grains.iter().map(|g| g.quartz / CLEAR).sum();
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
-            why: format!(
-                "only about {hopeful:.0} clear colourless grains that may be quartz were found, and one grain may be cut in any direction"
-            ),
-            next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
+            why: if hopeful < 0.5 {
+                "no clear colourless grain that may be quartz was found".into()
+            } else {
+                format!(
+                    "only about {hopeful:.0} clear colourless {} that may be quartz, and one grain may be cut in any direction",
+                    if hopeful < 1.5 { "grain was found" } else { "grains were found" }
+                )
+            },
+            next: MORE_QUARTZ.into(),
         };
     }
     let prior = gain_prior(fields);
@@ -118,7 +126,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
                 "only {} grains can be told to be quartz by their interference colours",
                 carried.number(|_| true)
             ),
-            next: "photograph a field with more quartz, or set reference_mineral if the rock has none".into(),
+            next: MORE_QUARTZ.into(),
         };
     }
     let mut notes = Vec::new();
