@@ -2,7 +2,7 @@
 
 use crate::optics::lamp::{Lamp, wavelengths};
 use crate::optics::observer::{WhiteScaling, camera_weights};
-use crate::optics::quartz;
+use crate::optics::{quartz, srgb};
 use crate::units::Nanometres;
 
 /// Transmittance of a crystal at 45° between crossed polars, sin²(πΓ/λ), on the wavelength grid.
@@ -72,11 +72,7 @@ impl InterferenceColours {
     /// sRGB code values (0 to 255) at a retardation, colours beyond sRGB cut.
     #[must_use]
     pub fn code(&self, retardation: Nanometres) -> [u8; 3] {
-        self.colour(retardation).map(|linear| {
-            let v = linear.clamp(0.0, 1.0);
-            let encoded = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
-            (255.0 * encoded).round() as u8
-        })
+        self.colour(retardation).map(srgb::code)
     }
 
     /// Largest tabulated retardation.

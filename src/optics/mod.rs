@@ -5,6 +5,7 @@ pub mod lamp;
 pub mod mineral;
 pub mod observer;
 pub mod quartz;
+pub mod srgb;
 
 pub use interference::InterferenceColours;
 pub use lamp::Lamp;

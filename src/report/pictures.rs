@@ -6,6 +6,7 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder as _};
 
 use crate::error::{Error, Result};
+use crate::optics::srgb;
 use crate::register::FieldStack;
 use crate::slide::photograph::LinearPlanes;
 
@@ -91,20 +92,13 @@ fn data_address(planes: &LinearPlanes) -> Result<String, image::ImageError> {
     let mut codes = Vec::with_capacity(3 * rows * columns);
     for y in 0..rows {
         for x in 0..columns {
-            codes.extend(planes.rgb.iter().map(|p| srgb_code(p[[y, x]] * gain)));
+            codes.extend(planes.rgb.iter().map(|p| srgb::code(f64::from(p[[y, x]] * gain))));
         }
     }
     let mut jpeg = Vec::new();
     let (width, height) = (u32::try_from(columns).unwrap_or(0), u32::try_from(rows).unwrap_or(0));
     JpegEncoder::new_with_quality(&mut jpeg, QUALITY).write_image(&codes, width, height, ExtendedColorType::Rgb8)?;
     Ok(format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)))
-}
-
-/// sRGB code of linear light (IEC 61966-2-1).
-fn srgb_code(light: f32) -> u8 {
-    let light = if light.is_finite() { light.clamp(0.0, 1.0) } else { 0.0 };
-    let encoded = if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
-    (encoded * 255.0).round() as u8
 }
 
 #[cfg(test)]
@@ -115,7 +109,7 @@ mod tests {
     #[test]
     fn a_grey_picture_comes_back_as_grey() {
         // sRGB test value: linear 0.2140 is code 127.5.
-        assert_eq!((srgb_code(0.0), srgb_code(1.0), srgb_code(0.2140), srgb_code(f32::NAN)), (0, 255, 127, 0));
+        assert_eq!((srgb::code(0.0), srgb::code(1.0), srgb::code(0.2140), srgb::code(f64::NAN)), (0, 255, 127, 0));
         let planes = LinearPlanes {
             bin: 1,
             rgb: std::array::from_fn(|_| Array2::from_elem((16, 24), 0.3)),
@@ -125,6 +119,6 @@ mod tests {
         let jpeg = STANDARD.decode(address.strip_prefix("data:image/jpeg;base64,").unwrap()).unwrap();
         let picture = image::load_from_memory(&jpeg).unwrap().to_rgb8();
         assert_eq!(picture.dimensions(), (24, 16));
-        assert!(picture.pixels().all(|p| p.0.iter().all(|c| c.abs_diff(srgb_code(0.95)) <= 2)));
+        assert!(picture.pixels().all(|p| p.0.iter().all(|c| c.abs_diff(srgb::code(0.95)) <= 2)));
     }
 }

@@ -1,5 +1,6 @@
 //! How encoded samples stand for light: the transfer curve a file states, or the one assumed.
 
+use crate::optics::srgb;
 use std::io::Cursor;
 
 use moxcms::{ColorProfile, ProfileText, ToneReprCurve};
@@ -52,8 +53,7 @@ impl Curve {
     #[must_use]
     pub fn light(&self, encoded: f64) -> f64 {
         match self {
-            Self::Srgb if encoded <= 0.040_45 => encoded / 12.92,
-            Self::Srgb => ((encoded + 0.055) / 1.055).powf(2.4),
+            Self::Srgb => srgb::decode(encoded),
             Self::Linear => encoded,
             Self::Power(gamma) => encoded.powf(*gamma),
             Self::Table(table) => {
@@ -71,8 +71,7 @@ impl Curve {
     #[must_use]
     pub fn encoded(&self, light: f64) -> f64 {
         match self {
-            Self::Srgb if light <= 0.003_130_8 => light * 12.92,
-            Self::Srgb => 1.055 * light.powf(1.0 / 2.4) - 0.055,
+            Self::Srgb => srgb::encode(light),
             Self::Linear => light,
             Self::Power(gamma) => light.powf(1.0 / gamma),
             Self::Table(_) => {
