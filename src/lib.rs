@@ -16,6 +16,7 @@
 //! | [`section`] | what is on the glass: crystals and which are quartz, bubbles, plucked grains, scratches |
 //! | [`thickness`] | how cuts of quartz are oriented, the fit over the section, its uncertainty |
 //! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
+//! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
 //! | [`cli`] | a file a command |
 //!
@@ -26,6 +27,7 @@
 //!
 #![doc = include_str!("../docs/conventions.md")]
 
+pub mod chart;
 pub mod cli;
 pub mod demo;
 pub mod error;

@@ -15,10 +15,10 @@
 
 use std::path::Path;
 
+use crate::chart::ColourScale;
 use crate::error::Result;
 use crate::optics::mineral::share_below;
-use crate::optics::observer::WhiteScaling;
-use crate::optics::{InterferenceColours, Lamp, quartz};
+use crate::optics::{Lamp, quartz};
 use crate::register::FieldStack;
 use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
@@ -120,15 +120,9 @@ impl CheckedSlide {
     #[must_use]
     pub fn chart(&self) -> Option<Chart> {
         let Thickness::Measured(surface) = &self.thickness else { return None };
-        let up_to = Nanometres::from_nm(CHART_UP_TO_NM);
-        let colours = InterferenceColours::new(Lamp::D65, WhiteScaling::Channels, Nanometres::from_nm(2.0), up_to);
+        let scale = ColourScale::new(Lamp::D65, Nanometres::from_nm(CHART_UP_TO_NM));
         let largest = quartz::largest_retardation(Micrometres::from_um(surface.mean_um.value)).nm();
-        Some(Chart::new(
-            CHART_UP_TO_NM,
-            &surface.grains,
-            |nm| colours.code(Nanometres::from_nm(nm)),
-            |nm| share_below(nm / largest),
-        ))
+        Some(Chart::new(scale, &surface.grains, |nm| share_below(nm / largest)))
     }
 }
 

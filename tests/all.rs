@@ -6,3 +6,4 @@ mod fixtures_listed;
 mod optics_published;
 mod report_contract;
 mod thickness_grains;
+mod wall_chart;

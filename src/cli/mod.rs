@@ -1,5 +1,6 @@
 //! A file a command: typed arguments in, validated settings out.
 
+pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod exit;
@@ -28,6 +29,9 @@ enum Command {
     /// Check finished sections from their photographs.
     #[command(after_help = check::EXAMPLES)]
     Check(check::CheckArguments),
+    /// Draw the interference-colour chart of a lamp, for the wall.
+    #[command(after_help = chart::EXAMPLES)]
+    Chart(chart::ChartArguments),
     /// Render slides of an invented collection, check them, and show each verdict beside the truth.
     #[command(after_help = DEMO_EXAMPLES)]
     Demo {
@@ -46,6 +50,7 @@ const DEMO_EXAMPLES: &str = "Examples:\n  thinproof demo\n  thinproof demo /tmp/
 pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Chart(arguments) => chart::run(&arguments),
         Command::Demo { dir } => demo::run(&dir),
     }
 }

@@ -1,7 +1,7 @@
 //! Interference colours between crossed polars, forward: retardation to colour.
 
 use crate::optics::lamp::{Lamp, wavelengths};
-use crate::optics::observer::{WhiteScaling, camera_weights};
+use crate::optics::observer::{WhiteScaling, camera_weights, xyy};
 use crate::optics::{quartz, srgb};
 use crate::units::Nanometres;
 
@@ -16,6 +16,28 @@ pub fn transmittance(retardation: Nanometres, dispersion: impl Fn(Nanometres) ->
             let phase = std::f64::consts::PI * retardation.nm() * dispersion(Nanometres::from_nm(nm)) / nm;
             phase.sin().powi(2)
         })
+        .collect()
+}
+
+/// Retardations at which the orders of interference colour end under a lamp: where the light between crossed polars is
+/// weakest (CIE 1931 luminance), up to `up_to`, each to about 0.1 nm.
+///
+/// `dispersion` as in [`transmittance`]. Without dispersion the first is at 551 nm under D65 and at 567 nm under A.
+#[must_use]
+pub fn order_ends(lamp: Lamp, dispersion: impl Fn(Nanometres) -> f64, up_to: Nanometres) -> Vec<Nanometres> {
+    let spectrum = lamp.spectrum();
+    let light = |nm: f64| xyy(&spectrum, &transmittance(Nanometres::from_nm(nm), &dispersion))[2];
+    // One step more, so that an end right at the bound is seen. The first point is the black at zero, no end.
+    let y: Vec<f64> = (1..=up_to.nm().floor() as u32 + 1).map(|nm| light(f64::from(nm))).collect();
+    y.windows(3)
+        .enumerate()
+        .filter(|(_, w)| w[1] <= w[0] && w[1] < w[2])
+        .map(|(i, w)| {
+            // The lowest point of the parabola through three neighbours.
+            let bend = w[0] - 2.0 * w[1] + w[2];
+            Nanometres::from_nm((i + 2) as f64 + 0.5 * (w[0] - w[2]) / bend)
+        })
+        .filter(|end| end.nm() <= up_to.nm())
         .collect()
 }
 
@@ -85,7 +107,6 @@ impl InterferenceColours {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::observer::xyy;
 
     fn luminance(lamp: &[f64], nm: f64) -> f64 {
         xyy(lamp, &transmittance(Nanometres::from_nm(nm), |_| 1.0))[2]
@@ -100,6 +121,19 @@ mod tests {
             let lowest = (500..620).min_by(|a, b| y(*a).total_cmp(&y(*b))).unwrap();
             let highest = (220..340).max_by(|a, b| y(*a).total_cmp(&y(*b))).unwrap();
             assert_eq!((lowest, highest), (minimum, maximum), "{lamp}");
+        }
+    }
+
+    /// Luminance minima computed with an independent program (numpy, colour-science): 551, 1106, 1666 nm under D65,
+    /// 567, 1137, 1711 nm under A.
+    #[test]
+    fn orders_end_where_the_light_is_weakest() {
+        for (lamp, ends) in [(Lamp::D65, [551.0, 1106.0, 1666.0]), (Lamp::A, [567.0, 1137.0, 1711.0])] {
+            let ours = order_ends(lamp, |_| 1.0, Nanometres::from_nm(1750.0));
+            assert_eq!(ours.len(), 3, "{lamp}: {ours:?}");
+            for (ours, end) in ours.iter().zip(ends) {
+                assert!((ours.nm() - end).abs() < 0.6, "{lamp}: {ours:?}");
+            }
         }
     }
 

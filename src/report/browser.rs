@@ -5,7 +5,7 @@ use std::process::{Command, Output};
 
 use crate::report::tests::{CASES, page};
 
-fn chromium(args: &[String]) -> Output {
+pub(crate) fn chromium(args: &[String]) -> Output {
     let profile = tempfile::tempdir().unwrap();
     let program = std::env::var_os("CHROMIUM").unwrap_or_else(|| "chromium".into());
     Command::new(program)
@@ -18,7 +18,7 @@ fn chromium(args: &[String]) -> Output {
         .expect("Chromium starts")
 }
 
-fn address(path: &Path) -> String {
+pub(crate) fn address(path: &Path) -> String {
     format!("file://{}", path.display())
 }
 

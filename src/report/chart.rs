@@ -1,17 +1,18 @@
 //! The grains of a slide on the interference-colour chart, beside what quartz at random would show.
 
+use crate::chart::ColourScale;
 use crate::thickness::MeasuredGrain;
 
 /// Width of a bar of the distribution, nm.
 pub const BAR_NM: f64 = 15.0;
 
 /// What the page draws of the grains.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Chart {
-    /// Retardation at the right end, nm.
+    /// Retardation at the right end, nm: that of the scale, or up to a bar more.
     pub up_to_nm: f64,
-    /// Interference colours from 0 to `up_to_nm`, evenly spaced, sRGB.
-    pub strip: Vec<[u8; 3]>,
+    /// The interference colours beneath the bars.
+    pub scale: ColourScale,
     /// Weight of the grains in each bar of [`BAR_NM`], by how likely each is quartz.
     pub found: Vec<f64>,
     /// The same for quartz with its axes in all directions at the measured thickness.
@@ -19,16 +20,11 @@ pub struct Chart {
 }
 
 impl Chart {
-    /// Sorts the grains into bars. `colour` gives the sRGB code of a retardation in nm; `share_below` the share of grains
-    /// of randomly oriented quartz at the measured thickness whose retardation is below the one given in nm.
+    /// Sorts the grains into bars over `scale`. `share_below` gives the share of grains of randomly oriented quartz at the
+    /// measured thickness whose retardation is below the one given in nm.
     #[must_use]
-    pub fn new(
-        up_to_nm: f64,
-        grains: &[MeasuredGrain],
-        colour: impl Fn(f64) -> [u8; 3],
-        share_below: impl Fn(f64) -> f64,
-    ) -> Self {
-        let bars = (up_to_nm / BAR_NM).ceil() as usize;
+    pub fn new(scale: ColourScale, grains: &[MeasuredGrain], share_below: impl Fn(f64) -> f64) -> Self {
+        let bars = (scale.up_to().nm() / BAR_NM).ceil() as usize;
         let mut found = vec![0.0; bars];
         for grain in grains {
             let bar = (grain.retardation_nm / BAR_NM).max(0.0) as usize;
@@ -40,14 +36,15 @@ impl Chart {
         let expected = (0..bars)
             .map(|i| total * (share_below((i + 1) as f64 * BAR_NM) - share_below(i as f64 * BAR_NM)))
             .collect();
-        let strip = (0..240).map(|i| colour(up_to_nm * f64::from(i) / 239.0)).collect();
-        Self { up_to_nm: bars as f64 * BAR_NM, strip, found, expected }
+        Self { up_to_nm: bars as f64 * BAR_NM, scale, found, expected }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::optics::Lamp;
+    use crate::units::Nanometres;
 
     #[test]
     fn bars_hold_every_grain_once() {
@@ -60,9 +57,8 @@ mod tests {
             quartz: 0.5,
         };
         let chart = Chart::new(
-            60.0,
+            ColourScale::new(Lamp::D65, Nanometres::from_nm(60.0)),
             &[grain(1.0), grain(14.9), grain(15.0), grain(-1.0), grain(900.0)],
-            |_| [0; 3],
             |x| x / 60.0,
         );
         assert_eq!(chart.found, [1.5, 0.5, 0.0, 0.0]);

@@ -100,7 +100,8 @@ struct PhotographRow {
 }
 
 struct ChartView {
-    strip: Vec<(f64, f64, String)>,
+    stops: Vec<(String, String)>,
+    strip: [f64; 2],
     bars: Vec<[f64; 4]>,
     expected: String,
     ticks: Vec<(f64, String)>,
@@ -381,15 +382,7 @@ fn chart_view(chart: &Chart) -> ChartView {
     const LEFT: f64 = 30.0;
     const WIDTH: f64 = 850.0;
     let x = |nm: f64| LEFT + WIDTH * nm / chart.up_to_nm.max(1e-9);
-    let n = chart.strip.len().max(1) as f64;
-    let strip = chart
-        .strip
-        .iter()
-        .enumerate()
-        .map(|(i, [r, g, b])| {
-            (round1(LEFT + WIDTH * i as f64 / n), round1(WIDTH / n + 0.6), format!("#{r:02x}{g:02x}{b:02x}"))
-        })
-        .collect();
+    let strip = [LEFT, round1(x(chart.scale.up_to().nm()) - LEFT)];
     let most = chart.found.iter().chain(&chart.expected).fold(1e-9, |a: f64, b| a.max(*b));
     let bars = chart.found.len().max(1) as f64;
     let width = WIDTH / bars;
@@ -409,7 +402,7 @@ fn chart_view(chart: &Chart) -> ChartView {
     let ticks = (0..=(chart.up_to_nm / step) as usize)
         .map(|i| (round1(x(i as f64 * step)), format!("{}", i as f64 * step)))
         .collect();
-    ChartView { strip, bars: found, expected, ticks }
+    ChartView { stops: chart.scale.stops(), strip, bars: found, expected, ticks }
 }
 
 fn round1(v: f64) -> f64 {

@@ -1,7 +1,7 @@
 //! One finished value to JSON and HTML. Computes nothing.
 
 #[cfg(test)]
-mod browser;
+pub(crate) mod browser;
 pub mod chart;
 mod drawing;
 pub mod html;

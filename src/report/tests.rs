@@ -6,6 +6,8 @@ use std::path::Path;
 
 use base64::Engine as _;
 
+use crate::chart::ColourScale;
+use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
 use crate::report::chart::Chart;
 use crate::report::pictures::FieldPicture;
@@ -17,6 +19,7 @@ use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
 use crate::slide::record::{Finish, SlideRecord};
 use crate::thickness::{MeasuredGrain, Thickness};
 use crate::units::MicrometresPerPixel;
+use crate::units::Nanometres;
 use crate::verdict::fixture::{measured, one_field, record, surface};
 use crate::verdict::{Findings, LimitSet, Outcome, judge};
 
@@ -230,11 +233,8 @@ fn chart(report: &Report) -> Option<Chart> {
             MeasuredGrain { field: 0, x_px: 0.0, y_px: 0.0, retardation_nm, retardation_u_nm: 3.0, quartz: 0.95 }
         })
         .collect();
-    let colour = |nm: f64| {
-        let v = (255.0 * (std::f64::consts::PI * nm / 551.0).sin().powi(2)).round() as u8;
-        [v, v, (f64::from(v) * (1.0 - nm / 1200.0)) as u8]
-    };
-    Some(Chart::new(1.5 * largest, &grains, colour, |nm| share_below(nm / largest)))
+    let scale = ColourScale::new(Lamp::D65, Nanometres::from_nm(1.5 * largest));
+    Some(Chart::new(scale, &grains, |nm| share_below(nm / largest)))
 }
 
 /// The page of one case, with pictures and chart.

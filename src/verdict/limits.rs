@@ -84,6 +84,19 @@ pub struct Limits {
     pub used: Vec<LimitUsed>,
 }
 
+/// Thickness allowed around a target, µm.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ThicknessBand {
+    /// Target thickness now.
+    pub target_um: f64,
+    /// Least thickness.
+    pub low_um: f64,
+    /// Greatest thickness.
+    pub high_um: f64,
+    /// Where the limits are from.
+    pub source: String,
+}
+
 /// A laboratory's limits before they meet a slide: the defaults, each of which its file may override.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LimitSet {
@@ -188,12 +201,13 @@ impl LimitSet {
         Ok(())
     }
 
-    /// The limits for one slide. `path` of the slide's folder or of the limits file only names it in errors.
+    /// The thickness allowed for a finished section of `target_um`, with its source: the band of the wall chart and of
+    /// every slide. `path` of the slide's folder or of the limits file only names it in errors.
     ///
     /// # Errors
-    /// When the slide's target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
-    pub fn for_slide(&self, record: &SlideRecord, path: &Path) -> Result<Limits> {
-        let target = record.target_um + if record.polish_to_come { POLISH_ALLOWANCE_UM } else { 0.0 };
+    /// When the target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
+    pub fn thickness_for(&self, target_um: f64, polish_to_come: bool, path: &Path) -> Result<ThicknessBand> {
+        let target = target_um + if polish_to_come { POLISH_ALLOWANCE_UM } else { 0.0 };
         let low = self
             .get("thickness_min_um")
             .unwrap_or_else(|| target - self.get("thickness_below_target_um").unwrap_or(5.0));
@@ -214,15 +228,27 @@ impl LimitSet {
                 "correct target_um in slide.toml or the thickness limits in the limits file",
             ));
         }
-        let own = |keys: &[&str]| keys.iter().any(|k| self.get(k).is_some());
-        let source = |keys: &[&str], default: String| match &self.origin {
-            Some(origin) if own(keys) => origin.clone(),
+        let source = self.source(&KEYS[..4], default_thickness_source(target_um, polish_to_come));
+        Ok(ThicknessBand { target_um: target, low_um: low, high_um: high, source })
+    }
+
+    /// Where a limit is from: the file when it gives one of `keys`.
+    fn source(&self, keys: &[&str], default: String) -> String {
+        match &self.origin {
+            Some(origin) if keys.iter().any(|k| self.get(k).is_some()) => origin.clone(),
             _ => default,
-        };
-        let thickness_keys = &KEYS[..4];
-        let thickness_source = source(thickness_keys, default_thickness_source(record));
+        }
+    }
+
+    /// The limits for one slide. `path` of the slide's folder or of the limits file only names it in errors.
+    ///
+    /// # Errors
+    /// When the slide's target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
+    pub fn for_slide(&self, record: &SlideRecord, path: &Path) -> Result<Limits> {
+        let ThicknessBand { target_um: target, low_um: low, high_um: high, source: thickness_source } =
+            self.thickness_for(record.target_um, record.polish_to_come, path)?;
         let value = |key: &str, default: f64| self.get(key).unwrap_or(default);
-        let house = |key: &str| source(&[key], HOUSE.into());
+        let house = |key: &str| self.source(&[key], HOUSE.into());
         let (range, largest, per_mm2) =
             (value("range_um", 6.0), value("largest_bubble_um", 200.0), value("bubbles_per_mm2", 2.0));
         let (bubble_area, pluck_area, scratch) = (
@@ -260,13 +286,13 @@ impl LimitSet {
 }
 
 /// EN 12407:2019 states 0.030 mm only: other targets borrow its tolerance, and say so.
-fn default_thickness_source(record: &SlideRecord) -> String {
-    if record.polish_to_come {
+fn default_thickness_source(target_um: f64, polish_to_come: bool) -> String {
+    if polish_to_come {
         return "house value: the target while polishing is still to come (it takes 3 to 5 um), with the tolerance of \
                 EN 12407:2019 around it"
             .into();
     }
-    if (record.target_um - 30.0).abs() < 1e-9 {
+    if (target_um - 30.0).abs() < 1e-9 {
         return "EN 12407:2019, 0.030 +/- 0.005 mm".into();
     }
     "house value: the laboratory's target with the tolerance that EN 12407:2019 states for 30 um".into()

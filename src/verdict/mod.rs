@@ -10,6 +10,6 @@ pub mod plan;
 pub mod reasons;
 
 pub use judge::{Findings, Outcome, Verdict, judge};
-pub use limits::{Limit, LimitSet, LimitUsed, Limits};
+pub use limits::{Limit, LimitSet, LimitUsed, Limits, ThicknessBand};
 pub use plan::{AtCorners, RegrindPlan, Removal};
 pub use reasons::{Reason, Side};
