@@ -112,8 +112,8 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings })
 }
 
-/// Right end of the report's chart, nm: well into the second order.
-const CHART_UP_TO_NM: f64 = 700.0;
+/// Right end of the report's chart, nm: well into the second order, and a whole number of its bars.
+const CHART_UP_TO_NM: f64 = 705.0;
 
 impl CheckedSlide {
     /// The grains on the interference colours of quartz, for the report; None when thickness was not measured.

@@ -263,7 +263,7 @@ fn shade(thickness: f64, report: &Report) -> String {
 }
 
 /// The allowed thickness band, µm.
-fn band(report: &Report) -> (f64, f64) {
+pub(super) fn band(report: &Report) -> (f64, f64) {
     report
         .limits
         .iter()

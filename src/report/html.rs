@@ -6,7 +6,7 @@ use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
-use crate::report::chart::Chart;
+use crate::report::chart::{Chart, ChartView};
 use crate::report::drawing::{Drawing, Gauge};
 use crate::report::marks::{DefectRow, Mark, marks};
 use crate::report::pictures::FieldPicture;
@@ -99,14 +99,6 @@ struct PhotographRow {
     warnings: Vec<String>,
 }
 
-struct ChartView {
-    stops: Vec<(String, String)>,
-    strip: [f64; 2],
-    bars: Vec<[f64; 4]>,
-    expected: String,
-    ticks: Vec<(f64, String)>,
-}
-
 /// Renders the page. `pictures` in the order of the report's fields, or none; `chart` where thickness was measured.
 ///
 /// # Errors
@@ -143,7 +135,7 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
             .iter()
             .map(|u| format!("Field {}, {}: {}", u.field, kind_words(u.kind), u.why))
             .collect(),
-        chart: chart.map(chart_view),
+        chart: chart.map(|c| ChartView::of(c, report)),
         thickness: thickness_rows(report),
         photographs: report.photographs.iter().map(photograph_row).collect(),
         assumed: report.slide.assumed.clone(),
@@ -376,35 +368,4 @@ fn photograph_row(p: &PhotographRecord) -> PhotographRow {
         sha256: p.sha256.clone(),
         warnings: p.warnings.clone(),
     }
-}
-
-fn chart_view(chart: &Chart) -> ChartView {
-    const LEFT: f64 = 30.0;
-    const WIDTH: f64 = 850.0;
-    let x = |nm: f64| LEFT + WIDTH * nm / chart.up_to_nm.max(1e-9);
-    let strip = [LEFT, round1(x(chart.scale.up_to().nm()) - LEFT)];
-    let most = chart.found.iter().chain(&chart.expected).fold(1e-9, |a: f64, b| a.max(*b));
-    let bars = chart.found.len().max(1) as f64;
-    let width = WIDTH / bars;
-    let height = |v: f64| 180.0 * v / most;
-    let found = chart
-        .found
-        .iter()
-        .enumerate()
-        .filter(|(_, v)| **v > 0.0)
-        .map(|(i, v)| [LEFT + i as f64 * width + 1.0, 200.0 - height(*v), width - 2.0, height(*v)].map(round1))
-        .collect();
-    let mut expected = format!("M{LEFT} 200");
-    for (i, v) in chart.expected.iter().enumerate() {
-        expected.push_str(&format!("V{}H{}", round1(200.0 - height(*v)), round1(LEFT + (i + 1) as f64 * width)));
-    }
-    let step = if chart.up_to_nm > 500.0 { 100.0 } else { 50.0 };
-    let ticks = (0..=(chart.up_to_nm / step) as usize)
-        .map(|i| (round1(x(i as f64 * step)), format!("{}", i as f64 * step)))
-        .collect();
-    ChartView { stops: chart.scale.stops(), strip, bars: found, expected, ticks }
-}
-
-fn round1(v: f64) -> f64 {
-    (v * 10.0).round() / 10.0
 }

@@ -9,7 +9,7 @@ use base64::Engine as _;
 use crate::chart::ColourScale;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
-use crate::report::chart::Chart;
+use crate::report::chart::{Chart, ChartView};
 use crate::report::pictures::FieldPicture;
 use crate::report::record::{FieldRecord, Pieces, Report};
 use crate::report::{html, json, terminal};
@@ -235,6 +235,20 @@ fn chart(report: &Report) -> Option<Chart> {
         .collect();
     let scale = ColourScale::new(Lamp::D65, Nanometres::from_nm(1.5 * largest));
     Some(Chart::new(scale, &grains, |nm| share_below(nm / largest)))
+}
+
+/// Ghosh 1999: 227.5 nm at 25 um, 318.5 nm at 35 um; the scale of this test ends before the first order does.
+#[test]
+fn chart_marks_the_quartz_of_an_allowed_section() {
+    let report = report(&case("pass"));
+    let chart = chart(&report).unwrap();
+    let view = ChartView::of(&chart, &report);
+    assert_eq!(view.marks.len(), 2, "{:?}", view.marks);
+    for ((x, allowed), nm) in view.marks.iter().zip([227.5, 318.5]) {
+        assert!(*allowed && (x - 30.0 - 850.0 * nm / chart.up_to_nm).abs() < 0.2, "{nm} nm: {x}");
+    }
+    let page = page("pass");
+    assert!(page.contains("between the bold marks: the highest colour of quartz of 25 to 35 \u{b5}m"));
 }
 
 /// The page of one case, with pictures and chart.
