@@ -113,26 +113,11 @@ fn main() {
         );
     }
     for l in &lines {
-        println!(
-            "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}\tevidence {:.0}\tstrength {:.2}\tfill {:.2}\trough {:.2}\tbow {:.4}\taccompanied {:.2}\tcompanied {:.2}\tbounded {:.1}\tcrystals {:.0}\tdivides {:.2}",
-            l.confidence,
-            l.ends[0][0],
-            l.ends[0][1],
-            l.ends[1][0],
-            l.ends[1][1],
-            l.length_um,
-            l.width_um,
-            l.depth,
-            l.evidence,
-            l.strength,
-            l.fill,
-            l.roughness,
-            l.bow,
-            l.accompanied,
-            l.companied,
-            l.bounded,
-            l.crystals,
-            l.divides
+        print!(
+            "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}",
+            l.confidence, l.ends[0][0], l.ends[0][1], l.ends[1][0], l.ends[1][1], l.length_um, l.width_um, l.depth
         );
+        l.odds().0.iter().for_each(|c| print!("\t{} {:.3}", c.name, c.value));
+        println!();
     }
 }

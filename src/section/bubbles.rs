@@ -6,7 +6,9 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::section::burnt;
 use crate::section::light_field::{FieldLight, sample, shrink};
+use crate::section::odds::Odds;
 use crate::section::ridge::{separable, sharpest};
 use crate::section::shape::fit_circle;
 
@@ -47,13 +49,26 @@ const RADII: usize = 9;
 const LEAST_RADIUS: f64 = 3.6;
 /// Log units per cell beyond which a steeper edge votes no louder.
 const STEEP: f32 = 0.25;
+/// Octaves by which walls are looked for at a finer resolution than the circle they belong to.
+const FINER: usize = 3;
 /// Candidates measured per field and octave.
 const CANDIDATES: usize = 90;
 
-/// Finds bubbles, best first.
+/// Confidence below which a circle is not even listed.
+const CONSIDERED: f64 = 0.01;
+
+/// Finds circles that may be bubbles, likeliest first; those under a confidence of a half are not bubbles.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Ring> {
     let mut rings: Vec<Ring> = candidates(light).into_par_iter().filter_map(|c| measure(light, c)).collect();
+    // Figures beside a scale bar are round too.
+    rings.retain(|r| {
+        let inked = |k: usize| {
+            let (s, c) = (std::f64::consts::TAU * k as f64 / 16.0).sin_cos();
+            burnt::covers(&light.burnt, r.x + 0.9 * r.radius * c, r.y + 0.9 * r.radius * s)
+        };
+        (0..16).filter(|k| inked(*k)).count() < 5
+    });
     rings.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     claim(rings)
 }
@@ -75,10 +90,18 @@ fn candidates(light: &FieldLight) -> Vec<Candidate> {
         let next = (shrink(last, 2), cell * 2.0);
         levels.push(next);
     }
-    levels.into_par_iter().flat_map_iter(|(a, cell)| octave(light, &a, cell)).collect()
+    let lines: Vec<Vec<Voter>> = levels.par_iter().map(|(a, _)| thin_lines(a)).collect();
+    (0..levels.len())
+        .into_par_iter()
+        .flat_map_iter(|k| {
+            // A thin wall is gone at the resolution of a large circle: it is seen at a finer one.
+            let from = k.saturating_sub(FINER);
+            octave(light, &levels[k].0, levels[k].1, &lines[from], levels[from].1)
+        })
+        .collect()
 }
 
-fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64) -> Vec<Candidate> {
+fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[Voter], line_cell: f64) -> Vec<Candidate> {
     let (rows, columns) = log.dim();
     let radii: Vec<f64> = (0..RADII)
         .map(|k| LEAST_RADIUS * 2.1_f64.powf(k as f64 / (RADII - 1) as f64))
@@ -88,7 +111,7 @@ fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64) -> Vec<Candidate> {
         return Vec::new();
     }
     let edges = edges(log);
-    let lines = thin_lines(log);
+    let finer = line_cell / cell;
     let margin = (radii[radii.len() - 1] * 0.7) as isize;
     let (h, w) = (rows + 2 * margin as usize, columns + 2 * margin as usize);
     let mut found = Vec::new();
@@ -105,10 +128,12 @@ fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64) -> Vec<Candidate> {
             // Brighter outward: the centre lies down the slope.
             cast(e.x - r * e.nx, e.y - r * e.ny, e.weight);
         }
-        for e in &lines {
-            let at = r - 0.5;
-            cast(e.x - at * e.nx, e.y - at * e.ny, 0.5 * e.weight);
-            cast(e.x + at * e.nx, e.y + at * e.ny, 0.5 * e.weight);
+        for e in lines {
+            let at = r - 0.5 * finer;
+            let (x, y) = ((e.x + 0.5) * finer - 0.5, (e.y + 0.5) * finer - 0.5);
+            let weight = 0.5 * finer as f32 * e.weight;
+            cast(x - at * e.nx, y - at * e.ny, weight);
+            cast(x + at * e.nx, y + at * e.ny, weight);
         }
         let scale = 1.0 / (std::f64::consts::TAU * r) as f32;
         let reach = if *r > 5.5 { 2 } else { 1 };
@@ -238,7 +263,7 @@ fn unroll(light: &FieldLight, x: f64, y: f64, radius: f64, reach: f64) -> (Vec<R
     // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
     let coarse = radius > 14.0 * light.bin as f64;
     let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
-    let step = (radius / 40.0).max(0.5 * cell);
+    let step = (radius / 40.0).clamp(0.5 * cell, 0.8 * cell.max(1.0));
     let count = (reach / step).ceil() as usize;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let rays = (0..directions)
@@ -280,13 +305,13 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
         (x, y, radius) = (cx, cy, r);
         let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
         off.sort_by(f64::total_cmp);
-        roughness = off[off.len() * 6 / 10];
+        roughness = off[off.len() * 7 / 10];
     }
     if 2.0 * radius < light.px(SMALLEST_UM) {
         return None;
     }
     let ring = look(light, x, y, radius, roughness, |_, _| false)?;
-    (ring.confidence > 0.2).then_some(ring)
+    (ring.confidence > CONSIDERED).then_some(ring)
 }
 
 /// Radius of the steepest rise outward within `slack` of the expected one, at least a noticeable one.
@@ -401,7 +426,7 @@ fn look(
         inside_out: inside_out(light, x, y, radius),
         confidence: 0.0,
     };
-    ring.confidence = confidence(light, &ring);
+    ring.confidence = ring.odds().probability();
     Some(ring)
 }
 
@@ -445,34 +470,34 @@ fn inside_out(light: &FieldLight, x: f64, y: f64, radius: f64) -> f64 {
     if all == 0 { 0.0 } else { f64::from(out as u32) / f64::from(all as u32) }
 }
 
-/// How sure, from evidence that adds up in log odds.
-fn confidence(light: &FieldLight, r: &Ring) -> f64 {
-    let small = (2.0 * r.radius * light.um_per_px / 40.0).min(1.0);
-    let mut odds = 0.0;
-    odds += 14.0 * (r.share - 0.8);
-    odds += 2.5 * ((r.depth.min(r.inner_depth + 0.1) / 0.45).ln()).clamp(-1.5, 1.0);
-    // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
-    odds -= 110.0 * (r.roughness - 0.028 - 0.08 / r.radius).clamp(-0.015, 0.1);
-    // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
-    odds -= 12.0 * (r.rim_width - 0.52).max(0.0);
-    // And dark alike all round.
-    odds -= 8.0 * (r.unevenness - 0.25).max(0.0);
-    odds += 12.0 * (r.judged - 0.6).min(0.0);
-    odds -= 1.0 - small;
-    // A round hole or a vesicle has a mere outline and is out all over; a ball has a wide rim.
-    if r.inside_out > 0.8 && r.rim_width < 0.2 {
-        odds -= 4.0;
+impl Ring {
+    /// What speaks for a bubble and against it.
+    #[must_use]
+    pub fn odds(&self) -> Odds {
+        let thin = f64::from(u8::from(self.rim_width < 0.25));
+        let roughness = self.roughness.min(0.12);
+        Odds::before(6.6)
+            .with("seen all round", self.share - 0.8, 5.7)
+            .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 0.9)
+            // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
+            .with("not round", roughness, -150.0)
+            // A flat one's wall is sharp, so that its edge is known still better.
+            .with("wall not round", thin * roughness, -39.0)
+            // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
+            .with("rim too wide", (self.rim_width - 0.52).max(0.0), -6.2)
+            // And dark alike all round.
+            .with("uneven", (self.unevenness - 0.25).max(0.0), -2.5)
+            .with("hardly judged", (self.judged - 0.6).min(0.0), 9.0)
+            // A round hole or a vesicle is out all over; through a bubble the rock shows.
+            .with("out inside", self.inside_out, -3.5)
+            .with("few pixels", (1.0 / self.radius).min(0.3), -10.6)
     }
-    1.0 / (1.0 + (-odds).exp())
 }
 
 /// Best first, each bubble takes its stretch of rim; what is left with too little of its own is not another one.
 fn claim(rings: Vec<Ring>) -> Vec<Ring> {
     let mut kept: Vec<Ring> = Vec::new();
     'next: for ring in rings {
-        if ring.confidence < 0.5 {
-            break;
-        }
         for k in &kept {
             let apart = (k.x - ring.x).hypot(k.y - ring.y);
             let (small, large) = (k.radius.min(ring.radius), k.radius.max(ring.radius));
@@ -506,6 +531,10 @@ fn claim(rings: Vec<Ring>) -> Vec<Ring> {
 mod tests {
     use super::*;
     use crate::slide::photograph::LinearPlanes;
+
+    fn bubbles(light: &FieldLight) -> Vec<Ring> {
+        find(light).into_iter().filter(|r| r.confidence >= 0.5).collect()
+    }
 
     /// Plane light of a scene given as transmittance; one crossed picture that shines evenly.
     pub(crate) fn scene(rows: usize, columns: usize, f: impl Fn(f64, f64) -> f64) -> FieldLight {
@@ -545,7 +574,7 @@ mod tests {
     fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
         for radius in [9.0, 22.0, 60.0] {
             let light = scene(260, 300, |x, y| ball((x - 140.3).hypot(y - 121.8) / radius, 1.54, 0.25));
-            let found = find(&light);
+            let found = bubbles(&light);
             assert_eq!(found.len(), 1, "{found:?}");
             let b = found[0];
             assert!((b.radius / radius - 1.0).abs() < 0.05, "{radius}: {b:?}");
@@ -561,7 +590,7 @@ mod tests {
             let d = ((x - 120.0).hypot(y - 110.0) - 40.0).abs();
             1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
         });
-        let found = find(&light);
+        let found = bubbles(&light);
         assert_eq!(found.len(), 1);
         assert!((found[0].radius - 40.0).abs() < 2.5, "{:?}", found[0]);
         assert!(found[0].rim_width < 0.2);
@@ -573,20 +602,20 @@ mod tests {
             let one = |cx: f64, cy: f64, r: f64| ball((x - cx).hypot(y - cy) / r, 1.54, 0.25);
             one(6.0, 120.0, 30.0) * one(150.0, 100.0, 28.0) * one(185.0, 112.0, 24.0)
         });
-        let found = find(&light);
+        let found = bubbles(&light);
         assert_eq!(found.len(), 3, "{found:?}");
     }
 
     #[test]
     fn dark_discs_squares_and_straight_lines_are_no_bubbles() {
         let disc = scene(200, 200, |x, y| if (x - 100.0).hypot(y - 90.0) < 25.0 { 0.03 } else { 1.0 });
-        assert!(find(&disc).is_empty(), "an opaque round grain");
+        assert!(bubbles(&disc).is_empty(), "an opaque round grain");
         let square = scene(200, 200, |x, y| {
             let d: f64 = (x - 100.0).abs().max((y - 90.0).abs());
             if (d - 30.0).abs() < 1.5 { 0.4 } else { 1.0 }
         });
-        assert!(find(&square).is_empty(), "a square outline");
+        assert!(bubbles(&square).is_empty(), "a square outline");
         let comb = scene(200, 200, |x, y| if (x + 0.4 * y).rem_euclid(17.0) < 2.0 { 0.5 } else { 1.0 });
-        assert!(find(&comb).is_empty(), "cleavage");
+        assert!(bubbles(&comb).is_empty(), "cleavage");
     }
 }

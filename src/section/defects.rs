@@ -5,9 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
 use crate::section::bubbles::{self, Ring};
+use crate::section::burnt;
 use crate::section::light_field::{BLACK, FieldLight};
 use crate::section::plucks::{self, Hole};
-use crate::section::scratches;
+use crate::section::scratches::{self, Line};
 use crate::slide::record::Impregnation;
 
 /// A gas bubble in the bond or under the cover.
@@ -108,6 +109,8 @@ const COARSEST_FOR_HOLES_UM: f64 = 12.0;
 const REPORTED: f64 = 0.5;
 /// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
 const TOLD_FROM_PORES: f64 = 0.97;
+/// Area over that of its hull from which a hole has the bulging outline of a grain.
+const BULGING: f64 = 0.94;
 /// Turn of the polars below which a grain at extinction cannot be told from a hole, degrees.
 const LEAST_TURN_DEG: f64 = 15.0;
 
@@ -120,9 +123,61 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
     find_in_light(&light, &stack.name, impregnation)
 }
 
+/// Everything that looked like a defect for a moment, whatever became of it.
+#[derive(Clone, Debug, Default)]
+pub struct Candidates {
+    /// Circles.
+    pub rings: Vec<Ring>,
+    /// Patches.
+    pub holes: Vec<Hole>,
+    /// Lines; none where the pixel is too coarse to show scratches.
+    pub lines: Vec<Line>,
+}
+
+impl Candidates {
+    /// Looks a field over.
+    #[must_use]
+    pub fn of(light: &FieldLight) -> Self {
+        let (rings, holes) = rayon::join(|| bubbles::find(light), || plucks::find(light));
+        let sure_rings: Vec<Ring> = rings.iter().copied().filter(|r| r.confidence >= REPORTED).collect();
+        let sure_holes: Vec<&Hole> = holes.iter().filter(|h| h.confidence >= REPORTED).collect();
+        let hidden = |x: f64, y: f64| {
+            sure_rings.iter().any(|r| {
+                let at = (x - r.x).hypot(y - r.y);
+                at < r.radius + 4.0 && at > 0.6 * r.radius - 4.0
+            }) || sure_holes.iter().any(|h| near_outline(&h.outline, x, y, 3.5))
+                || burnt::covers(&light.burnt, x, y)
+        };
+        let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
+        let lines = if judged { scratches::find(light, &hidden) } else { Vec::new() };
+        Self { rings, holes, lines }
+    }
+
+    /// Those that are called what they look like.
+    fn called(self) -> Self {
+        let rings: Vec<Ring> = self.rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
+        // A bubble's own clear middle is no hole in the rock.
+        let in_bubble = |h: &Hole| {
+            rings.iter().any(|r| {
+                (r.x - h.centroid[0]).hypot(r.y - h.centroid[1]) < 0.6 * r.radius
+                    && h.area < 1.3 * std::f64::consts::PI * r.radius * r.radius
+            })
+        };
+        let holes = self.holes.into_iter().filter(|h| h.confidence >= REPORTED && !in_bubble(h)).collect();
+        let lines = self.lines.into_iter().filter(|l| l.confidence >= REPORTED).collect();
+        Self { rings, holes, lines }
+    }
+}
+
 /// Finds the defects in a field's light.
 #[must_use]
 pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation) -> FieldDefects {
+    report(light, Candidates::of(light), field, impregnation)
+}
+
+/// What is reported of a field's candidates, and what could not be judged there.
+#[must_use]
+pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
     let mut unjudged = Vec::new();
     let um_per_px = light.um_per_px;
     if um_per_px > COARSEST_FOR_HOLES_UM {
@@ -130,32 +185,11 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
         unjudged.push((DefectKind::Bubbles, reason("bubbles")));
         unjudged.push((DefectKind::Plucks, reason("plucked grains")));
     }
-    let scratches_judged = um_per_px < COARSEST_FOR_SCRATCHES_UM;
-    if !scratches_judged {
+    if um_per_px >= COARSEST_FOR_SCRATCHES_UM {
         let reason = format!("scratches: {um_per_px:.1} µm per pixel is too coarse to show lines of a few micrometres");
         unjudged.push((DefectKind::Scratches, reason));
     }
-
-    let (rings, holes) = rayon::join(|| bubbles::find(light), || plucks::find(light));
-    let rings: Vec<Ring> = rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
-    let holes: Vec<Hole> = holes
-        .into_iter()
-        .filter(|h| h.confidence >= REPORTED)
-        // A bubble's own clear middle is no hole in the rock.
-        .filter(|h| {
-            !rings.iter().any(|r| {
-                (r.x - h.centroid[0]).hypot(r.y - h.centroid[1]) < 0.6 * r.radius
-                    && h.area < 1.3 * std::f64::consts::PI * r.radius * r.radius
-            })
-        })
-        .collect();
-    let hidden = |x: f64, y: f64| {
-        rings.iter().any(|r| {
-            let at = (x - r.x).hypot(y - r.y);
-            at < r.radius + 4.0 && at > 0.6 * r.radius - 4.0
-        }) || holes.iter().any(|h| near_outline(&h.outline, x, y, 3.5))
-    };
-    let lines = if scratches_judged { scratches::find(light, &hidden) } else { Vec::new() };
+    let Candidates { rings, holes, lines } = candidates.called();
 
     let um = |px: f64| light.scale_known.then_some(px * um_per_px);
     let mut found = FieldDefects { area_px: seen_area(light), unjudged, ..FieldDefects::default() };
@@ -177,8 +211,9 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
         .map(|h| {
             let outline = simplified(&h.outline, 0.7);
             let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
-            let ambiguous = impregnation == Impregnation::Clear && h.confidence < TOLD_FROM_PORES
-                || light.angle_spread_deg < LEAST_TURN_DEG;
+            // Pores between grains are hollowed by them, a torn-out grain bulges.
+            let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
+            let ambiguous = impregnation == Impregnation::Clear && !told || light.angle_spread_deg < LEAST_TURN_DEG;
             Pluck {
                 field: field.to_owned(),
                 x_px: h.centroid[0],
@@ -200,7 +235,6 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
     found.plucks.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
     found.scratches = lines
         .iter()
-        .filter(|l| l.confidence >= REPORTED)
         .map(|l| Scratch {
             field: field.to_owned(),
             x0_px: l.ends[0][0],

@@ -31,6 +31,8 @@ pub struct FieldLight {
     pub crossed: Vec<[Array2<f32>; 3]>,
     /// Largest of the crossed pictures' brightness per cell: 0 as dark as the darkest of the field, 1 as its bright crystals.
     pub lit: Array2<f32>,
+    /// Boxes (x0, y0, x1, y1, pixels) of ink that a camera program burnt in.
+    pub burnt: Vec<[f64; 4]>,
     /// Cells that no crossed picture covers whole.
     pub outside: Array2<bool>,
     /// Pairwise widest difference of the crossed angles, degrees, 0..=45; 0 for a single one.
@@ -159,6 +161,7 @@ impl FieldLight {
         Self {
             um_per_px: um_per_px.unwrap_or(USUAL_UM_PER_PX),
             scale_known: um_per_px.is_some(),
+            burnt: crate::section::burnt::boxes(&fine),
             fine,
             bin,
             coarse,

@@ -3,12 +3,15 @@
 //! Knows nothing of files. Every position is in pixels of the field's plane photograph (origin at the centre of the
 //! top-left pixel, x right, y down).
 
+mod beside;
 pub mod bubbles;
+pub mod burnt;
 pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
 pub mod light_field;
+pub mod odds;
 pub mod plucks;
 pub mod ridge;
 pub mod scratches;

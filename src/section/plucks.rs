@@ -7,12 +7,14 @@
 use image::{GrayImage, Luma};
 use imageproc::contours::{BorderType, find_contours};
 use imageproc::distance_transform::Norm;
-use imageproc::morphology::{close, open};
+use imageproc::morphology::{close, dilate, open};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::section::burnt;
 use crate::section::light_field::{FieldLight, box_mean, sample};
+use crate::section::odds::Odds;
 use crate::section::shape::{polygon_area, polygon_centroid};
 
 /// A patch that may be a hole, with what was seen of it.
@@ -36,12 +38,27 @@ pub struct Hole {
     pub level: f64,
     /// Mean light between crossed polars, 0 darkest of the field, 1 its bright crystals.
     pub lit: f64,
+    /// Widest difference between crossed pictures of the mean light well inside, share of bright crystals: a hole has none,
+    /// a crystal has some unless it is seen within a few degrees of its axis. 0 with one picture.
+    pub swing: f64,
+    /// Brightest mean light well inside, over the crossed pictures, share of bright crystals.
+    pub inner_light: f64,
+    /// Share of the inside that specks or cracks take up, by cells more uneven than three times the quiet patches.
+    pub specks: f64,
+    /// The same of the field's clear crystals.
+    pub usual_specks: f64,
+    /// Scatter of fine detail between the specks, over that of the quietest clear patches.
+    pub ground: f64,
     /// Tint against the field's clear crystals, log units.
     pub tint: f64,
     /// Share of the outline on the frame.
     pub cut: f64,
     /// Area over that of the box it spans along its own axes: low for a seam between grains.
     pub fullness: f64,
+    /// Share of the outline that can be judged.
+    pub judged: f64,
+    /// The polars were turned too little to tell a grain at extinction.
+    pub one_angle: bool,
     /// How sure that it is a hole that the rock did not have, 0..=1.
     pub confidence: f64,
 }
@@ -50,6 +67,8 @@ pub struct Hole {
 const SMALLEST_UM: f64 = 44.0;
 /// Light between crossed polars below which a cell is out, share of bright crystals.
 const OUT: f32 = 0.06;
+/// Light between crossed polars below which a cell is out for certain: a quartz axis within some 15° of the view gives as much.
+const SURELY_OUT: f32 = 0.025;
 /// Darker than this in plane light is not clear, log units.
 const CLEAR: f32 = -0.30;
 /// Darkness against the surroundings from which a cell belongs to a wall, log units.
@@ -67,6 +86,10 @@ struct Usual {
     level: f32,
     detail: f64,
     quiet: f64,
+    /// Share of clear crystals that specks take up.
+    specks: f64,
+    /// Sum of channels of the darkest cells and of bright crystals, in each crossed picture.
+    bright: Vec<(f32, f32)>,
 }
 
 /// Finds patches that may be plucked, likeliest first.
@@ -77,6 +100,7 @@ pub fn find(light: &FieldLight) -> Vec<Hole> {
     let (rows, columns) = light.coarse.dim();
     let cell_um = light.um_per_px * light.bin as f64;
     let around = box_mean(&light.coarse, ((8.0 / cell_um).round() as usize).max(2));
+    let inked = !light.burnt.is_empty();
     let mut mask = GrayImage::new(columns as u32, rows as u32);
     for (i, pixel) in mask.iter_mut().enumerate() {
         let at = [i / columns, i % columns];
@@ -84,9 +108,18 @@ pub fn find(light: &FieldLight) -> Vec<Hole> {
         let hole = light.lit[at] < OUT && light.coarse[at] > usual.level + CLEAR && tint < TINTED
             // A wall, even a pale one, parts a hole from the next patch that is out.
             && light.coarse[at] > around[at] - PALE_WALL
-            && !light.outside[at];
+            && !light.outside[at]
+            && !(inked && burnt::covers(&light.burnt, at[1] as f64 * light.bin as f64, at[0] as f64 * light.bin as f64));
         *pixel = if hole { 255 } else { 0 };
     }
+    // What is dark for certain, and what is dark enough within two cells of it: a hole's border is lit by its neighbours,
+    // a tilted crystal is lit throughout.
+    let sure = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
+        let dark = light.lit[[y as usize, x as usize]] < SURELY_OUT;
+        Luma([if dark { mask.get_pixel(x, y).0[0] } else { 0 }])
+    });
+    let near = dilate(&open(&close(&sure, Norm::L1, 1), Norm::L1, 1), Norm::L1, 3);
+    mask.iter_mut().zip(near.iter()).for_each(|(m, n)| *m = (*m).min(*n));
     // Specks inside are bridged, thin bridges between patches are cut.
     let mask = open(&close(&mask, Norm::L1, 1), Norm::L1, ((5.0 / cell_um).round() as u8).max(1));
     let labels = connected_components(&mask, Connectivity::Four, Luma([0]));
@@ -166,12 +199,42 @@ fn usual(light: &FieldLight, detail: &Array2<f32>) -> Usual {
         }
     }
     spread.sort_by(f32::total_cmp);
+    let quiet = f64::from(spread.get(spread.len() * 3 / 100).copied().unwrap_or(0.01)).max(0.002);
+    let (mut speckled, mut seen) = (0, 0);
+    for (i, d) in detail.iter().enumerate().step_by(3) {
+        let at = [i / columns, i % columns];
+        if light.lit[at] > OUT && patches[at] > 0.0 && light.coarse[at] > level + 2.0 * CLEAR {
+            seen += 1;
+            speckled += usize::from(f64::from(d.sqrt()) > 3.0 * quiet);
+        }
+    }
+    let bright = light
+        .crossed
+        .iter()
+        .map(|r| {
+            let mut v: Vec<f32> = (0..r[0].len())
+                .step_by(7)
+                .map(|i| [i / columns, i % columns])
+                .filter(|at| !light.outside[*at])
+                .map(|at| r[0][at] + r[1][at] + r[2][at])
+                .collect();
+            let n = v.len();
+            if n == 0 {
+                return (0.0, 1.0);
+            }
+            let dark = *v.select_nth_unstable_by(n / 400, f32::total_cmp).1;
+            let bright = *v.select_nth_unstable_by(n * 9 / 10, f32::total_cmp).1;
+            (dark, bright.max(dark + 1e-4))
+        })
+        .collect();
     let at = |p: f64| spread.get(((spread.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(0.01);
     Usual {
         tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
         level,
         detail: f64::from(at(0.3)).max(0.002),
-        quiet: f64::from(at(0.03)).max(0.002),
+        quiet,
+        specks: f64::from(speckled as u32) / f64::from((seen as u32).max(1)),
+        bright,
     }
 }
 
@@ -225,6 +288,34 @@ fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patch: &GrayIma
     }
     let level = level / count;
     let inside = level as f32;
+    // Well away from the wall, whose light and dirt reach in.
+    let mut deep = eroded.clone();
+    for _ in 0..3 {
+        let deeper = imageproc::morphology::erode(&deep, Norm::LInf, 1);
+        if deeper.iter().filter(|v| **v > 0).count() < 60 {
+            break;
+        }
+        deep = deeper;
+    }
+    let deep: Vec<[usize; 2]> = deep
+        .enumerate_pixels()
+        .filter(|(_, _, p)| p.0[0] > 0)
+        .map(|(x, y, _)| [(i64::from(y) + y0) as usize, (i64::from(x) + x0) as usize])
+        .collect();
+    let means: Vec<f64> = usual
+        .bright
+        .iter()
+        .zip(&light.crossed)
+        .map(|((dark, bright), r)| {
+            let sum: f32 = deep.iter().map(|at| r[0][*at] + r[1][*at] + r[2][*at]).sum();
+            f64::from((sum / deep.len() as f32 - dark) / (bright - dark))
+        })
+        .collect();
+    let inner_light = means.iter().copied().fold(f64::NEG_INFINITY, f64::max).max(0.0);
+    let swing = inner_light - means.iter().copied().fold(f64::INFINITY, f64::min).max(0.0);
+    let mut roughness: Vec<f64> = deep.iter().map(|at| f64::from(detail[*at]).sqrt() / usual.quiet).collect();
+    let specks = roughness.iter().filter(|d| **d > 3.0).count() as f64 / roughness.len().max(1) as f64;
+    let ground = median(&mut roughness);
     let reach = light.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
     // Wall: darkest place along the normal, from a cell inside to some way out.
     let frame = |p: [f64; 2]| {
@@ -309,13 +400,20 @@ fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patch: &GrayIma
         usual_detail: usual.detail / usual.quiet,
         level: level - f64::from(usual.level),
         lit: lit / all,
+        swing,
+        inner_light,
+        specks,
+        usual_specks: usual.specks,
+        ground,
         tint: (tint[0] / count).hypot(tint[1] / count),
         cut: cut / n as f64,
         fullness: area / polygon_area(&hull).max(1.0),
+        judged: judged / n as f64,
+        one_angle: light.angle_spread_deg < 15.0,
         confidence: 0.0,
         outline: shifted,
     };
-    hole.confidence = confidence(light, &hole, judged / n as f64);
+    hole.confidence = hole.odds().probability();
     Some(hole)
 }
 
@@ -370,25 +468,24 @@ fn normal(outline: &[[f64; 2]], k: usize) -> [f64; 2] {
     [sign * dy / length, -sign * dx / length]
 }
 
-/// How sure, from cues that add up in log odds.
-fn confidence(light: &FieldLight, h: &Hole, judged: f64) -> f64 {
-    let mut odds = -1.0;
-    odds += 6.0 * (h.wall - 0.6);
-    odds += 1.2 * ((h.wall_depth / 0.3).max(0.05).ln()).clamp(-1.5, 1.0);
-    // Featureless inside, against what crystals here show; where they show little, this says little.
-    let range = h.usual_detail.max(1.05).ln();
-    let smooth = (h.usual_detail / h.detail.max(0.7)).ln() - 0.42 * range;
-    odds += (5.0 * smooth).clamp(-3.5 * range.min(1.0), 3.0);
-    // No light at all: a crystal near its axis passes some, at one angle or another.
-    odds -= 60.0 * (h.lit - 0.012).max(0.0);
-    odds -= 40.0 * (h.tint - 0.035).max(0.0);
-    odds += (10.0 * h.level).clamp(-0.6, 0.6);
-    odds -= 6.0 * (-0.05 - h.level).max(0.0);
-    odds += 4.0 * (h.fullness - 0.75).min(0.0);
-    odds += 2.0 * (judged - 0.6).min(0.0);
-    if light.angle_spread_deg < 15.0 {
-        // One angle: every grain at extinction is out.
-        odds -= 1.5;
+impl Hole {
+    /// What speaks for a hole and against it.
+    #[must_use]
+    pub fn odds(&self) -> Odds {
+        Odds::before(-2.5)
+            .with("wall", self.wall - 0.6, 2.0)
+            .with("wall depth", (self.wall_depth / 0.3).max(0.05).ln().clamp(-1.5, 1.0), 0.7)
+            // No light at all: a crystal near its axis passes some, at one angle or another.
+            .with("lit", (self.lit - 0.012).max(0.0), -34.0)
+            .with("swing", (self.swing.max(0.0005) / 0.002).ln(), -0.7)
+            .with("inner light", (self.inner_light.max(0.001) / 0.004).ln(), -0.7)
+            // Resin between its specks is as even as the camera lets it be; crystals have relief, haze and inclusions.
+            .with("ground", self.ground.max(0.3).ln(), -3.4)
+            .with("tint", (self.tint - 0.035).max(0.0), -30.0)
+            .with("dim", (-0.05 - self.level).max(0.0), -4.8)
+            .with("ragged", (self.fullness - 0.85).min(0.0), 2.3)
+            .with("hardly judged", (self.judged - 0.6).min(0.0), 0.5)
+            // One angle: every grain at extinction is out.
+            .with("one angle", f64::from(u8::from(self.one_angle)), -1.5)
     }
-    1.0 / (1.0 + (-odds).exp())
 }

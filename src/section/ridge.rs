@@ -11,6 +11,8 @@ const STEP_WEIGHT: f32 = 1.5;
 pub const CLIP: f32 = 2.2;
 /// Least of one cell: a gap in a line costs little.
 const LEAST: f32 = -0.6;
+/// Root mean square over mean of the stronger line response in Gaussian noise blurred by 0.7 cells (computed).
+const OF_NOISE: f32 = 1.65;
 /// Directions searched over half a turn.
 pub const DIRECTIONS: usize = 60;
 
@@ -18,7 +20,8 @@ pub const DIRECTIONS: usize = 60;
 pub struct RidgeBasis {
     /// Second derivatives xx, xy, yy and first derivatives x, y.
     pub planes: [Array2<f32>; 5],
-    /// What they were divided by: local root mean square of the stronger line response, log units.
+    /// What they were divided by: local scatter of the stronger line response, log units. From its mean, not from its square,
+    /// so that a few strong edges do not drown what lies between them.
     pub scatter: Array2<f32>,
     /// The same planes side by side, a cell after the other: one place is read at once.
     packed: Vec<[f32; 5]>,
@@ -36,19 +39,18 @@ impl RidgeBasis {
         let mut planes: [Array2<f32>; 5] = jobs.map(|(across, down)| separable(log, across, down));
         // First derivatives carry SIGMA each; the pure second ones carry twice SIGMA².
         planes[1] *= 2.0;
-        let mut squares = Array2::<f32>::zeros(log.dim());
+        let mut magnitudes = Array2::<f32>::zeros(log.dim());
         {
             let [xx, xy, yy, gx, gy] = &planes;
-            ndarray::Zip::from(&mut squares).and(xx).and(xy).and(yy).and(gx).and(gy).par_for_each(
+            ndarray::Zip::from(&mut magnitudes).and(xx).and(xy).and(yy).and(gx).and(gy).par_for_each(
                 |s, &xx, &xy, &yy, &gx, &gy| {
                     let (curvature, nx, ny) = sharpest(xx, xy, yy);
-                    let r = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6);
-                    *s = r * r;
+                    *s = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6);
                 },
             );
         }
-        let mut scatter = crate::section::light_field::box_mean(&squares, reach);
-        scatter.par_mapv_inplace(|s| s.max(0.0).sqrt().max(floor));
+        let mut scatter = crate::section::light_field::box_mean(&magnitudes, reach);
+        scatter.par_mapv_inplace(|s| (OF_NOISE * s).max(floor));
         for p in &mut planes {
             ndarray::Zip::from(p).and(&scatter).par_for_each(|p, s| *p /= *s);
         }

@@ -1,11 +1,15 @@
 //! Scratches: straight or gently bowed dark lines that keep their direction across the rock's crystals.
 
+use std::collections::VecDeque;
+
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::section::beside::{Company, Crossed, Sides, company, crossed};
 use crate::section::light_field::{FieldLight, sample, shrink};
+use crate::section::odds::Odds;
 use crate::section::ridge::{LineField, RidgeBasis, direction};
-use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow};
+use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
 
 /// A line that may be a scratch, with what was seen along it. Lengths are in cells of the line search unless they say otherwise.
 #[derive(Clone, Debug)]
@@ -28,16 +32,14 @@ pub struct Line {
     pub roughness: f64,
     /// Height of the arc over the chord, share of the length.
     pub bow: f64,
-    /// Share of its windows beside which two or more parallel lines run.
-    pub accompanied: f64,
-    /// Share of its windows beside which any parallel line runs.
-    pub companied: f64,
-    /// Share of its ends that lie where a crystal ends.
-    pub bounded: f64,
-    /// Crystals that it crosses.
-    pub crystals: f64,
-    /// Share of its length where the two sides are different crystals.
-    pub divides: f64,
+    /// Likely scratches that run parallel to it elsewhere, up to 2.
+    pub siblings: f64,
+    /// Crystals along it.
+    crossed: Crossed,
+    /// Lines beside it.
+    company: Company,
+    /// Share of its length that something else explains (a bubble's rim).
+    pub covered: f64,
     /// How sure that it is a scratch, 0..=1.
     pub confidence: f64,
     path: Path,
@@ -46,39 +48,89 @@ pub struct Line {
 /// Side of a cell of the line search, µm.
 const CELL_UM: f64 = 1.6;
 /// Mean response over a stretch that starts a trace.
-const SEED: f32 = 0.62;
+const SEED: f32 = 0.58;
 /// Stretch of the search, cells.
 const STRETCH: usize = 48;
 /// Most traces followed in a field.
 const MOST: usize = 600;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
-/// Windows along a line in which its company and its crystals are judged, cells.
-const WINDOW: f64 = 32.0;
+/// Side of a cell of a second search, for wide lines, µm.
+const WIDE_CELL_UM: f64 = 3.4;
+/// Difference of direction up to which scratches may be of one pass, radians.
+const ALIKE: f64 = 0.06;
+/// Distance across from which two parallel lines are two, µm.
+const APART_UM: f64 = 12.0;
+/// Evidence under which a trace is not kept.
+const LEAST_EVIDENCE: f64 = 14.0;
 /// How far beside a line its company is looked for, µm.
 const COMPANY_UM: f64 = 75.0;
+
+/// Confidence from which a line's company is asked after.
+const CONSIDERED: f64 = 0.05;
 
 /// Finds lines, likeliest first. `hidden` says of a pixel that what lies there is explained otherwise (a bubble's rim).
 #[must_use]
 pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    let bin = ((CELL_UM / light.um_per_px).round() as usize).max(1);
+    let bin_of = |um: f64| ((um / light.um_per_px).round() as usize).max(1);
+    let mut bins = vec![bin_of(CELL_UM), bin_of(WIDE_CELL_UM)];
+    bins.dedup();
+    let mut lines: Vec<Line> = bins.into_par_iter().flat_map_iter(|bin| find_at(light, bin, hidden)).collect();
+    siblings(&mut lines, light.um_per_px);
+    lines.sort_by(|a, b| (b.confidence, b.evidence).partial_cmp(&(a.confidence, a.evidence)).expect("finite"));
+    once_each(lines)
+}
+
+/// One pass leaves scratches in one direction: what runs along with likely ones elsewhere is likelier itself.
+fn siblings(lines: &mut [Line], um_per_px: f64) {
+    struct Likely {
+        middle: [f64; 2],
+        angle: f64,
+        weight: f64,
+    }
+    let angle = |l: &Line| (l.ends[1][1] - l.ends[0][1]).atan2(l.ends[1][0] - l.ends[0][0]);
+    let middle = |l: &Line| [0, 1].map(|i| (l.ends[0][i] + l.ends[1][i]) / 2.0);
+    let likely: Vec<Likely> = lines
+        .iter()
+        .filter(|l| l.confidence > 0.3)
+        .map(|l| Likely { middle: middle(l), angle: angle(l), weight: l.confidence * (l.length_um / 400.0).min(1.0) })
+        .collect();
+    for l in lines.iter_mut() {
+        let (a, m) = (angle(l), middle(l));
+        let sum: f64 = likely
+            .iter()
+            .filter(|o| {
+                let turn = (a - o.angle).rem_euclid(std::f64::consts::PI);
+                let aside = (m[0] - o.middle[0]) * -o.angle.sin() + (m[1] - o.middle[1]) * o.angle.cos();
+                turn.min(std::f64::consts::PI - turn) < ALIKE && aside.abs() * um_per_px > APART_UM
+            })
+            .map(|o| o.weight)
+            .sum();
+        l.siblings = sum.min(2.0);
+        l.confidence = l.odds().probability();
+    }
+}
+
+/// Lines on cells of `bin` pixels.
+fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
     let log = shrink(&light.fine, bin);
     if log.dim().0 < 2 * STRETCH || log.dim().1 < 2 * STRETCH {
         return Vec::new();
     }
     let basis = RidgeBasis::of(&log, 30, 0.018);
     let field = LineField::search(&basis, STRETCH);
-    let seeds = seeds(&field);
+    let seeds = seeds(&field, &basis);
     let sides = Sides::of(light, bin);
     let mut taken = Footprint::new(log.dim());
     let mut lines: Vec<Line> = Vec::new();
     // Best first, a batch at a time: what a better trace has covered is not followed again.
-    let mut queue = seeds.into_iter().peekable();
+    let mut queue: VecDeque<(usize, usize)> = seeds.into();
     let mut followed = 0;
-    while queue.peek().is_some() && followed < MOST {
+    while !queue.is_empty() && followed < MOST {
         let mut batch = Vec::new();
+        let mut later = Vec::new();
         while batch.len() < 24 {
-            let Some((x, y)) = queue.next() else { break };
+            let Some((x, y)) = queue.pop_front() else { break };
             let d = direction(usize::from(field.direction[[y, x]]));
             if !taken.covers(x as f64, y as f64, d) {
                 // Seeds of the same line sit close together: hold them apart within a batch too.
@@ -89,15 +141,17 @@ pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> V
                 if apart {
                     batch.push((x, y));
                 } else {
-                    taken.put_back.push((x, y));
+                    later.push((x, y));
                 }
             }
         }
+        // They come first in the next batch, unless this one covers them.
+        later.into_iter().rev().for_each(|s| queue.push_front(s));
         followed += batch.len();
         let paths: Vec<Path> = batch.par_iter().filter_map(|(x, y)| follow(&basis, &field, *x, *y)).collect();
         for path in paths {
             taken.mark(&path);
-            if path.evidence > 14.0 && path.length() * bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
+            if path.evidence > LEAST_EVIDENCE && path.length() * bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
                 lines.push(Line::start(path));
             }
         }
@@ -105,12 +159,12 @@ pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> V
     let mut lines = join(lines, &basis);
     lines.par_iter_mut().for_each(|l| l.measure(light, &log, &basis, &sides, bin, hidden));
     lines.retain(|l| l.length_um >= SHORTEST_UM);
-    lines.sort_by(|a, b| (b.confidence, b.evidence).partial_cmp(&(a.confidence, a.evidence)).expect("finite"));
-    once_each(lines)
+    lines
 }
 
-/// Local maxima of the search, best first.
-fn seeds(field: &LineField) -> Vec<(usize, usize)> {
+/// Local maxima of the search, those on the line with the most evidence first: in a rock full of lamellae the short ones
+/// would otherwise use up all the traces.
+fn seeds(field: &LineField, basis: &RidgeBasis) -> Vec<(usize, usize)> {
     let (rows, columns) = field.value.dim();
     let mut found: Vec<(f32, usize, usize)> = (3..rows.saturating_sub(3))
         .into_par_iter()
@@ -128,7 +182,7 @@ fn seeds(field: &LineField) -> Vec<(usize, usize)> {
                         }
                     }
                 }
-                Some((here, x, y))
+                Some((straight_evidence(basis, field, x, y) as f32, x, y))
             })
         })
         .collect();
@@ -139,12 +193,11 @@ fn seeds(field: &LineField) -> Vec<(usize, usize)> {
 /// What traces have covered already, with their direction.
 struct Footprint {
     direction: Array2<u8>,
-    put_back: Vec<(usize, usize)>,
 }
 
 impl Footprint {
     fn new(dim: (usize, usize)) -> Self {
-        Self { direction: Array2::from_elem(dim, u8::MAX), put_back: Vec::new() }
+        Self { direction: Array2::from_elem(dim, u8::MAX) }
     }
 
     fn code(along: [f64; 2]) -> u8 {
@@ -273,89 +326,6 @@ fn once_each(lines: Vec<Line>) -> Vec<Line> {
     kept
 }
 
-/// Crossed pictures as one vector a coarse cell, for telling crystals apart.
-struct Sides {
-    planes: Vec<Array2<f32>>,
-    /// Coarse cells per cell of the line search.
-    ratio: f64,
-    offset: f64,
-}
-
-impl Sides {
-    fn of(light: &FieldLight, bin: usize) -> Self {
-        let planes = light
-            .crossed
-            .par_iter()
-            .flat_map_iter(|r| {
-                let bright = {
-                    let mut v: Vec<f32> = r[1].iter().step_by(11).copied().collect();
-                    let at = v.len().saturating_sub(1) * 9 / 10;
-                    if v.is_empty() { 1.0 } else { v.select_nth_unstable_by(at, f32::total_cmp).1.max(1e-4) }
-                };
-                r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5)))
-            })
-            .collect();
-        let ratio = bin as f64 / light.bin as f64;
-        Self { planes, ratio, offset: (ratio - 1.0) / 2.0 }
-    }
-
-    /// Colours at a point given in cells of the line search.
-    fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
-        self.planes
-            .iter()
-            .map(|a| sample(a, p[0] * self.ratio + self.offset, p[1] * self.ratio + self.offset))
-            .collect()
-    }
-}
-
-fn distance(a: &[f32], b: &[f32]) -> f32 {
-    let n = a.len().max(1) as f32;
-    (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / n).sqrt()
-}
-
-/// Windows that crystals along a line are told in, cells.
-const STEP: f64 = 6.0;
-/// Windows that a line must be seen through for a crystal to count as crossed: some 40 µm.
-const LEAST_WINDOWS: usize = 4;
-
-/// Numbers the runs of alike colours; a single odd window does not part them.
-fn runs(colours: &[Option<&[f32]>]) -> Vec<usize> {
-    let mut number = 0;
-    let mut mean: Option<(Vec<f32>, f32)> = None;
-    let mut out = vec![0; colours.len()];
-    let mut k = 0;
-    while k < colours.len() {
-        out[k] = number;
-        if let Some(v) = colours[k] {
-            match &mut mean {
-                None => mean = Some((v.to_vec(), 1.0)),
-                Some((m, count)) => {
-                    if distance(m, v) <= ANOTHER {
-                        *count = (*count + 1.0).min(6.0);
-                        for (m, x) in m.iter_mut().zip(v) {
-                            *m += (x - *m) / *count;
-                        }
-                    } else {
-                        // Another crystal when the next window agrees that it is not the old one.
-                        let next = colours.get(k + 1).copied().flatten();
-                        if next.is_none_or(|w| distance(m, w) > ANOTHER) {
-                            number += 1;
-                            out[k] = number;
-                            // The next window is clear of the border: it stands for the new crystal.
-                            mean = Some((next.unwrap_or(v).to_vec(), 1.0));
-                        }
-                    }
-                }
-            }
-        }
-        k += 1;
-    }
-    out
-}
-
-/// Difference of crossed colours from which two places are two crystals.
-const ANOTHER: f32 = 0.10;
-
 impl Line {
     fn start(path: Path) -> Self {
         Self {
@@ -368,11 +338,10 @@ impl Line {
             fill: 0.0,
             roughness: 0.0,
             bow: 0.0,
-            accompanied: 0.0,
-            companied: 0.0,
-            bounded: 0.0,
-            crystals: 1.0,
-            divides: 0.0,
+            siblings: 0.0,
+            crossed: Crossed::default(),
+            company: Company::default(),
+            covered: 0.0,
             confidence: 0.0,
             path,
         }
@@ -441,122 +410,43 @@ impl Line {
         squares.sort_by(f64::total_cmp);
         self.roughness = if squares.len() < 4 { 0.6 } else { 1.48 * squares[squares.len() / 2] };
 
-        self.neighbours(basis, sides);
-        self.confidence = self.judge(covered / n);
+        self.crossed = crossed(&path, basis, sides);
+        self.covered = covered / n;
+        self.confidence = self.odds().probability();
         // Company only ever speaks against a line: not asked where it can no longer matter.
-        if self.confidence > 0.3 {
-            self.company(basis, COMPANY_UM / cell_um);
-            self.confidence = self.judge(covered / n);
+        if self.confidence > CONSIDERED {
+            self.company = company(&path, basis, COMPANY_UM / cell_um);
+            self.confidence = self.odds().probability();
         }
     }
 
-    /// Parallel lines beside it, window by window.
-    fn company(&mut self, basis: &RidgeBasis, reach: f64) {
-        let path = self.path;
-        let [from, to] = path.ends;
-        let windows = ((to - from) / WINDOW).round().max(1.0);
-        let size = (to - from) / windows;
-        let reach = reach.round() as i32;
-        let (mut accompanied, mut companied) = (0.0, 0.0);
-        for w in 0..windows as usize {
-            let a = from + w as f64 * size;
-            let mut profile = vec![0.0; 2 * reach as usize + 1];
-            let mut n = 0.0;
-            let mut s = a + 1.0;
-            while s < a + size {
-                for (k, p) in profile.iter_mut().enumerate() {
-                    *p += path.response(basis, s, k as f64 - f64::from(reach)).unwrap_or(0.0);
-                }
-                n += 1.0;
-                s += 2.0;
-            }
-            profile.iter_mut().for_each(|p| *p /= f64::max(n, 1.0));
-            let middle = reach as usize;
-            let own = profile[middle - 1..=middle + 1].iter().copied().fold(0.0, f64::max);
-            let bar = (0.5 * own).max(0.3);
-            let others = (1..profile.len() - 1)
-                .filter(|k| k.abs_diff(middle) > 4)
-                .filter(|k| profile[*k] > bar && profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
-                .count();
-            accompanied += f64::from(u8::from(others >= 2));
-            companied += f64::from(u8::from(others >= 1));
-        }
-        self.companied = companied / windows;
-        self.accompanied = accompanied / windows;
-    }
-
-    /// Crystals along it and across it, and whether it ends where they do.
-    fn neighbours(&mut self, basis: &RidgeBasis, sides: &Sides) {
-        let path = self.path;
-        let [from, to] = path.ends;
-        // Windows of a few cells, some beyond either end.
-        let beyond = 5_usize;
-        let count = ((to - from) / STEP).ceil().max(1.0) as usize + 2 * beyond;
-        let place = |k: usize| from + (k as f64 - beyond as f64 + 0.5) * STEP;
-        let look = |s: f64, side: f64| -> Option<Vec<f32>> {
-            // Off the line, three places averaged against specks.
-            let spots: Option<Vec<Vec<f32>>> = [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
-            let spots = spots?;
-            Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
-        };
-        let seen: Vec<f64> = (0..count)
-            .map(|k| {
-                let s = place(k);
-                [-2.0, 0.0, 2.0].iter().filter_map(|d| path.response(basis, s + d, 0.0)).sum::<f64>() / 3.0
-            })
-            .collect();
-        let both: Vec<[Option<Vec<f32>>; 2]> =
-            (0..count).map(|k| [look(place(k), 1.0), look(place(k), -1.0)]).collect();
-        let inside = beyond..count - beyond;
-        let (mut differ, mut n) = (0.0, 0.0);
-        for pair in &both[inside.clone()] {
-            if let [Some(l), Some(r)] = pair {
-                n += 1.0;
-                differ += f64::from(u8::from(distance(l, r) > ANOTHER));
-            }
-        }
-        self.divides = if n > 0.0 { differ / n } else { 0.0 };
-        let mut crossed = [0.0_f64; 2];
-        let mut bounded = [[false; 2]; 2];
-        for side in 0..2 {
-            let run = runs(&both.iter().map(|p| p[side].as_deref()).collect::<Vec<_>>());
-            let last = run.iter().copied().max().unwrap_or(0);
-            for r in 0..=last {
-                let within: Vec<usize> = inside.clone().filter(|k| run[*k] == r).collect();
-                let strength = within.iter().map(|k| seen[*k]).sum::<f64>() / within.len().max(1) as f64;
-                if within.len() >= LEAST_WINDOWS && strength > BREAK_EVEN {
-                    crossed[side] += 1.0;
-                }
-            }
-            // Another crystal a little beyond the end than a little before it.
-            bounded[side] = [run[1] != run[beyond + 3], run[count - 2] != run[count - beyond - 4]];
-        }
-        self.crystals = crossed[0].min(crossed[1]).max(1.0);
-        self.bounded = (0..2).map(|e| f64::from(u8::from(bounded[0][e] || bounded[1][e])) / 2.0).sum();
-    }
-
-    /// How sure, from cues that add up in log odds.
-    fn judge(&self, covered: f64) -> f64 {
-        let mut odds = -1.5;
-        odds += 1.6 * (self.evidence / 45.0).ln().clamp(-1.5, 1.6);
-        odds += 5.0 * (self.fill - 0.7);
-        // Straight within a fraction of a cell; joints and boundaries wander.
-        odds -= 5.0 * (self.roughness - 0.45).max(0.0);
-        odds += 0.8 * (self.crystals.min(6.0) - 2.0);
-        // Company is cleavage or lamellae, unless it crosses crystal after crystal.
-        let company = if self.crystals >= 4.0 { 0.3 } else { 1.0 };
-        odds -= 6.0 * company * (self.accompanied - 0.25).max(0.0);
-        odds -= 8.0 * (self.divides - 0.6).max(0.0);
-        odds -= 200.0 * (self.bow - 0.012).max(0.0);
-        odds -= 4.0 * covered;
-        // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
-        if self.crystals < 3.0 {
-            let own = if self.crystals < 2.0 { 1.0 } else { 0.5 };
-            let short = (480.0 / self.length_um.max(1.0)).min(1.5);
-            odds -= own * short * (1.0 + 2.0 * self.bounded + 1.5 * self.companied);
-        }
-        // Wider than any scratch of the trade and black: a crack that opened, the edge of an opaque grain.
-        odds -= 1.5 * ((self.width_um - 8.0) / 2.0).clamp(0.0, 3.0);
-        1.0 / (1.0 + (-odds).exp())
+    /// What speaks for a scratch and against it.
+    #[must_use]
+    pub fn odds(&self) -> Odds {
+        let Crossed { crystals, bounded, divides } = self.crossed;
+        let alone = if crystals < 2.0 { 1.0 } else { 0.0 };
+        let length = (self.length_um / 400.0).ln().clamp(-1.2, 1.5);
+        Odds::before(-4.2)
+            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 2.3)
+            .with("fill", self.fill - 0.7, 7.0)
+            // Straight within a fraction of a cell; joints and boundaries wander.
+            .with("rough", self.roughness.min(1.2), -6.0)
+            .with("two crystals", f64::from(u8::from(crystals >= 2.0)), 2.6)
+            .with("more crystals", (crystals.min(4.0) - 2.0).max(0.0), 2.3)
+            // Company is cleavage or lamellae, the less so the more crystals it crosses.
+            .with("company", self.company.accompanied / crystals.min(4.0), -7.0)
+            .with("divides", divides, -2.5)
+            .with("bowed", (self.bow - 0.012).max(0.0), -200.0)
+            .with("hidden", self.covered, -1.0)
+            // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
+            .with("ends with it", alone * bounded, -1.8)
+            .with("length", length, 1.8)
+            .with("long in one", alone * length, -2.4)
+            // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
+            .with("strength", self.strength, -1.7)
+            .with("depth", (self.depth.max(0.01) / 0.15).ln(), -0.6)
+            .with("siblings", self.siblings, 1.1)
+            // Wider than any scratch of the trade and black: a crack that opened, the edge of an opaque grain.
+            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -1.0)
     }
 }

@@ -5,9 +5,9 @@ use crate::section::ridge::{LineField, RidgeBasis, direction};
 /// Length of the stretches whose sideways place is fitted, cells.
 const BLOCK: f64 = 16.0;
 /// Response below which a line loses evidence, local scatters.
-pub const BREAK_EVEN: f64 = 0.5;
+pub const BREAK_EVEN: f64 = 0.35;
 /// Evidence lost after which a line is given up: some fifty cells of nothing.
-const PATIENCE: f64 = 26.0;
+const PATIENCE: f64 = 30.0;
 /// Farthest that a path is looked for beside the fitted one, cells.
 const SIDEWAYS: f64 = 3.0;
 /// Spacing of the sideways places that are tried, cells; the response is a few cells wide.
@@ -86,6 +86,15 @@ pub fn follow(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> Opti
         last = path.length();
     }
     Some(path)
+}
+
+/// Evidence along the straight line through a place where the search saw one.
+#[must_use]
+pub fn straight_evidence(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> f64 {
+    let along = direction(usize::from(field.direction[[y, x]]));
+    let mut path = Path { origin: [x as f64, y as f64], along, sideways: [0.0; 3], ends: [-24.0, 24.0], evidence: 0.0 };
+    extend(basis, &mut path);
+    path.evidence
 }
 
 /// Fits the sideways course to the strongest response of each block.

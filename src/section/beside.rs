@@ -1,0 +1,272 @@
+//! What lies beside a line: which crystals it passes, and lines that keep it company.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::section::light_field::{FieldLight, sample};
+use crate::section::ridge::RidgeBasis;
+use crate::section::trace::{BREAK_EVEN, Path};
+
+/// Crossed pictures as one vector a coarse cell, for telling crystals apart.
+pub(crate) struct Sides {
+    planes: Vec<Array2<f32>>,
+    /// Coarse cells per cell of the line search.
+    ratio: f64,
+    offset: f64,
+}
+
+impl Sides {
+    /// Of a field, for a line search on cells of `bin` pixels.
+    pub(crate) fn of(light: &FieldLight, bin: usize) -> Self {
+        let planes = light
+            .crossed
+            .par_iter()
+            .flat_map_iter(|r| {
+                let bright = {
+                    let mut v: Vec<f32> = r[1].iter().step_by(11).copied().collect();
+                    let at = v.len().saturating_sub(1) * 9 / 10;
+                    if v.is_empty() { 1.0 } else { v.select_nth_unstable_by(at, f32::total_cmp).1.max(1e-4) }
+                };
+                r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5)))
+            })
+            .collect();
+        let ratio = bin as f64 / light.bin as f64;
+        Self { planes, ratio, offset: (ratio - 1.0) / 2.0 }
+    }
+
+    /// Colours at a point given in cells of the line search.
+    fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
+        self.planes
+            .iter()
+            .map(|a| sample(a, p[0] * self.ratio + self.offset, p[1] * self.ratio + self.offset))
+            .collect()
+    }
+}
+
+/// Difference of crossed colours from which two places are two crystals, or two parts of a twin.
+const ANOTHER: f32 = 0.10;
+/// Difference of crossed colours up to which two places are parts of one crystal, however far apart.
+const THE_SAME: f32 = 0.045;
+/// Windows that crystals along a line are told in, cells.
+const STEP: f64 = 6.0;
+/// Windows that a crystal must fill to count as crossed: some 40 µm.
+const LEAST_WINDOWS: usize = 4;
+/// Windows looked at beyond either end.
+const BEYOND: usize = 5;
+
+fn distance(a: &[f32], b: &[f32]) -> f32 {
+    let n = a.len().max(1) as f32;
+    (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / n).sqrt()
+}
+
+/// Crystals along a line.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Crossed {
+    /// Crystals that it crosses; the lamellae of a twin are one.
+    pub(crate) crystals: f64,
+    /// Share of its ends where its crystal ends too.
+    pub(crate) bounded: f64,
+    /// Share of its length where the two sides are different colours.
+    pub(crate) divides: f64,
+}
+
+/// Which crystals a path passes.
+pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides) -> Crossed {
+    let [from, to] = path.ends;
+    let count = ((to - from) / STEP).ceil().max(1.0) as usize + 2 * BEYOND;
+    let place = |k: usize| from + (k as f64 - BEYOND as f64 + 0.5) * STEP;
+    let look = |s: f64, side: f64| -> Option<Vec<f32>> {
+        // Off the line, three places averaged against specks.
+        let spots: Option<Vec<Vec<f32>>> = [4.0, 5.5, 7.0].iter().map(|o| sides.at(path.at(s, side * o))).collect();
+        let spots = spots?;
+        Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
+    };
+    let seen: Vec<f64> = (0..count)
+        .map(|k| {
+            let s = place(k);
+            [-2.0, 0.0, 2.0].iter().filter_map(|d| path.response(basis, s + d, 0.0)).sum::<f64>() / 3.0
+        })
+        .collect();
+    let both: Vec<[Option<Vec<f32>>; 2]> = (0..count).map(|k| [look(place(k), 1.0), look(place(k), -1.0)]).collect();
+    let inside = BEYOND..count - BEYOND;
+    let (mut differ, mut n) = (0.0, 0.0);
+    for pair in &both[inside.clone()] {
+        if let [Some(l), Some(r)] = pair {
+            n += 1.0;
+            differ += f64::from(u8::from(distance(l, r) > ANOTHER));
+        }
+    }
+    let mut crystals = [0.0_f64; 2];
+    let mut bounded = [[false; 2]; 2];
+    for side in 0..2 {
+        let colours: Vec<Option<&[f32]>> = both.iter().map(|p| p[side].as_deref()).collect();
+        let crystal = crystals_along(&colours);
+        let last = crystal.iter().flatten().copied().max();
+        for c in 0..last.map_or(0, |l| l + 1) {
+            let within: Vec<usize> = inside.clone().filter(|k| crystal[*k] == Some(c)).collect();
+            let strength = within.iter().map(|k| seen[*k]).sum::<f64>() / within.len().max(1) as f64;
+            if within.len() >= LEAST_WINDOWS && strength > BREAK_EVEN {
+                crystals[side] += 1.0;
+            }
+        }
+        let known = |at: std::ops::Range<usize>| at.filter_map(|k| crystal[k]).collect::<Vec<usize>>();
+        let parted = |out: Vec<usize>, within: Vec<usize>| {
+            !out.is_empty() && !within.is_empty() && out.iter().all(|o| !within.contains(o))
+        };
+        bounded[side] = [
+            parted(known(0..BEYOND - 1), known(BEYOND + 1..(BEYOND + 5).min(count))),
+            parted(known(count - BEYOND + 1..count), known((count - BEYOND).saturating_sub(5)..count - BEYOND - 1)),
+        ];
+    }
+    Crossed {
+        crystals: crystals[0].min(crystals[1]).max(1.0),
+        bounded: (0..2).map(|e| f64::from(u8::from(bounded[0][e] || bounded[1][e])) / 2.0).sum(),
+        divides: if n > 0.0 { differ / n } else { 0.0 },
+    }
+}
+
+/// Windows after which a colour that comes back is another crystal's: lamellae are narrow, some 60 µm at most.
+const RECURS: usize = 4;
+
+/// Numbers the crystals along one side of a line; None where a window is of no lasting colour.
+///
+/// Colours that take turns are lamellae of one crystal: what recurs soon spans all that lies between.
+fn crystals_along(colours: &[Option<&[f32]>]) -> Vec<Option<usize>> {
+    let mut known: Vec<(Vec<f32>, f32)> = Vec::new();
+    let of_window: Vec<Option<usize>> = colours
+        .iter()
+        .map(|colour| {
+            let v = (*colour)?;
+            let nearest = known
+                .iter()
+                .enumerate()
+                .map(|(i, (mean, _))| (distance(mean, v), i))
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+                .filter(|(d, _)| *d <= ANOTHER);
+            let Some((_, i)) = nearest else {
+                known.push((v.to_vec(), 1.0));
+                return Some(known.len() - 1);
+            };
+            let (mean, count) = &mut known[i];
+            *count = (*count + 1.0).min(12.0);
+            for (m, x) in mean.iter_mut().zip(v) {
+                *m += (x - *m) / *count;
+            }
+            Some(i)
+        })
+        .collect();
+    // Where each colour is seen again and again: colour, first and last window, how often.
+    let mut spans: Vec<(usize, usize, usize, usize)> = Vec::new();
+    for (k, colour) in of_window.iter().enumerate() {
+        let Some(c) = *colour else { continue };
+        match spans.iter_mut().rev().find(|s| s.0 == c && k <= s.2 + RECURS) {
+            Some(s) => (s.2, s.3) = (k, s.3 + 1),
+            None => spans.push((c, k, k, 1)),
+        }
+    }
+    // Windows on a border mix two colours: what is seen less than three times is no crystal's.
+    spans.retain(|s| s.3 >= 3);
+    let means: Vec<Vec<f32>> = spans
+        .iter()
+        .map(|s| {
+            let seen: Vec<&[f32]> =
+                (s.1..=s.2).filter(|k| of_window[*k] == Some(s.0)).filter_map(|k| colours[k]).collect();
+            (0..seen[0].len()).map(|i| seen.iter().map(|v| v[i]).sum::<f32>() / seen.len() as f32).collect()
+        })
+        .collect();
+    // The very same colour farther on: wide lamellae, or one crystal again.
+    let reach: Vec<usize> = (0..spans.len())
+        .map(|i| {
+            let again = (0..spans.len()).filter(|j| distance(&means[i], &means[*j]) < THE_SAME);
+            again.map(|j| spans[j].2).max().unwrap_or(spans[i].2).max(spans[i].2)
+        })
+        .collect();
+    let mut order: Vec<usize> = (0..spans.len()).collect();
+    order.sort_unstable_by_key(|i| spans[*i].1);
+    let mut merged: Vec<(usize, usize)> = Vec::new();
+    for i in order {
+        match merged.last_mut() {
+            // Touching by a window is a border that is crossed at a slant.
+            Some(m) if spans[i].1 + 1 < m.1 => m.1 = m.1.max(reach[i]),
+            _ => merged.push((spans[i].1, reach[i])),
+        }
+    }
+    (0..colours.len())
+        .map(|k| {
+            let c = of_window[k]?;
+            let span = spans.iter().find(|s| s.0 == c && s.1 <= k && k <= s.2)?;
+            merged.iter().position(|m| span.1 >= m.0 && span.2 <= m.1)
+        })
+        .collect()
+}
+
+/// Lines beside a line.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Company {
+    /// Share of its windows beside which two or more parallel lines run that are at least half as strong.
+    pub(crate) accompanied: f64,
+    /// Share of its windows beside which any such line runs.
+    pub(crate) companied: f64,
+}
+
+/// Windows in which company is judged, cells.
+const WINDOW: f64 = 32.0;
+
+/// Parallel lines within `reach` cells of a path, window by window.
+pub(crate) fn company(path: &Path, basis: &RidgeBasis, reach: f64) -> Company {
+    let [from, to] = path.ends;
+    let windows = ((to - from) / WINDOW).round().max(1.0);
+    let size = (to - from) / windows;
+    let reach = reach.round() as i32;
+    let mut found = Company::default();
+    for w in 0..windows as usize {
+        let a = from + w as f64 * size;
+        let mut profile = vec![0.0; 2 * reach as usize + 1];
+        let mut n = 0.0;
+        let mut s = a + 1.0;
+        while s < a + size {
+            for (k, p) in profile.iter_mut().enumerate() {
+                *p += path.response(basis, s, k as f64 - f64::from(reach)).unwrap_or(0.0);
+            }
+            n += 1.0;
+            s += 2.0;
+        }
+        profile.iter_mut().for_each(|p| *p /= f64::max(n, 1.0));
+        let middle = reach as usize;
+        let own = profile[middle - 1..=middle + 1].iter().copied().fold(0.0, f64::max);
+        let peaks = |bar: f64| {
+            (1..profile.len() - 1)
+                .filter(|k| k.abs_diff(middle) > 4)
+                .filter(|k| profile[*k] > bar && profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
+                .count()
+        };
+        let others = peaks((0.5 * own).max(0.3));
+        found.accompanied += f64::from(u8::from(others >= 2)) / windows;
+        found.companied += f64::from(u8::from(others >= 1)) / windows;
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn along(colours: &[f32]) -> Vec<Option<usize>> {
+        let vectors: Vec<[f32; 1]> = colours.iter().map(|c| [*c]).collect();
+        crystals_along(&vectors.iter().map(|v| Some(v.as_slice())).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn lamellae_that_take_turns_are_one_crystal() {
+        let found = along(&[0.2, 0.8, 0.2, 0.8, 0.8, 0.2, 0.8, 0.2]);
+        assert!(found.iter().all(|c| *c == Some(0)), "{found:?}");
+    }
+
+    #[test]
+    fn crystals_one_after_another_are_counted_and_their_border_is_not() {
+        let found = along(&[0.2, 0.2, 0.2, 0.2, 0.55, 0.8, 0.8, 0.8, 0.4, 0.4, 0.41, 0.4]);
+        assert_eq!(found[0], Some(0));
+        assert_eq!(found[6], Some(1));
+        assert_eq!(found[11], Some(2));
+    }
+}
