@@ -42,7 +42,7 @@ fn scene(kind: usize, index: usize) -> Scene {
         _ => Lamp::warm_led(),
     };
     scene.clutter = (rng.random_range(0.4_f32.ln()..2.6_f32.ln())).exp();
-    scene.grain_um = if rock == Rock::Granite { 190.0 } else { 150.0 };
+    scene.grain_um = 150.0;
     scene.shift_px = 2.0;
     scene.leakage = rng.random_range(0.0003..0.005);
     scene.camera = CameraSpec {

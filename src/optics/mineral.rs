@@ -40,6 +40,35 @@ pub fn share_below(x: f64) -> f64 {
     1.0 - (1.0 - x.clamp(0.0, 1.0)).sqrt()
 }
 
+/// Share of random cuts of a biaxial crystal whose Γ/Γmax is at most `x`, for each of `xs` (ascending), averaged over optic
+/// axial angles 2V spread evenly between two bounds (degrees).
+///
+/// Γ/Γmax = sin θ₁ sin θ₂ with θ the angles between the direction of view and the optic axes (textbook; from memory). Other
+/// than in a uniaxial crystal few cuts come near the maximum: it is one direction, not a circle of them.
+#[must_use]
+pub fn biaxial_shares_below(xs: &[f64], two_v: (f64, f64)) -> Vec<f64> {
+    const AXES: usize = 7;
+    const COSINES: usize = 160;
+    const AZIMUTHS: usize = 80;
+    let mut seen: Vec<f64> = Vec::with_capacity(AXES * COSINES * AZIMUTHS);
+    for a in 0..AXES {
+        let v = 0.5 * (two_v.0 + (two_v.1 - two_v.0) * (a as f64 + 0.5) / AXES as f64).to_radians();
+        let (sin, cos) = v.sin_cos();
+        for i in 0..COSINES {
+            let z = (i as f64 + 0.5) / COSINES as f64;
+            let r = (1.0 - z * z).sqrt();
+            for j in 0..AZIMUTHS {
+                let x = r * ((j as f64 + 0.5) / AZIMUTHS as f64 * std::f64::consts::PI).cos();
+                let sine = |c: f64| (1.0 - c * c).max(0.0).sqrt();
+                seen.push(sine(x * sin + z * cos) * sine(z * cos - x * sin));
+            }
+        }
+    }
+    seen.sort_by(f64::total_cmp);
+    let n = seen.len() as f64;
+    xs.iter().map(|x| seen.partition_point(|s| s <= x) as f64 / n).collect()
+}
+
 /// Expected largest Γ/Γmax among `n` random cuts: 1 - 2/((n + 1)(n + 2)).
 #[must_use]
 pub fn expected_largest(n: usize) -> f64 {
@@ -57,6 +86,21 @@ mod tests {
             assert!((1.0 - share_below(x) - above).abs() < 5e-4, "{x}");
         }
         assert!((share_below(0.75) - 0.5).abs() < 1e-12, "the median cut shows three quarters");
+    }
+
+    #[test]
+    fn a_biaxial_crystal_with_no_axial_angle_is_uniaxial() {
+        let xs = [0.1, 0.25, 0.5, 0.75, 0.9, 0.98];
+        for (x, share) in xs.iter().zip(biaxial_shares_below(&xs, (0.0, 0.0))) {
+            assert!((share - share_below(*x)).abs() < 0.01, "{x}: {share}");
+        }
+    }
+
+    #[test]
+    fn few_biaxial_cuts_come_near_the_maximum() {
+        let near = 1.0 - biaxial_shares_below(&[0.95], (80.0, 90.0))[0];
+        // Around the optic normal x falls as 1 - (θ₁² + θ₂²)/2 for 2V = 90°: a cap of 1 - cos 0.316 = 0.050 of the sphere's half.
+        assert!((near - 0.05).abs() < 0.01, "{near}");
     }
 
     #[test]

@@ -1,20 +1,38 @@
-//! Which crystals may be quartz by their looks: colourless, clear and even in plane light, no twin lamellae.
+//! Which crystals may be quartz by their looks: colourless, clear and whole in plane light, no twin lamellae.
+//!
+//! Quartz has neither cleavage nor lamellae and does not alter: its crystals stay whole and clear. Feldspar is cut up by both
+//! and clouds over. None of this is certain for one crystal; retardation weighs in later.
 
 use crate::section::crystals::Crystal;
 
 /// Chroma (log channel ratios) at which a crystal is half as likely to be colourless: a tint that the eye sees.
-const TINT: f64 = 0.05;
-/// Log of plane light below the slide's clear crystals at which a crystal is half as likely to be clear.
-const DARKENING: f64 = 0.12;
-/// Scatter of log plane light inside, over that of the slide's clear crystals, at which it is half as likely to be clear.
-const CLOUDINESS: f64 = 2.5;
+const TINT: f64 = 0.07;
+/// Log of plane light below the slide's clear crystals at which a crystal is half as likely to be one of the colourless ones.
+const DARKENING: f64 = 0.25;
 
-/// Probability that a perfectly clear crystal is quartz: clear feldspar exists.
-pub const CLEAR: f64 = 0.9;
-/// Cells at which a clean patch is as likely a scrap of something cut up as a crystal of its own.
-const SMALL: f64 = 30.0;
+/// Log odds of quartz against another colourless crystal (fitted to rendered granites and sandstones, then shrunk by a third):
+/// for each factor e of size against the slide's clear crystals, ...
+const BY_SIZE: f64 = 0.75;
+/// ... for each unit of log plane light below theirs, ...
+const BY_DARKENING: f64 = -9.0;
+/// ... for each factor e of mottle over theirs, ...
+const BY_MOTTLE: f64 = -1.4;
+/// ... for each unit of wholeness from [`WHOLE`], ...
+const BY_WHOLENESS: f64 = 2.4;
+/// ... and for twin lamellae.
+const BY_TWINS: f64 = -2.5;
+const WHOLE: f64 = 0.75;
+/// Log odds for extinction that sweeps through the crystal: undulose extinction is quartz's far more than feldspar's.
+const BY_UNDULOSITY: f64 = 0.7;
+/// Loss of coherence at which that counts in full.
+const UNDULOSE: f64 = 0.004;
+/// Log odds of a crystal that looks like the slide's clear ones.
+const CLEAR_ODDS: f64 = 1.3;
+/// Log odds never leave this range: clear feldspar and dirty quartz exist.
+const RANGE: (f64, f64) = (-4.0, 2.6);
 
-/// Sets how likely each crystal is quartz, from its looks against the slide's own clear crystals.
+/// Sets how likely each crystal is quartz, from its looks against the slide's own clear crystals, were quartz and other
+/// colourless crystals equally common.
 ///
 /// It never decides: retardation does, later, against the distribution that quartz must follow.
 #[must_use]
@@ -23,28 +41,37 @@ pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
         return crystals;
     };
     for crystal in &mut crystals {
-        let ratio = |c: usize| (crystal.plane[c].max(1e-3) / crystal.plane[1].max(1e-3)).ln();
-        let tint = (ratio(0) - reference.red).hypot(ratio(2) - reference.blue);
-        let darkening = (reference.level - crystal.plane[1].max(1e-3).ln()).max(0.0);
-        let cloudiness = crystal.plane_scatter / reference.scatter;
+        let [red, level, blue] = crystal.looks;
+        let tint = (red - reference.red).hypot(blue - reference.blue);
+        let darkening = (reference.level - level).max(0.0);
         let half = |x: f64, at: f64| 1.0 / (1.0 + (x / at).powi(4));
-        let looks = half(tint, TINT) * half(darkening, DARKENING) * half(cloudiness, CLOUDINESS);
-        let size = crystal.cells as f64 / (crystal.cells as f64 + SMALL);
-        crystal.quartz = CLEAR * looks * size * if crystal.twinned { 0.1 } else { 1.0 };
+        let colourless = half(tint, TINT) * half(darkening, DARKENING);
+        let odds = CLEAR_ODDS
+            + BY_SIZE * (crystal.cells as f64 / reference.cells).ln().min(0.7)
+            + BY_DARKENING * darkening
+            + BY_MOTTLE * (crystal.plane_mottle.max(LEAST_MOTTLE) / reference.mottle).ln().max(-0.5)
+            + BY_WHOLENESS * (crystal.wholeness - WHOLE)
+            + BY_UNDULOSITY * ((1.0 - crystal.coherence) / UNDULOSE).min(1.0)
+            + if crystal.twinned { BY_TWINS } else { 0.0 };
+        crystal.quartz = colourless / (1.0 + (-odds.clamp(RANGE.0, RANGE.1)).exp());
     }
     crystals
 }
+
+/// Mottle that noise of the photograph alone may cause.
+const LEAST_MOTTLE: f64 = 0.004;
 
 /// What clear crystals of this field look like in plane light.
 struct Reference {
     red: f64,
     blue: f64,
     level: f64,
-    scatter: f64,
+    mottle: f64,
+    cells: f64,
 }
 
 impl Reference {
-    /// The brighter and smoother half of the crystals that light up between crossed polars, by area.
+    /// The brighter and smoother half of the crystals that light up between crossed polars, medians by area.
     fn of(crystals: &[Crystal]) -> Option<Self> {
         let light = |c: &Crystal| c.ratio.iter().map(|r| r[1]).fold(0.0, f64::max);
         let brightest = crystals.iter().map(light).fold(0.0, f64::max);
@@ -52,19 +79,27 @@ impl Reference {
         if lit.is_empty() {
             return None;
         }
-        let score = |c: &Crystal| c.plane[1].max(1e-3).ln() - 2.0 * c.plane_scatter;
+        let score = |c: &Crystal| c.looks[1] - 2.0 * c.plane_mottle;
         lit.sort_by(|a, b| score(b).total_cmp(&score(a)));
         let clear = &lit[..lit.len().div_ceil(2)];
         let median = |f: &dyn Fn(&Crystal) -> f64| {
-            let mut v: Vec<f64> = clear.iter().map(|c| f(c)).collect();
-            v.sort_by(f64::total_cmp);
-            v[v.len() / 2]
+            let mut v: Vec<(f64, usize)> = clear.iter().map(|c| (f(c), c.cells)).collect();
+            v.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let total: usize = v.iter().map(|(_, n)| n).sum();
+            let mut below = 0;
+            v.iter()
+                .find(|(_, n)| {
+                    below += n;
+                    2 * below >= total
+                })
+                .map_or(f64::NAN, |(x, _)| *x)
         };
         Some(Self {
-            red: median(&|c| (c.plane[0].max(1e-3) / c.plane[1].max(1e-3)).ln()),
-            blue: median(&|c| (c.plane[2].max(1e-3) / c.plane[1].max(1e-3)).ln()),
-            level: median(&|c| c.plane[1].max(1e-3).ln()),
-            scatter: median(&|c| c.plane_scatter).max(0.01),
+            red: median(&|c| c.looks[0]),
+            blue: median(&|c| c.looks[2]),
+            level: median(&|c| c.looks[1]),
+            mottle: median(&|c| c.plane_mottle).max(LEAST_MOTTLE),
+            cells: median(&|c| c.cells as f64),
         })
     }
 }

@@ -7,13 +7,14 @@ use imageproc::morphology::{erode, open};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::section::clarity;
 use crate::section::extinction::{AngleDesign, ExtinctionPlanes, Separation};
 use crate::units::MicrometresPerPixel;
 
 /// One crystal with its mean interference colour.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Crystal {
     /// Centroid, pixels.
     pub x_px: f64,
@@ -33,6 +34,12 @@ pub struct Crystal {
     pub scatter: f64,
     /// Standard deviation of the log of plane light inside.
     pub plane_scatter: f64,
+    /// Medians over its cells of the logs of red over green, green, and blue over green in plane light.
+    pub looks: [f64; 3],
+    /// Median absolute deviation of the log of plane light inside: unlike `plane_scatter`, specks do not raise it.
+    pub plane_mottle: f64,
+    /// Its clean cells over the area of the ellipse with their second moments: 1 for one whole patch, less for a patch cut up.
+    pub wholeness: f64,
     /// Number of cells that carried the mean.
     pub cells: usize,
     /// Pieces that were joined into it: it has one vote all the same.
@@ -43,12 +50,13 @@ pub struct Crystal {
     pub quartz: f64,
 }
 
-/// The crystals of one field and where they are.
-#[derive(Clone, Debug)]
+/// The crystals of one field and where they are. Written out without the labels: enough to measure thickness again.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Crystals {
     /// Binning of `labels`.
     pub bin: usize,
     /// Piece that each cell belongs to, 0 for none; (height / bin, width / bin).
+    #[serde(skip)]
     pub labels: Array2<u32>,
     /// The crystals, largest first.
     pub crystals: Vec<Crystal>,
@@ -156,6 +164,13 @@ impl Piece {
             })
             .collect();
         let (axis, length, width) = shape(cells, columns);
+        let log = |c: usize, i: u32| flat(&planes.plane.rgb[c], i).max(1e-3).ln();
+        let looks = [
+            median(cells.iter().map(|i| log(0, *i) - log(1, *i)).collect()),
+            median(plane_logs.clone()),
+            median(cells.iter().map(|i| log(2, *i) - log(1, *i)).collect()),
+        ];
+        let plane_mottle = median(plane_logs.iter().map(|l| (l - looks[1]).abs()).collect());
         let b = planes.bin as f64;
         let at = |v: f64| b * v + (b - 1.0) / 2.0;
         let crystal = Crystal {
@@ -172,6 +187,9 @@ impl Piece {
             },
             scatter: deviation(&logs),
             plane_scatter: deviation(&plane_logs),
+            looks,
+            plane_mottle,
+            wholeness: (cells.len() as f64 / (0.25 * std::f64::consts::PI * length * width)).min(1.0),
             cells: kept.len(),
             pieces: 1,
             twinned: false,
@@ -218,6 +236,11 @@ fn unit(terms: &[[f64; 3]; 3]) -> [f64; 2] {
     let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
     let length = x.hypot(y).max(1e-12);
     [x / length, y / length]
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let at = values.len() / 2;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 fn deviation(values: &[f64]) -> f64 {
@@ -353,6 +376,9 @@ fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> Crystal {
         coherence: mean(&|p| p.coherence),
         scatter: mean(&|p| p.scatter),
         plane_scatter: mean(&|p| p.plane_scatter),
+        looks: std::array::from_fn(|c| mean(&|p| p.looks[c])),
+        plane_mottle: mean(&|p| p.plane_mottle),
+        wholeness: mean(&|p| p.wholeness),
         cells: pieces.clone().map(|p| p.cells).sum(),
         pieces: pieces.clone().count(),
         twinned: false,

@@ -6,12 +6,13 @@
 use nalgebra::{Matrix3, Vector3};
 use ndarray::Array2;
 use ndarray::parallel::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
 use crate::slide::photograph::{LinearPlanes, mask};
 
 /// What a set of crossed photographs separates.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Separation {
     /// Colour, extinction position and leak.
     Full,
@@ -22,7 +23,7 @@ pub enum Separation {
 }
 
 /// Least-squares design of a series of angles.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AngleDesign {
     /// Angles, radians.
     pub angles: Vec<f64>,

@@ -8,7 +8,7 @@ use crate::thickness::likelihood::{Evidence, SHARES};
 use crate::thickness::path::{ColourPath, PATHS, grid};
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
-pub(crate) const TEMPERATURE: f64 = 1.6;
+pub(crate) const TEMPERATURE: f64 = 1.2;
 /// Paths whose cost is beyond this from the best are left out.
 const FAR: f64 = 12.0;
 /// Paths that are kept at the most.
@@ -48,12 +48,8 @@ impl Component {
 /// The lamps that explain the grains, best first, with their gains.
 pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     let chosen = gains::chosen(grains);
-    let starts = gains::starts(&chosen, prior);
     let every = chosen.len().div_ceil(COMPARED).max(1);
-    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
-    let mut fits: Vec<(&'static ColourPath, Gains)> =
-        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior, &starts))).collect();
-    fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    let mut fits = all_lamps(grains, prior);
     let best = fits[0].1.cost;
     fits.retain(|f| f.1.cost - best < FAR);
     fits.truncate(KEPT);
@@ -61,6 +57,21 @@ pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourP
         fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&chosen, p, prior, &[g.log]))).collect();
         fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     }
+    fits
+}
+
+/// Every lamp with its gains, best first, fitted to some of the grains; none when there is no grain.
+pub(crate) fn all_lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
+    let chosen = gains::chosen(grains);
+    if chosen.is_empty() {
+        return Vec::new();
+    }
+    let starts = gains::starts(&chosen, prior);
+    let every = chosen.len().div_ceil(COMPARED).max(1);
+    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
+    let mut fits: Vec<(&'static ColourPath, Gains)> =
+        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior, &starts))).collect();
+    fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     fits
 }
 

@@ -1,14 +1,14 @@
 //! From crystals to a thickness with its interval, its wedge, or a reason why not.
 
 use crate::measured::Measured;
-use crate::optics::mineral::share_below;
-use crate::section::clarity::CLEAR;
+use crate::thickness::carried::Carried;
+use crate::thickness::extent::Extent;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
+use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share, tone_by_colours};
 use crate::thickness::tone::ToneCurve;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, gains, grain, likelihood, path,
-    surface,
+    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, likelihood, surface,
 };
 use crate::units::Degrees;
 
@@ -29,24 +29,13 @@ const FEWEST_GRAINS: f64 = 6.0;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
 const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
-const WIDEST: f64 = 0.3;
-/// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
-const FLOOR_UM: f64 = 0.06;
-/// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
-const FLOOR_SHARE: f64 = 0.003;
-/// Median distance of grains from the best path, standard deviations, that their stated uncertainties lead one to expect.
-/// (two degrees of freedom: the median of chi is 1.18).
-const EXPECTED_MISFIT: f64 = 1.18;
-/// Uncertainties are never taken as smaller than this share of the stated ones: scatter along the path is not seen.
-const LEAST_MISFIT: f64 = 0.7;
+const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
 const STRANGE: f64 = 6.0;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
 const PREFERRED_ORIENTATION: f64 = 0.05;
 /// Looks above which a grain is taken as quartz where nearly all clear grains are.
 const LOOKS_CLEAR: f64 = 0.5;
-/// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
-const KOLMOGOROV_001: f64 = 1.949;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
 const TOO_CLIPPED: f64 = 0.35;
 
@@ -56,7 +45,8 @@ const TOO_CLIPPED: f64 = 0.35;
 /// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
 #[must_use]
 pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
-    let tone = ToneCurve::estimate(fields);
+    let prior = gain_prior(fields);
+    let tone = tone_by_colours(fields, prior, ToneCurve::estimate(fields));
     let gathered = grain::gather(fields, tone);
     let mut grains = gathered.grains;
     if gathered.clipped as f64 > TOO_CLIPPED * (gathered.clipped + gathered.bright).max(1) as f64
@@ -71,7 +61,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "shorten the crossed exposure until no grain is burnt out, and photograph again".into(),
         };
     }
-    let hopeful: f64 = grains.iter().map(|g| g.quartz / CLEAR).sum();
+    let hopeful: f64 = grains.iter().filter(|g| g.quartz > LOOKS_CLEAR).count() as f64;
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
             why: if hopeful < 0.5 {
@@ -85,7 +75,6 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: MORE_QUARTZ.into(),
         };
     }
-    let prior = gain_prior(fields);
     let mut lamps = component::lamps(&grains, prior);
     let misfit = lamps[0].1.misfit;
     if misfit > STRANGE {
@@ -168,115 +157,6 @@ fn local_thickness(
     }
     let posterior = surface::common_posterior(components, |i| grains[i].field == field);
     Measured::from_draws(&surface::draw_common(&posterior))
-}
-
-/// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
-fn systematic_share(
-    fields: &[FieldCrystals],
-    grains: &[grain::Grain],
-    lamps: &[(&'static path::ColourPath, gains::Gains)],
-    prior: GainPrior,
-    tone: ToneCurve,
-    thickness_um: f64,
-) -> f64 {
-    let (path, fitted) = &lamps[0];
-    let at = |grains: &[grain::Grain], gains: &gains::Gains| {
-        let components = component::explain(grains, &[(*path, gains.clone())]);
-        let near = surface::point(thickness_um);
-        let mut posterior = surface::common_posterior(&components, |_| true);
-        // Another mode is another explanation, not a shift of this one.
-        for (i, p) in posterior.iter_mut().enumerate() {
-            if (i as f64 - near).abs() > 40.0 {
-                *p = 0.0;
-            }
-        }
-        let total: f64 = posterior.iter().sum::<f64>().max(1e-300);
-        posterior.iter().enumerate().map(|(i, p)| p * (i as f64 - near)).sum::<f64>() / total * path::grid::STEP
-    };
-    let mut variance = FLOOR_SHARE.powi(2) + (FLOOR_UM / thickness_um).powi(2);
-    let eigen = fitted.covariance.symmetric_eigen();
-    for k in 0..3 {
-        let direction = eigen.eigenvectors.column(k) * eigen.eigenvalues[k].max(0.0).sqrt().min(0.3);
-        let moved = |sign: f64| gains::Gains { log: fitted.log + direction * sign, ..fitted.clone() };
-        let shift = 0.5 * (at(grains, &moved(1.0)) - at(grains, &moved(-1.0)));
-        variance += shift * shift;
-    }
-    if tone.contrast_u > 0.0 {
-        let shifted = |sign: f64| {
-            let other = ToneCurve { contrast: tone.contrast + sign * tone.contrast_u, contrast_u: 0.0 };
-            let grains = grain::gather(fields, other).grains;
-            let refit = gains::fit(&gains::chosen(&grains), path, prior, &[fitted.log]);
-            at(&grains, &refit)
-        };
-        let shift = 0.5 * (shifted(1.0) - shifted(-1.0));
-        variance += shift * shift;
-    }
-    variance.sqrt()
-}
-
-/// Which grains carried the measurement.
-struct Carried {
-    probability: Vec<f64>,
-    retardation: Vec<(f64, f64)>,
-}
-
-impl Carried {
-    fn count(grains: &[grain::Grain], component: &component::Component, thickness_um: impl Fn(usize) -> f64) -> Self {
-        let gains = component.gains.factors();
-        let evidence = likelihood::Evidence::new(grains, component.path, gains);
-        let at = |i: usize| (surface::point(thickness_um(i)).round() as usize).min(path::grid::COUNT - 1);
-        let shares = likelihood::SHARES[component.shares];
-        let probability: Vec<f64> = evidence
-            .grains
-            .iter()
-            .zip(grains)
-            .enumerate()
-            .map(|(i, (e, g))| e.quartz_share(at(i), g.quartz, shares))
-            .collect();
-        let retardation = grains
-            .iter()
-            .map(|g| {
-                let (at, _) = gains::nearest(g, component.path, gains);
-                let nm = path::grid::nm(at as f64);
-                (nm, nm * g.chroma_u.hypot(0.5 * g.brightness_u))
-            })
-            .collect();
-        Self { probability, retardation }
-    }
-
-    /// Whether the quartz grains' retardations depart from those of random cuts: Kolmogorov-Smirnov at about p = 0.001.
-    ///
-    /// Cuts across the c-axis (under a tenth of the largest retardation) are left out: holes and glass fall there too.
-    /// `thickness_um` gives the thickness at a grain, None for grains that are left out.
-    fn one_sided(&self, thickness_um: impl Fn(usize) -> Option<f64>) -> bool {
-        let mut x: Vec<f64> = self
-            .retardation
-            .iter()
-            .enumerate()
-            .filter_map(|(i, (nm, _))| Some(nm / path::grid::nm(surface::point(thickness_um(i)?))))
-            .filter(|x| (0.1..1.1).contains(x))
-            .map(|x| x.min(1.0))
-            .collect();
-        if x.len() < 12 {
-            return false;
-        }
-        x.sort_by(f64::total_cmp);
-        let n = x.len() as f64;
-        let low = share_below(0.1);
-        let departure = x
-            .iter()
-            .enumerate()
-            .map(|(i, x)| {
-                let f = (share_below(*x) - low) / (1.0 - low);
-                (f - i as f64 / n).abs().max((f - (i + 1) as f64 / n).abs())
-            })
-            .fold(0.0, f64::max);
-        departure * n.sqrt() > KOLMOGOROV_001
-    }
-
-    fn number(&self, of: impl Fn(usize) -> bool) -> usize {
-        self.probability.iter().enumerate().filter(|(i, p)| of(*i) && **p > 0.5).count()
-    }
 }
 
 #[allow(clippy::too_many_arguments, reason = "assembles one value from what the stages of the fit found")]
@@ -371,60 +251,4 @@ fn surface_of(
         lamp: components[0].path.name.clone(),
         notes,
     }))
-}
-
-/// The rectangle that thickness is given for.
-struct Extent {
-    width_mm: f64,
-    height_mm: f64,
-    centre: [f64; 2],
-    spread: bool,
-}
-
-impl Extent {
-    /// Fields must span this share of the section's width and height for a plane.
-    const SPREAD: f64 = 0.3;
-
-    fn of(fields: &[FieldCrystals], size: SectionSize) -> Self {
-        let centres: Vec<[f64; 2]> = fields.iter().filter_map(|f| f.centre_mm).collect();
-        let bound = |k: usize, f: fn(f64, f64) -> f64, from: f64| centres.iter().map(|c| c[k]).fold(from, f);
-        let low = [bound(0, f64::min, f64::INFINITY), bound(1, f64::min, f64::INFINITY)];
-        let high = [bound(0, f64::max, f64::NEG_INFINITY), bound(1, f64::max, f64::NEG_INFINITY)];
-        let spans = [high[0] - low[0], high[1] - low[1]];
-        let width_mm = size.width_mm.unwrap_or(spans[0].max(0.0));
-        let height_mm = size.height_mm.unwrap_or(spans[1].max(0.0));
-        let spread = centres.len() >= 3
-            && centres.len() == fields.len()
-            && spans[0] >= (Self::SPREAD * width_mm).max(2.0)
-            && spans[1] >= (Self::SPREAD * height_mm).max(2.0)
-            && !collinear(&centres);
-        let centre = if size.width_mm.is_some() && size.height_mm.is_some() {
-            [width_mm / 2.0, height_mm / 2.0]
-        } else {
-            [(low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0]
-        };
-        Self { width_mm, height_mm, centre, spread }
-    }
-
-    fn centre(&self) -> [f64; 2] {
-        self.centre
-    }
-
-    /// Bottom-left, bottom-right, top-left, top-right relative to the centre, mm.
-    fn corners(&self) -> [[f64; 2]; 4] {
-        let (w, h) = (self.width_mm / 2.0, self.height_mm / 2.0);
-        let (w, h) = if self.spread { (w, h) } else { (0.0, 0.0) };
-        [[-w, -h], [w, -h], [-w, h], [w, h]]
-    }
-}
-
-/// Whether all points lie nearly on one line: the smaller principal spread is under a sixth of the larger.
-fn collinear(points: &[[f64; 2]]) -> bool {
-    let n = points.len() as f64;
-    let mean = |k: usize| points.iter().map(|p| p[k]).sum::<f64>() / n;
-    let (mx, my) = (mean(0), mean(1));
-    let sum = |f: &dyn Fn(f64, f64) -> f64| points.iter().map(|p| f(p[0] - mx, p[1] - my)).sum::<f64>();
-    let (xx, yy, xy) = (sum(&|x, _| x * x), sum(&|_, y| y * y), sum(&|x, y| x * y));
-    let (trace, root) = (xx + yy, ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt());
-    ((trace - root) / (trace + root).max(1e-12)).sqrt() < 1.0 / 6.0
 }

@@ -11,25 +11,38 @@ use crate::thickness::path::{ColourPath, grid};
 pub(crate) struct GainPrior {
     /// Standard uncertainty of the gain that all channels share (exposure).
     pub(crate) common_u: f64,
-    /// Standard uncertainty of each channel's own gain (white balance).
+    /// Scale of the channels' departures from their common gain (white balance).
     pub(crate) channel_u: f64,
+    /// The departures have long tails: nearly always none, now and then per cents.
+    pub(crate) long_tails: bool,
 }
 
 impl GainPrior {
-    /// EXIF gives shutter times as labels (1/60 for 1/64): up to some 3 %. White balance on plane light: 2 to 3 %.
-    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.02 };
+    /// EXIF gives shutter times as labels (1/60 for 1/64): up to some 3 %. A white balance that is kept cancels between plane
+    /// and crossed light; one that was not shows as a few per cent.
+    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.006, long_tails: true };
     /// Nothing known of exposure.
-    pub(crate) const NO_EXIF: Self = Self { common_u: 3.0, channel_u: 0.02 };
+    pub(crate) const NO_EXIF: Self = Self { common_u: 3.0, ..Self::EXIF };
 
     /// The same where the camera balanced white by itself.
     pub(crate) fn auto_white_balance(self) -> Self {
-        Self { common_u: self.common_u.max(0.1), channel_u: 0.4 }
+        Self { common_u: self.common_u.max(0.1), channel_u: 0.4, long_tails: false }
     }
 
-    fn information(self) -> Matrix3<f64> {
-        let common = Matrix3::from_element(self.common_u * self.common_u);
-        let own = Matrix3::from_diagonal_element(self.channel_u * self.channel_u);
-        (common + own).try_inverse().expect("positive definite")
+    /// Information on the log gains at `log`, and twice the negative log prior there.
+    fn at(self, log: &Vector3<f64>) -> (Matrix3<f64>, f64) {
+        let mean = log.mean();
+        let apart = log.add_scalar(-mean).norm_squared();
+        let scale = self.channel_u * self.channel_u;
+        // Multivariate t with one degree of freedom in the two directions of white balance.
+        let (precision, cost) = if self.long_tails {
+            (3.0 / (scale + apart), 3.0 * (1.0 + apart / scale).ln())
+        } else {
+            (1.0 / scale, apart / scale)
+        };
+        let common = Matrix3::from_element(1.0 / 3.0);
+        let information = common / (self.common_u * self.common_u) * 3.0 + (Matrix3::identity() - common) * precision;
+        (information, cost + (mean / self.common_u).powi(2))
     }
 }
 
@@ -105,7 +118,6 @@ pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
 }
 
 fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector3<f64>) -> Gains {
-    let information = prior.information();
     let mut log = start;
     let mut covariance = Matrix3::identity();
     let mut places: Vec<Option<usize>> = vec![None; grains.len()];
@@ -115,6 +127,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector
             log = log.add_scalar(level(grains, path, log.map(f64::exp).into()));
         }
         let factors: [f64; 3] = log.map(f64::exp).into();
+        let (information, _) = prior.at(&log);
         let mut h = information;
         let mut b = -(information * log);
         for (grain, place) in grains.iter().zip(&mut places) {
@@ -136,7 +149,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector
     let mut distances: Vec<f64> =
         grains.iter().zip(&places).map(|(g, place)| nearest_from(g, path, factors, *place).1).collect();
     let own: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
-    let cost = own + log.dot(&(information * log)) - 2.0 * path.prior.ln();
+    let cost = own + prior.at(&log).1 - 2.0 * path.prior.ln();
     distances.sort_by(f64::total_cmp);
     let misfit = distances.get(distances.len() / 2).copied().unwrap_or(f64::INFINITY).sqrt();
     Gains { log, covariance, cost, misfit }

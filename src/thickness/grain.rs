@@ -1,12 +1,14 @@
 //! A crystal as the fit sees it: one colour with its uncertainty, a place on the section, and how likely it is quartz.
 
+use serde::{Deserialize, Serialize};
+
 use crate::section::crystals::{Crystal, Crystals};
 use crate::section::extinction::{AngleDesign, Separation};
 use crate::thickness::tone::ToneCurve;
 use crate::units::MicrometresPerPixel;
 
 /// The crystals of one field with what the fit needs to know of its photographs.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct FieldCrystals {
     /// Name of the field.
     pub name: String,
@@ -47,8 +49,12 @@ pub(crate) struct Grain {
     pub(crate) floor_u: f64,
     /// Brightness is only a lower bound.
     pub(crate) any_brightness: bool,
-    /// How likely it is quartz by its looks, 0..=1.
+    /// How likely it is quartz by its looks, were quartz and other colourless minerals equally common, 0..=1.
     pub(crate) quartz: f64,
+    /// Its vote, 0..=1: scraps of crystals that are cut up would vote many times.
+    pub(crate) weight: f64,
+    /// Cells that carried its colour.
+    pub(crate) cells: usize,
 }
 
 /// Grains of all fields, and how many were left out because too many of their photographs are clipped.
@@ -63,9 +69,9 @@ const CLIPPED: f64 = 0.03;
 /// Brightness, against the slide's brightest crystals, below which a patch is a hole, a glass or a cut across the c-axis.
 const DARK: f64 = 0.03;
 /// Relative uncertainties of a clean crystal's colour: dirt, relief, slanting boundaries (from rendered and real grains).
-const BRIGHTNESS_U: f64 = 0.018;
-const CHROMA_U: f64 = 0.008;
-const FLOOR_U: f64 = 0.004;
+const BRIGHTNESS_U: f64 = 0.012;
+const CHROMA_U: f64 = 0.006;
+const FLOOR_U: f64 = 0.003;
 
 /// Takes every field's crystals to grains, undoing the camera's tone curve.
 pub(crate) fn gather(fields: &[FieldCrystals], tone: ToneCurve) -> Grains {
@@ -85,7 +91,28 @@ pub(crate) fn gather(fields: &[FieldCrystals], tone: ToneCurve) -> Grains {
         out.grains.retain(|g| sum(g) > DARK * bright);
         out.bright = out.grains.iter().filter(|g| sum(g) > 0.5 * bright).count();
     }
+    weigh(&mut out.grains);
     out
+}
+
+/// Share of the usual size of clear crystals (median by area) from which on a crystal has a whole vote.
+const WHOLE_VOTE: f64 = 0.3;
+
+fn weigh(grains: &mut [Grain]) {
+    let mut cells: Vec<usize> = grains.iter().filter(|g| g.quartz > 0.5).map(|g| g.cells).collect();
+    cells.sort_unstable();
+    let total: usize = cells.iter().sum();
+    let mut below = 0;
+    let usual = cells.iter().find(|n| {
+        below += **n;
+        2 * below >= total
+    });
+    if let Some(usual) = usual {
+        let whole = WHOLE_VOTE * *usual as f64;
+        for g in grains {
+            g.weight = (g.cells as f64 / whole).min(1.0);
+        }
+    }
 }
 
 fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve) -> Option<Grain> {
@@ -134,5 +161,7 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
         floor_u: FLOOR_U,
         any_brightness: design.separation == Separation::Single,
         quartz: crystal.quartz,
+        weight: 1.0,
+        cells: crystal.cells,
     })
 }

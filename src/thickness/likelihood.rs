@@ -4,52 +4,113 @@ use std::sync::LazyLock;
 
 use rayon::prelude::*;
 
-use crate::optics::mineral::share_below;
-use crate::section::clarity::CLEAR;
+use crate::optics::mineral::{biaxial_shares_below, share_below};
 use crate::thickness::grain::Grain;
 use crate::thickness::path::{ColourPath, grid};
 
-/// Shares of quartz, plagioclase and alkali feldspar among the colourless clear grains.
+/// Shares of quartz among the colourless clear grains that are averaged over, with prior probabilities: none is ever fixed.
+/// Most rocks that are measured hold clear quartz, and it is looked for by its clarity.
+pub(crate) const SHARES: [Share; 4] = [
+    Share { quartz: 0.93, prior: 0.4 },
+    Share { quartz: 0.65, prior: 0.3 },
+    Share { quartz: 0.38, prior: 0.2 },
+    Share { quartz: 0.15, prior: 0.1 },
+];
+
+/// A share of quartz.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Shares {
+pub(crate) struct Share {
     pub(crate) quartz: f64,
-    pub(crate) plagioclase: f64,
-    pub(crate) alkali_feldspar: f64,
-    /// Prior probability of this vector: most rocks that are measured hold clear quartz, and it is looked for by its clarity.
     pub(crate) prior: f64,
 }
 
-/// Share vectors that are averaged over: none is ever fixed.
-pub(crate) const SHARES: [Shares; 3] = [
-    Shares { quartz: 0.95, plagioclase: 0.025, alkali_feldspar: 0.025, prior: 0.6 },
-    Shares { quartz: 0.65, plagioclase: 0.2, alkali_feldspar: 0.15, prior: 0.3 },
-    Shares { quartz: 0.35, plagioclase: 0.35, alkali_feldspar: 0.3, prior: 0.1 },
-];
-
-/// Index of the share vector of a rock whose clear grains are nearly all quartz.
+/// Index of the share of a rock whose clear grains are nearly all quartz.
 pub(crate) const NEARLY_ALL_QUARTZ: usize = 0;
 
-/// Largest birefringence of plagioclase (0.0070 to 0.0110, sodic to intermediate) and alkali feldspar (0.0055 to 0.0075)
-/// over that of quartz, taken as even over the range.
-const PLAGIOCLASE: (f64, f64) = (0.77, 1.2);
-const ALKALI_FELDSPAR: (f64, f64) = (0.60, 0.82);
+/// Largest birefringence over that of quartz, and optic axial angle in degrees, of plagioclase and alkali feldspar
+/// (0.007 to 0.0125 and 0.005 to 0.008, handbooks, from memory), taken as even over the ranges.
+const PLAGIOCLASE: Feldspar = Feldspar { ceiling: (0.77, 1.37), two_v: (75.0, 90.0) };
+const ALKALI_FELDSPAR: Feldspar = Feldspar { ceiling: (0.55, 0.88), two_v: (40.0, 84.0) };
+/// Share of plagioclase and of alkali feldspar among the colourless grains that are not quartz.
+const PLAGIOCLASE_SHARE: f64 = 0.45;
+const ALKALI_FELDSPAR_SHARE: f64 = 0.45;
+
+struct Feldspar {
+    ceiling: (f64, f64),
+    two_v: (f64, f64),
+}
+
 /// Share of grains that are anything else, spread evenly up to this retardation.
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
 /// Relative standard uncertainty of a grain's retardation that no colour shows: relief, tilt, thickness within the field.
-const RETARDATION_U: f64 = 0.005;
+const RETARDATION_U: f64 = 0.003;
 /// Density of colours that no retardation explains: evenly over the colours a camera records.
 const STRAY: f64 = 0.01;
 
-/// Probability mass per grid point of a random cut's retardation below the largest: `EDGE[k]` at k points below it.
-static EDGE: LazyLock<Vec<f64>> = LazyLock::new(|| {
-    (0..grid::COUNT)
-        .map(|k| {
-            let at = |k: f64| share_below((-k * grid::STEP).exp());
-            if k == 0 { 1.0 - at(0.5) } else { at(k as f64 - 0.5) - at(k as f64 + 0.5) }
-        })
-        .collect()
-});
+/// Probability mass of a random cut's retardation by its distance on the grid below quartz's largest.
+struct Kernel {
+    /// Distance of `mass[0]`: negative where a mineral exceeds quartz.
+    first: i64,
+    mass: Vec<f64>,
+}
+
+impl Kernel {
+    /// A uniaxial mineral with quartz's birefringence: the distribution ends in a steep edge.
+    fn quartz() -> Self {
+        let at = |k: f64| share_below((-k * grid::STEP).exp());
+        let mass = (0..grid::COUNT)
+            .map(|k| if k == 0 { 1.0 - at(0.5) } else { at(k as f64 - 0.5) - at(k as f64 + 0.5) })
+            .collect();
+        Self { first: 0, mass }
+    }
+
+    /// A biaxial mineral of variable birefringence: no edge anywhere.
+    fn feldspar(f: &Feldspar) -> Self {
+        const CEILINGS: i64 = 48;
+        let first = -(f.ceiling.1.ln() / grid::STEP).ceil() as i64 - 1;
+        let last = grid::COUNT as i64;
+        // Shares below e^(-k STEP / 2) from the largest ceiling down, read off one ascending list.
+        let points: Vec<f64> =
+            (0..=2 * (last - first) + 2).map(|j| (-(j as f64) * 0.5 * grid::STEP).exp()).rev().collect();
+        let shares: Vec<f64> = biaxial_shares_below(&points, f.two_v).into_iter().rev().collect();
+        let below = |k2: i64| if k2 <= 0 { 1.0 } else { shares.get(k2 as usize).copied().unwrap_or(0.0) };
+        let mass = (first..last)
+            .map(|k| {
+                (0..CEILINGS)
+                    .map(|c| {
+                        let ceiling = f.ceiling.0 + (f.ceiling.1 - f.ceiling.0) * (c as f64 + 0.5) / CEILINGS as f64;
+                        let shift = (2.0 * ceiling.ln() / grid::STEP).round() as i64;
+                        below(2 * k - 1 + shift) - below(2 * k + 1 + shift)
+                    })
+                    .sum::<f64>()
+                    / CEILINGS as f64
+            })
+            .collect();
+        Self { first, mass }
+    }
+
+    /// Probability of a density of retardations (from grid point `from` on) at each grid point of thickness.
+    fn over_thickness(&self, from: usize, density: &[f64]) -> Vec<f64> {
+        let mut out = vec![0.0; grid::COUNT];
+        for (k, d) in density.iter().enumerate() {
+            let start = (from + k) as i64 + self.first;
+            let skip = (-start).max(0);
+            let begin = (start + skip) as usize;
+            if begin >= grid::COUNT {
+                continue;
+            }
+            for (o, m) in out[begin..].iter_mut().zip(&self.mass[skip as usize..]) {
+                *o += d * m;
+            }
+        }
+        out
+    }
+}
+
+static QUARTZ: LazyLock<Kernel> = LazyLock::new(Kernel::quartz);
+static PLAGIOCLASES: LazyLock<Kernel> = LazyLock::new(|| Kernel::feldspar(&PLAGIOCLASE));
+static ALKALI_FELDSPARS: LazyLock<Kernel> = LazyLock::new(|| Kernel::feldspar(&ALKALI_FELDSPAR));
 
 /// Density of ln A for A = sin² of a random azimuth, smoothed by 3 %: what one photograph shows of a crystal's brightness.
 struct AnyAzimuth {
@@ -207,61 +268,40 @@ pub(crate) struct GrainEvidence {
 impl GrainEvidence {
     fn new(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> Self {
         let r = Retardations::new(grain, path, gains);
-        let edge = &*EDGE;
-        let mut quartz = vec![0.0; grid::COUNT];
-        let mut anything = 0.0;
-        for (k, density) in r.density.iter().enumerate() {
-            let m = r.first + k;
-            anything += density * grid::nm(m as f64) * grid::STEP / ELSE_UP_TO_NM;
-            for (q, e) in quartz[m..].iter_mut().zip(edge) {
-                *q += density * e;
-            }
+        let anything = r
+            .density
+            .iter()
+            .enumerate()
+            .map(|(k, density)| density * grid::nm((r.first + k) as f64) * grid::STEP / ELSE_UP_TO_NM)
+            .sum();
+        Self {
+            quartz: QUARTZ.over_thickness(r.first, &r.density),
+            plagioclase: PLAGIOCLASES.over_thickness(r.first, &r.density),
+            alkali_feldspar: ALKALI_FELDSPARS.over_thickness(r.first, &r.density),
+            anything,
         }
-        let plagioclase = lowered(&quartz, PLAGIOCLASE);
-        let alkali_feldspar = lowered(&quartz, ALKALI_FELDSPAR);
-        Self { quartz, plagioclase, alkali_feldspar, anything }
     }
 
-    /// Probability density of the colour at a grid point of thickness.
-    fn at(&self, i: usize, quartz: f64, shares: Shares) -> f64 {
-        let known = shares.quartz + shares.plagioclase + shares.alkali_feldspar;
-        // Looks speak for quartz; the shares say what clear grains are when looks do not tell.
-        let q = quartz * shares.quartz / known;
-        let feldspar = 1.0 - ELSE - q * (1.0 - ELSE);
-        let p = shares.plagioclase / (shares.plagioclase + shares.alkali_feldspar);
-        let dirty = 0.5 * (1.0 - quartz / CLEAR).powi(2);
-        q * (1.0 - ELSE) * self.quartz[i]
-            + (feldspar - dirty).max(0.0) * (p * self.plagioclase[i] + (1.0 - p) * self.alkali_feldspar[i])
-            + (ELSE + dirty) * self.anything
-            + STRAY
+    /// Probability density of the colour at a grid point of thickness, and how much of it is quartz.
+    fn at(&self, i: usize, looks: f64, share: Share) -> (f64, f64) {
+        // Looks give odds against the other colourless grains, were both equally common.
+        let (yes, no) = (share.quartz * looks, (1.0 - share.quartz) * (1.0 - looks));
+        let q = yes / (yes + no) * (1.0 - ELSE);
+        let other = 1.0 - ELSE - q;
+        let quartz = q * self.quartz[i];
+        let unknown = 1.0 - PLAGIOCLASE_SHARE - ALKALI_FELDSPAR_SHARE;
+        let all = quartz
+            + other * (PLAGIOCLASE_SHARE * self.plagioclase[i] + ALKALI_FELDSPAR_SHARE * self.alkali_feldspar[i])
+            + (ELSE + other * unknown) * self.anything
+            + STRAY;
+        (all, quartz)
     }
 
-    /// Share of `at` that is quartz.
-    pub(crate) fn quartz_share(&self, i: usize, quartz: f64, shares: Shares) -> f64 {
-        let known = shares.quartz + shares.plagioclase + shares.alkali_feldspar;
-        quartz * shares.quartz / known * (1.0 - ELSE) * self.quartz[i] / self.at(i, quartz, shares)
+    /// How likely it is quartz, at a grid point of thickness.
+    pub(crate) fn quartz_share(&self, i: usize, looks: f64, share: Share) -> f64 {
+        let (all, quartz) = self.at(i, looks, share);
+        quartz / all
     }
-}
-
-/// Mean of a thickness profile over ceilings spread evenly over a range of ratios to quartz.
-fn lowered(profile: &[f64], (low, high): (f64, f64)) -> Vec<f64> {
-    let from = (low.ln() / grid::STEP).round() as i64;
-    let to = (high.ln() / grid::STEP).round() as i64;
-    let count = (to - from + 1) as f64;
-    // The density at thickness i with ceiling ratio r is that of quartz at i + ln r: a running mean over shifts.
-    let mut sums = Vec::with_capacity(profile.len() + 1);
-    sums.push(0.0);
-    for p in profile {
-        sums.push(sums.last().expect("not empty") + p);
-    }
-    let n = profile.len() as i64;
-    (0..n)
-        .map(|i| {
-            let a = (i + from).clamp(0, n);
-            let b = (i + to + 1).clamp(0, n);
-            (sums[b as usize] - sums[a as usize]) / count
-        })
-        .collect()
 }
 
 /// Log of each grain's probability over the thickness grid for one path, gains and share vector; rows of `COUNT`.
@@ -277,11 +317,11 @@ impl Evidence {
     }
 
     /// Log probability of each grain over the grid, for one share vector.
-    pub(crate) fn logs(&self, grains: &[Grain], shares: Shares) -> Vec<Vec<f32>> {
+    pub(crate) fn logs(&self, grains: &[Grain], share: Share) -> Vec<Vec<f32>> {
         self.grains
             .par_iter()
             .zip(grains)
-            .map(|(e, g)| (0..grid::COUNT).map(|i| e.at(i, g.quartz, shares).ln() as f32).collect())
+            .map(|(e, g)| (0..grid::COUNT).map(|i| (g.weight * e.at(i, g.quartz, share).0.ln()) as f32).collect())
             .collect()
     }
 }
@@ -292,10 +332,22 @@ mod tests {
 
     #[test]
     fn the_edge_is_a_distribution() {
-        let total: f64 = EDGE.iter().sum();
+        let total: f64 = QUARTZ.mass.iter().sum();
         assert!((total - 1.0).abs() < 0.01, "{total}");
-        let below = EDGE.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).sum::<f64>();
+        let below = QUARTZ.mass.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).sum::<f64>();
         assert!((below - share_below(0.1)).abs() < 0.01, "a tenth of the largest retardation: {below}");
+    }
+
+    #[test]
+    fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
+        for (kernel, highest) in [(&*PLAGIOCLASES, 1.37_f64), (&*ALKALI_FELDSPARS, 0.88)] {
+            let total: f64 = kernel.mass.iter().sum();
+            assert!((total - 1.0).abs() < 0.01, "{total}");
+            let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
+            assert!((reach as f64 * grid::STEP + highest.ln()).abs() < 0.03, "reaches {reach}");
+            let most = kernel.mass.iter().copied().fold(0.0, f64::max);
+            assert!(most < 0.1 * QUARTZ.mass[0], "no cut is as common as quartz at its edge: {most}");
+        }
     }
 
     #[test]

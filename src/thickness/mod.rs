@@ -2,13 +2,16 @@
 //!
 //! Knows nothing of files or pixels of photographs: crystals with positions on the section in, a fitted surface out.
 
+mod carried;
 mod component;
+mod extent;
 mod fit;
 mod gains;
 pub mod grain;
 mod likelihood;
 mod path;
 mod surface;
+mod systematic;
 pub mod tone;
 
 pub use fit::{SectionSize, measure};

@@ -110,7 +110,7 @@ impl ToneCurve {
         let total: f64 = weight.iter().sum();
         let mean = weight.iter().zip(&steps).map(|(w, k)| w * k).sum::<f64>() / total;
         let variance = weight.iter().zip(&steps).map(|(w, k)| w * (k - mean).powi(2)).sum::<f64>() / total;
-        Self { contrast: mean, contrast_u: variance.sqrt().max(0.01) }
+        Self { contrast: mean, contrast_u: variance.sqrt().max(0.008) }
     }
 }
 
