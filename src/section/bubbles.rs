@@ -51,9 +51,15 @@ const LEAST_RADIUS: f64 = 3.6;
 const STEEP: f32 = 0.25;
 /// Octaves by which walls are looked for at a finer resolution than the circle they belong to.
 const FINER: usize = 3;
+/// Weight from which a line at a finer resolution votes: there are many.
+const CLEAR_LINE: f32 = 0.4;
+/// Votes, of one a full circle of clear edges would give, from which a circle is measured.
+const LEAST_VOTES: f32 = 0.17;
 /// Candidates measured per field and octave.
-const CANDIDATES: usize = 90;
+const CANDIDATES: usize = 110;
 
+/// Scatter of the edge about its circle, share of the radius, beyond which no further pass makes it one.
+const FAR_FROM_ROUND: f64 = 0.11;
 /// Confidence below which a circle is not even listed.
 const CONSIDERED: f64 = 0.01;
 
@@ -96,12 +102,13 @@ fn candidates(light: &FieldLight) -> Vec<Candidate> {
         .flat_map_iter(|k| {
             // A thin wall is gone at the resolution of a large circle: it is seen at a finer one.
             let from = k.saturating_sub(FINER);
-            octave(light, &levels[k].0, levels[k].1, &lines[from], levels[from].1)
+            let seen: Vec<&Voter> = lines[from].iter().filter(|v| from == k || v.weight > CLEAR_LINE).collect();
+            octave(light, &levels[k].0, levels[k].1, &seen, levels[from].1)
         })
         .collect()
 }
 
-fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[Voter], line_cell: f64) -> Vec<Candidate> {
+fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], line_cell: f64) -> Vec<Candidate> {
     let (rows, columns) = log.dim();
     let radii: Vec<f64> = (0..RADII)
         .map(|k| LEAST_RADIUS * 2.1_f64.powf(k as f64 / (RADII - 1) as f64))
@@ -143,7 +150,7 @@ fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[Voter], lin
         for j in 1..h - 1 {
             for i in 1..w - 1 {
                 let v = votes[j * w + i];
-                if v < 0.25 {
+                if v < LEAST_VOTES {
                     continue;
                 }
                 let mut peak = true;
@@ -306,6 +313,9 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
         let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
         off.sort_by(f64::total_cmp);
         roughness = off[off.len() * 7 / 10];
+        if pass == 1 && roughness > FAR_FROM_ROUND {
+            return None;
+        }
     }
     if 2.0 * radius < light.px(SMALLEST_UM) {
         return None;
@@ -476,7 +486,7 @@ impl Ring {
     pub fn odds(&self) -> Odds {
         let thin = f64::from(u8::from(self.rim_width < 0.25));
         let roughness = self.roughness.min(0.12);
-        Odds::before(6.6)
+        Odds::before(6.8)
             .with("seen all round", self.share - 0.8, 5.7)
             .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 0.9)
             // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.

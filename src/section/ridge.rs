@@ -11,8 +11,9 @@ const STEP_WEIGHT: f32 = 1.5;
 pub const CLIP: f32 = 2.2;
 /// Least of one cell: a gap in a line costs little.
 const LEAST: f32 = -0.6;
-/// Root mean square over mean of the stronger line response in Gaussian noise blurred by 0.7 cells (computed).
-const OF_NOISE: f32 = 1.65;
+/// Root mean square of the stronger line response over the square of its mean root, in Gaussian noise blurred by 0.7 cells
+/// (computed).
+const OF_NOISE: f32 = 3.4;
 /// Directions searched over half a turn.
 pub const DIRECTIONS: usize = 60;
 
@@ -20,7 +21,7 @@ pub const DIRECTIONS: usize = 60;
 pub struct RidgeBasis {
     /// Second derivatives xx, xy, yy and first derivatives x, y.
     pub planes: [Array2<f32>; 5],
-    /// What they were divided by: local scatter of the stronger line response, log units. From its mean, not from its square,
+    /// What they were divided by: local scatter of the stronger line response, log units. From the mean of its root, not of its square,
     /// so that a few strong edges do not drown what lies between them.
     pub scatter: Array2<f32>,
     /// The same planes side by side, a cell after the other: one place is read at once.
@@ -39,18 +40,18 @@ impl RidgeBasis {
         let mut planes: [Array2<f32>; 5] = jobs.map(|(across, down)| separable(log, across, down));
         // First derivatives carry SIGMA each; the pure second ones carry twice SIGMA².
         planes[1] *= 2.0;
-        let mut magnitudes = Array2::<f32>::zeros(log.dim());
+        let mut roots = Array2::<f32>::zeros(log.dim());
         {
             let [xx, xy, yy, gx, gy] = &planes;
-            ndarray::Zip::from(&mut magnitudes).and(xx).and(xy).and(yy).and(gx).and(gy).par_for_each(
+            ndarray::Zip::from(&mut roots).and(xx).and(xy).and(yy).and(gx).and(gy).par_for_each(
                 |s, &xx, &xy, &yy, &gx, &gy| {
                     let (curvature, nx, ny) = sharpest(xx, xy, yy);
-                    *s = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6);
+                    *s = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6).sqrt();
                 },
             );
         }
-        let mut scatter = crate::section::light_field::box_mean(&magnitudes, reach);
-        scatter.par_mapv_inplace(|s| (OF_NOISE * s).max(floor));
+        let mut scatter = crate::section::light_field::box_mean(&roots, reach);
+        scatter.par_mapv_inplace(|s| (OF_NOISE * s * s).max(floor));
         for p in &mut planes {
             ndarray::Zip::from(p).and(&scatter).par_for_each(|p, s| *p /= *s);
         }

@@ -52,7 +52,7 @@ const SEED: f32 = 0.58;
 /// Stretch of the search, cells.
 const STRETCH: usize = 48;
 /// Most traces followed in a field.
-const MOST: usize = 600;
+const MOST: usize = 400;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
 /// Side of a cell of a second search, for wide lines, µm.
@@ -73,8 +73,8 @@ const CONSIDERED: f64 = 0.05;
 #[must_use]
 pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
     let bin_of = |um: f64| ((um / light.um_per_px).round() as usize).max(1);
-    let mut bins = vec![bin_of(CELL_UM), bin_of(WIDE_CELL_UM)];
-    bins.dedup();
+    let narrow = bin_of(CELL_UM);
+    let bins = [narrow, bin_of(WIDE_CELL_UM).max(narrow + 1)];
     let mut lines: Vec<Line> = bins.into_par_iter().flat_map_iter(|bin| find_at(light, bin, hidden)).collect();
     siblings(&mut lines, light.um_per_px);
     lines.sort_by(|a, b| (b.confidence, b.evidence).partial_cmp(&(a.confidence, a.evidence)).expect("finite"));
