@@ -6,17 +6,18 @@
 //!
 //! Renders slides of each kind of input with a fixed seed into FOLDER (kept: a second run only measures), measures each, and
 //! prints a table: how many were measured, error (median, 95th percentile, bias), coverage of the 95 % interval, and its
-//! median half-width over the median error. 25 slides a kind make 225 slides.
+//! median half-width over the median error. 25 slides a kind make 225 slides. Slides with fewer than 25 quartz grains in the
+//! picture are counted in a row of their own.
 
 use std::path::{Path, PathBuf};
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use thinproof::demo::{Balance, CameraSpec, Exif, Eye, Lamp, Rock, Scene, Wedge};
+use thinproof::demo::{Balance, CameraSpec, Exif, Eye, Lamp, Rock, Scene, Truth, Wedge};
 use thinproof::pipeline::crystals_of;
 use thinproof::register::FieldStack;
 use thinproof::slide::{Slide, Turned};
-use thinproof::thickness::{SectionSize, Thickness, measure};
+use thinproof::thickness::{SectionSize, Thickness, Yardstick, measure};
 
 const KINDS: [&str; 9] = [
     "four angles",
@@ -75,6 +76,9 @@ fn scene(kind: usize, index: usize) -> Scene {
     scene
 }
 
+/// Quartz grains in the picture from which on a slide counts for the table's rows.
+const ENOUGH_QUARTZ: usize = 25;
+
 struct Outcome {
     error: f64,
     interval: [f64; 2],
@@ -90,7 +94,7 @@ fn measured(dir: &Path, scene: &Scene) -> thinproof::Result<Result<Outcome, Stri
         fields.push(crystals_of(&stack));
     }
     let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
-    Ok(match measure(&fields, size) {
+    Ok(match measure(&fields, size, &Yardstick::quartz()) {
         Thickness::NotMeasurable { why, .. } => Err(why),
         Thickness::Measured(s) => {
             let truth = scene.wedge;
@@ -113,6 +117,48 @@ fn quantile(values: &[f64], p: f64) -> f64 {
     if v.is_empty() { f64::NAN } else { thinproof::measured::quantile(&v, p) }
 }
 
+/// What one row of the table is made of.
+#[derive(Clone, Default)]
+struct Row {
+    slides: usize,
+    errors: Vec<f64>,
+    intervals: Vec<[f64; 2]>,
+}
+
+impl Row {
+    fn add(&mut self, outcome: Option<&Outcome>) {
+        self.slides += 1;
+        if let Some(o) = outcome {
+            self.errors.push(o.error);
+            self.intervals.push(o.interval);
+        }
+    }
+
+    fn print(&self, name: &str) {
+        if self.slides == 0 {
+            return;
+        }
+        let size: Vec<f64> = self.errors.iter().map(|e| e.abs()).collect();
+        let halves: Vec<f64> = self.intervals.iter().map(|i| 0.5 * (i[1] - i[0])).collect();
+        let n = self.errors.len() as f64;
+        println!(
+            "| {name} | {} | {} | {:.3} µm | {:.2} µm | {:+.3} µm | {:.0} % | {:.1} |",
+            self.slides,
+            self.errors.len(),
+            quantile(&size, 0.5),
+            quantile(&size, 0.95),
+            self.errors.iter().sum::<f64>() / n,
+            100.0 * covered(&self.intervals) as f64 / n,
+            quantile(&halves, 0.5) / quantile(&size, 0.5)
+        );
+    }
+}
+
+/// How many intervals around errors hold no error.
+fn covered(intervals: &[[f64; 2]]) -> usize {
+    intervals.iter().filter(|i| i[0] <= 0.0 && 0.0 <= i[1]).count()
+}
+
 fn main() -> thinproof::Result<()> {
     let mut arguments = std::env::args().skip(1);
     let count: usize = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(25);
@@ -122,64 +168,69 @@ fn main() -> thinproof::Result<()> {
         "| input | slides | measured | median error | 95th percentile | bias | coverage | half-width / median error |"
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    let (mut few, mut all) = (Row::default(), Row::default());
     for (kind, name) in KINDS.iter().enumerate() {
         if only.as_deref().is_some_and(|o| !name.contains(o)) {
             continue;
         }
-        let (mut errors, mut halves, mut covered) = (Vec::new(), Vec::new(), 0);
-        let (mut slopes, mut slopes_covered) = (Vec::new(), 0);
+        let mut row = Row::default();
+        let mut slopes: Vec<(f64, [f64; 2])> = Vec::new();
         for index in 0..count {
             let scene = scene(kind, index);
             let dir = folder.join(&scene.id);
             if !dir.join("truth.json").exists() {
                 scene.render_to(&folder)?;
             }
-            let note = match measured(&dir, &scene)? {
+            let outcome = measured(&dir, &scene)?;
+            let quartz = quartz_grains(&dir)?;
+            if quartz < ENOUGH_QUARTZ {
+                few.add(outcome.as_ref().ok());
+            } else {
+                row.add(outcome.as_ref().ok());
+                all.add(outcome.as_ref().ok());
+            }
+            let note = match outcome {
                 Ok(o) => {
-                    let hit = o.interval[0] <= 0.0 && 0.0 <= o.interval[1];
-                    covered += usize::from(hit);
-                    errors.push(o.error);
-                    halves.push(0.5 * (o.interval[1] - o.interval[0]));
-                    for (e, i) in o.gradient.iter().flatten() {
-                        slopes.push(e.abs());
-                        slopes_covered += usize::from(i[0] <= 0.0 && 0.0 <= i[1]);
-                    }
-                    format!(
-                        "{:+.2} [{:+.2} {:+.2}] {} grains{}",
-                        o.error,
-                        o.interval[0],
-                        o.interval[1],
-                        o.grains,
-                        if hit { "" } else { "  MISSED" }
-                    )
+                    slopes.extend(o.gradient.iter().flatten());
+                    let hit = covered(&[o.interval]) == 1;
+                    let (e, [low, high]) = (o.error, o.interval);
+                    let miss = if hit { "" } else { "  MISSED" };
+                    format!("{e:+.2} [{low:+.2} {high:+.2}] {} grains of {quartz}{miss}", o.grains)
                 }
-                Err(why) => why,
+                Err(why) => format!("{why} (of {quartz})"),
             };
             eprintln!(
                 "{name} {index} {:?} {:.1} µm clutter {:.1} {:?}: {note}",
                 scene.rock, scene.wedge.centre_um, scene.clutter, scene.lamp
             );
         }
-        let size: Vec<f64> = errors.iter().map(|e| e.abs()).collect();
-        let n = errors.len() as f64;
-        println!(
-            "| {name} | {count} | {} | {:.3} µm | {:.2} µm | {:+.3} µm | {:.0} % | {:.1} |",
-            errors.len(),
-            quantile(&size, 0.5),
-            quantile(&size, 0.95),
-            errors.iter().sum::<f64>() / n,
-            100.0 * covered as f64 / n,
-            quantile(&halves, 0.5) / quantile(&size, 0.5)
-        );
+        row.print(name);
         if !slopes.is_empty() {
+            let size: Vec<f64> = slopes.iter().map(|s| s.0.abs()).collect();
+            let intervals: Vec<[f64; 2]> = slopes.iter().map(|s| s.1).collect();
+            let halves: Vec<f64> = intervals.iter().map(|i| 0.5 * (i[1] - i[0])).collect();
             println!(
-                "| {name}, gradient | | {} | {:.4} µm/mm | worst {:.3} µm/mm | | {:.0} % | |",
+                "| {name}, gradient | | {} | {:.4} µm/mm | {:.4}, worst {:.3} µm/mm | {:+.4} µm/mm | {:.0} % | {:.1} |",
                 slopes.len(),
-                quantile(&slopes, 0.5),
-                quantile(&slopes, 1.0),
-                100.0 * slopes_covered as f64 / slopes.len() as f64
+                quantile(&size, 0.5),
+                quantile(&size, 0.95),
+                quantile(&size, 1.0),
+                slopes.iter().map(|s| s.0).sum::<f64>() / slopes.len() as f64,
+                100.0 * covered(&intervals) as f64 / slopes.len() as f64,
+                quantile(&halves, 0.5) / quantile(&size, 0.5)
             );
         }
     }
+    all.print("all of them");
+    few.print("fewer than 25 quartz grains");
     Ok(())
+}
+
+/// Quartz grains in the pictures of a rendered slide.
+fn quartz_grains(dir: &Path) -> thinproof::Result<usize> {
+    let file = dir.join("truth.json");
+    let wrong = |e: String| thinproof::Error::new(&file, e, "delete the folder, so that it is rendered again");
+    let text = std::fs::read_to_string(&file).map_err(|e| wrong(e.to_string()))?;
+    let truth: Truth = serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
+    Ok(truth.fields.iter().map(|f| f.quartz_grains).sum())
 }

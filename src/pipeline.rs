@@ -16,9 +16,9 @@
 use std::path::Path;
 
 use crate::chart::ColourScale;
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
-use crate::optics::{Lamp, quartz};
 use crate::register::FieldStack;
 use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
@@ -27,8 +27,8 @@ use crate::section::totals::Tally;
 use crate::section::{FieldDefects, find_defects};
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
-use crate::thickness::{self, FieldCrystals, SectionSize, Thickness};
-use crate::units::{Micrometres, MicrometresPerPixel, Nanometres};
+use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
+use crate::units::{MicrometresPerPixel, Nanometres};
 use crate::verdict::{self, Findings, LimitSet, Limits, Verdict};
 
 /// What one field gave: findings and what the report shows of it; its photographs are gone.
@@ -79,6 +79,8 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     let slide = Slide::read(dir)?;
     let limits = limits.for_slide(&slide.record, dir)?;
 
+    let yardstick = yardstick_of(&slide, dir)?;
+
     let mut fields = Vec::with_capacity(slide.fields.len());
     for plan in &slide.fields {
         let photographs = slide.load(plan)?;
@@ -87,9 +89,10 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         fields.push(FieldFindings::find(&stack, &slide.record));
     }
 
-    let crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
+    let mut crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
+    let mut warnings = believe(&slide, &yardstick, &mut crystals);
     let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
-    let thickness = thickness::measure(&crystals, size);
+    let thickness = thickness::measure(&crystals, size, &yardstick);
     let tally = Tally::of(&fields.iter().map(|f| f.defects.clone()).collect::<Vec<_>>(), slide.scale);
     let placed = fields.iter().filter(|f| f.centre_mm.is_some()).count();
     let verdict = verdict::judge(&Findings {
@@ -100,16 +103,45 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         fields: fields.len(),
         placed,
     });
-    let mut warnings = slide.warnings;
-    if slide.reference_mineral.is_some() {
-        warnings.push("reference_mineral is read and not used yet: thickness is measured from quartz only".into());
-    }
-    if !slide.quartz.is_empty() {
-        warnings.push(
-            "the [[quartz]] marks are read and not used yet: quartz is told by its looks and colours only".into(),
-        );
-    }
+    warnings.extend(slide.warnings);
     Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings })
+}
+
+/// The mineral that thickness is measured by.
+fn yardstick_of(slide: &Slide, dir: &Path) -> Result<Yardstick> {
+    let Some(name) = &slide.reference_mineral else { return Ok(Yardstick::quartz()) };
+    Yardstick::named(name).ok_or_else(|| {
+        Error::new(
+            dir.join("slide.toml"),
+            format!("reference_mineral \"{name}\" is none that thickness can be measured by"),
+            format!("name one of {}", Yardstick::names().join(", ")),
+        )
+    })
+}
+
+/// Takes the preparator's word for which crystals are what is measured by; returns warnings.
+fn believe(slide: &Slide, yardstick: &Yardstick, fields: &mut [FieldCrystals]) -> Vec<String> {
+    let mut warnings = Vec::new();
+    if !yardstick.is_quartz() {
+        fields.iter_mut().for_each(FieldCrystals::look_for_any_colourless);
+        if !slide.quartz.is_empty() {
+            warnings.push(format!(
+                "the [[quartz]] marks were not used, because reference_mineral asks for {}",
+                yardstick.mineral.name
+            ));
+        }
+        return warnings;
+    }
+    for field in fields {
+        let marks: Vec<[f64; 4]> = slide.quartz.iter().filter(|m| m.field == field.name).map(|m| m.box_px).collect();
+        for [x, y, ..] in field.believe(&marks) {
+            warnings.push(format!(
+                "the [[quartz]] mark at {x:.0}, {y:.0} in field {} lies on no clean crystal and was not used",
+                field.name
+            ));
+        }
+    }
+    warnings
 }
 
 /// Right end of the report's chart, nm: well into the second order, and a whole number of its bars.
@@ -121,7 +153,7 @@ impl CheckedSlide {
     pub fn chart(&self) -> Option<Chart> {
         let Thickness::Measured(surface) = &self.thickness else { return None };
         let scale = ColourScale::new(Lamp::D65, Nanometres::from_nm(CHART_UP_TO_NM));
-        let largest = quartz::largest_retardation(Micrometres::from_um(surface.mean_um.value)).nm();
+        let largest = surface.largest_retardation_nm;
         Some(Chart::new(scale, &surface.grains, |nm| share_below(nm / largest)))
     }
 }

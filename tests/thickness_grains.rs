@@ -10,7 +10,7 @@ use thinproof::optics::observer::{WhiteScaling, camera_weights};
 use thinproof::optics::quartz;
 use thinproof::section::crystals::{Crystal, Crystals};
 use thinproof::section::extinction::AngleDesign;
-use thinproof::thickness::{FieldCrystals, SectionSize, Thickness, measure};
+use thinproof::thickness::{FieldCrystals, SectionSize, Thickness, Yardstick, measure};
 use thinproof::units::{MicrometresPerPixel, Nanometres};
 
 /// A field of random quartz grains under one lamp.
@@ -24,6 +24,12 @@ pub(crate) struct Field {
     pub(crate) gains: [f64; 3],
     pub(crate) auto_white_balance: bool,
     pub(crate) centre_mm: Option<[f64; 2]>,
+    /// Largest birefringence over that of quartz.
+    pub(crate) ratio: f64,
+    /// Optic axial angle 2V, degrees.
+    pub(crate) two_v: f64,
+    /// Share of the grains that are a mineral of 0.7 times the birefringence, as clear as quartz.
+    pub(crate) lookalikes: f64,
 }
 
 impl Default for Field {
@@ -38,6 +44,9 @@ impl Default for Field {
             gains: [1.0; 3],
             auto_white_balance: false,
             centre_mm: None,
+            ratio: 1.0,
+            two_v: 0.0,
+            lookalikes: 0.0,
         }
     }
 }
@@ -49,9 +58,18 @@ impl Field {
         let angles: Vec<f64> = self.angles_deg.iter().map(|a| a.to_radians()).collect();
         let crystals = (0..self.grains)
             .map(|i| {
-                let cos: f64 = rng.random();
+                // Γ/Γmax = sin θ₁ sin θ₂ with θ the angles to the two optic axes; one axis when 2V is 0.
+                let z: f64 = rng.random();
+                let turned = rng.random::<f64>() * std::f64::consts::PI;
+                let x = (1.0 - z * z).sqrt() * turned.cos();
+                let (sin, cos) = (0.5 * self.two_v).to_radians().sin_cos();
+                let sine = |c: f64| (1.0 - c * c).max(0.0).sqrt();
+                let lookalike = self.lookalikes > 0.0 && rng.random::<f64>() < self.lookalikes;
                 let nm = quartz::largest_retardation(thinproof::units::Micrometres::from_um(self.thickness_um)).nm()
-                    * (1.0 - cos * cos);
+                    * self.ratio
+                    * if lookalike { 0.7 } else { 1.0 }
+                    * sine(x * sin + z * cos)
+                    * sine(z * cos - x * sin);
                 let t = transmittance(Nanometres::from_nm(nm), quartz::dispersion);
                 let phi = rng.random::<f64>() * std::f64::consts::PI;
                 let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
@@ -84,7 +102,9 @@ impl Field {
                     cells: 700,
                     pieces: 1,
                     twinned: false,
+                    colourless: 0.95,
                     quartz: 0.8,
+                    parts: vec![2 * i as u32 + 1 + u32::from(lookalike)],
                 }
             })
             .collect();
@@ -107,9 +127,57 @@ impl Field {
     }
 }
 
+/// A published range of birefringence, and a section measured by that mineral: the range is in the interval.
+#[test]
+fn a_named_feldspar_measures_a_rock_without_quartz() {
+    for (name, birefringence, two_v) in [("orthoclase", 0.0065, 55.0), ("plagioclase", 0.010, 82.0)] {
+        let yardstick = Yardstick::named(name).expect("a feldspar");
+        let mineral = yardstick.mineral;
+        let mut field = Field { grains: 90, ratio: birefringence / 0.0091, two_v, ..Field::default() }.crystals();
+        field.look_for_any_colourless();
+        let Thickness::Measured(s) = measure(&[field], SectionSize::default(), &yardstick) else {
+            panic!("{name} is not measurable");
+        };
+        let [low, high] = s.mean_um.interval;
+        assert!(low < 30.0 && 30.0 < high, "{name}: {:?}", s.mean_um);
+        // 95 % of an even range of birefringence, at the least.
+        let share = 0.9 * (mineral.high - mineral.low) / (mineral.high + mineral.low);
+        assert!(0.5 * (high - low) > 0.9 * share * 30.0, "{name}: {:?} is narrower than the range", s.mean_um);
+        assert_eq!(s.mineral, name);
+    }
+}
+
+/// Where a clear mineral looks like quartz, the preparator's marks say which is which.
+#[test]
+fn marks_are_believed() {
+    let mut field = Field { grains: 60, lookalikes: 0.6, seed: 5, ..Field::default() }.crystals();
+    let n = field.crystals.crystals.len();
+    // One cell a crystal in a row of labels, as the marks find them.
+    field.crystals.labels = ndarray::Array2::from_shape_fn((1, n), |(_, x)| field.crystals.crystals[x].parts[0]);
+    field.crystals.bin = 10;
+    let quartz: Vec<usize> = (0..n).filter(|i| field.crystals.crystals[*i].parts[0] % 2 == 1).collect();
+    let spot = |i: usize| [10.0 * i as f64, 0.0, 10.0 * i as f64 + 1.0, 1.0];
+    let unmarked = measure(&[field.clone()], SectionSize::default(), &Yardstick::quartz());
+    let lost = field.believe(&quartz.iter().map(|i| spot(*i)).collect::<Vec<_>>());
+    assert!(lost.is_empty(), "{lost:?}");
+    for (i, crystal) in field.crystals.crystals.iter().enumerate() {
+        assert_eq!(crystal.quartz > 0.9, quartz.contains(&i), "crystal {i}: {}", crystal.quartz);
+    }
+    let Thickness::Measured(marked) = measure(&[field.clone()], SectionSize::default(), &Yardstick::quartz()) else {
+        panic!("marked quartz is measured");
+    };
+    let [low, high] = marked.mean_um.interval;
+    assert!(low < 30.0 && 30.0 < high && high - low < 2.0, "{:?}", marked.mean_um);
+    if let Thickness::Measured(s) = unmarked {
+        assert!(s.mean_um.interval[1] - s.mean_um.interval[0] > high - low, "marks must say something");
+    }
+    field.crystals.labels.fill(0);
+    assert_eq!(field.believe(&[spot(3)]), vec![spot(3)], "a mark on no crystal is given back");
+}
+
 fn measured(fields: &[Field]) -> Box<thinproof::thickness::ThicknessSurface> {
     let crystals: Vec<FieldCrystals> = fields.iter().map(Field::crystals).collect();
-    match measure(&crystals, SectionSize { width_mm: Some(40.0), height_mm: Some(24.0) }) {
+    match measure(&crystals, SectionSize { width_mm: Some(40.0), height_mm: Some(24.0) }, &Yardstick::quartz()) {
         Thickness::Measured(surface) => surface,
         Thickness::NotMeasurable { why, .. } => panic!("not measurable: {why}"),
     }
@@ -168,7 +236,7 @@ fn every_kind_of_input_gives_an_interval_that_holds_the_truth() {
 fn one_grain_carries_no_thickness() {
     for grains in [1, 3, 5] {
         let crystals = Field { grains, ..Field::default() }.crystals();
-        let said = measure(&[crystals], SectionSize::default());
+        let said = measure(&[crystals], SectionSize::default(), &Yardstick::quartz());
         assert!(matches!(said, Thickness::NotMeasurable { .. }), "{grains} grains: {said:?}");
     }
 }

@@ -17,7 +17,7 @@ impl MineralLine {
     /// The minerals known to optics; those of one range share a line.
     pub(super) fn all() -> Vec<Self> {
         let mut lines: Vec<Self> = Vec::new();
-        for Mineral { name, low, high, source } in MINERALS {
+        for Mineral { name, low, high, source, .. } in MINERALS {
             match lines.iter_mut().find(|l| l.range == (low, high)) {
                 Some(line) => {
                     line.names.push(name);

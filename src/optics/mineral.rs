@@ -11,6 +11,8 @@ pub struct Mineral {
     pub high: f64,
     /// Where the range is from.
     pub source: &'static str,
+    /// Optic axial angle 2V, lower and upper bound, degrees; zeros when uniaxial (handbook values, from memory).
+    pub two_v: (f64, f64),
 }
 
 /// Minerals for the chart, the mixture and `reference_mineral`, ascending birefringence.
@@ -20,15 +22,22 @@ pub const MINERALS: [Mineral; 9] = [
         low: 0.005,
         high: 0.008,
         source: "Nesse, Introduction to Optical Mineralogy (1991), fig. C.1",
+        two_v: (66.0, 84.0),
     },
-    Mineral { name: "orthoclase", low: 0.005, high: 0.008, source: "handbook value, from memory" },
-    Mineral { name: "quartz", low: 0.0091, high: 0.0091, source: "Ghosh 1999 at 589.3 nm" },
-    Mineral { name: "plagioclase", low: 0.007, high: 0.013, source: "handbook value, from memory" },
-    Mineral { name: "biotite", low: 0.027, high: 0.045, source: "FU Berlin course notes" },
-    Mineral { name: "olivine", low: 0.033, high: 0.052, source: "Nesse (1991), fig. C.1" },
-    Mineral { name: "muscovite", low: 0.035, high: 0.049, source: "university course notes" },
-    Mineral { name: "zircon", low: 0.055, high: 0.055, source: "handbook tables" },
-    Mineral { name: "calcite", low: 0.172, high: 0.172, source: "indices 1.658 / 1.486, handbook" },
+    Mineral { name: "orthoclase", low: 0.005, high: 0.008, source: "handbook value, from memory", two_v: (35.0, 75.0) },
+    Mineral { name: "quartz", low: 0.0091, high: 0.0091, source: "Ghosh 1999 at 589.3 nm", two_v: (0.0, 0.0) },
+    Mineral {
+        name: "plagioclase",
+        low: 0.007,
+        high: 0.013,
+        source: "handbook value, from memory",
+        two_v: (75.0, 90.0),
+    },
+    Mineral { name: "biotite", low: 0.027, high: 0.045, source: "FU Berlin course notes", two_v: (0.0, 25.0) },
+    Mineral { name: "olivine", low: 0.033, high: 0.052, source: "Nesse (1991), fig. C.1", two_v: (80.0, 90.0) },
+    Mineral { name: "muscovite", low: 0.035, high: 0.049, source: "university course notes", two_v: (30.0, 47.0) },
+    Mineral { name: "zircon", low: 0.055, high: 0.055, source: "handbook tables", two_v: (0.0, 0.0) },
+    Mineral { name: "calcite", low: 0.172, high: 0.172, source: "indices 1.658 / 1.486, handbook", two_v: (0.0, 0.0) },
 ];
 
 /// Share of random cuts through a uniaxial crystal whose retardation is at most `x` of the largest one.

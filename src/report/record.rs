@@ -130,6 +130,8 @@ pub struct ThicknessRecord {
     pub quartz_grains: Option<usize>,
     /// Each field's own thickness.
     pub per_field: Vec<FieldThicknessRecord>,
+    /// The mineral that it was measured by; null when it was not measured.
+    pub mineral: Option<String>,
     /// The lamp whose colours fitted best; null when it was not measured.
     pub lamp: Option<String>,
 }
@@ -282,6 +284,7 @@ impl ThicknessRecord {
                 at_corners_um: None,
                 quartz_grains: None,
                 per_field: Vec::new(),
+                mineral: None,
                 lamp: None,
             },
             Thickness::Measured(s) => {
@@ -313,6 +316,7 @@ impl ThicknessRecord {
                             quartz_grains: f.quartz_grains,
                         })
                         .collect(),
+                    mineral: Some(s.mineral.into()),
                     lamp: Some(s.lamp.clone()),
                 }
             }

@@ -53,6 +53,7 @@ pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
             + BY_WHOLENESS * (crystal.wholeness - WHOLE)
             + BY_UNDULOSITY * ((1.0 - crystal.coherence) / UNDULOSE).min(1.0)
             + if crystal.twinned { BY_TWINS } else { 0.0 };
+        crystal.colourless = colourless;
         crystal.quartz = colourless / (1.0 + (-odds.clamp(RANGE.0, RANGE.1)).exp());
     }
     crystals

@@ -46,8 +46,12 @@ pub struct Crystal {
     pub pieces: usize,
     /// One colour in several orientations beside each other: twin lamellae.
     pub twinned: bool,
+    /// How likely it is one of the colourless minerals by its tint and darkness, 0..=1.
+    pub colourless: f64,
     /// How likely it is quartz by its looks in plane light, before its retardation is known, 0..=1.
     pub quartz: f64,
+    /// The pieces it was joined from, as in [`Crystals::labels`].
+    pub parts: Vec<u32>,
 }
 
 /// The crystals of one field and where they are. Written out without the labels: enough to measure thickness again.
@@ -72,6 +76,8 @@ const USUAL_BIN: usize = 2;
 const SMALLEST_PATCH: usize = 40;
 /// Pieces closer than this may be parts of one crystal, cells: a lamella or a seam may lie between.
 const REACH: usize = 6;
+/// How far from a mark its crystal may begin, cells.
+const MARK_REACH: usize = 4;
 /// A piece narrower than this, cells, and [`LAMELLA_LENGTH`] times as long as wide is shaped like a twin lamella.
 const LAMELLA_WIDTH: f64 = 9.0;
 /// See [`LAMELLA_WIDTH`].
@@ -119,6 +125,38 @@ struct Piece {
     axis: f64,
     /// Narrow and long.
     lamella: bool,
+}
+
+impl Crystals {
+    /// Index of the crystal that covers most of a half-open box [x0, y0, x1, y1] in pixels; None when none reaches it.
+    #[must_use]
+    pub fn under(&self, box_px: [f64; 4]) -> Option<usize> {
+        let (rows, columns) = self.labels.dim();
+        let cell = |v: f64, n: usize| ((v / self.bin as f64).floor().max(0.0) as usize).min(n.saturating_sub(1));
+        let [x0, x1] = [cell(box_px[0], columns), cell(box_px[2] - 1.0, columns)];
+        let [y0, y1] = [cell(box_px[1], rows), cell(box_px[3] - 1.0, rows)];
+        // Specks and seams leave holes in a clean patch: a mark beside one is meant for the crystal around it.
+        for margin in 0..=MARK_REACH {
+            let rows = y0.saturating_sub(margin)..=(y1 + margin).min(rows - 1);
+            let columns = x0.saturating_sub(margin)..=(x1 + margin).min(columns - 1);
+            let mut votes = vec![0_usize; self.crystals.len()];
+            for y in rows {
+                for x in columns.clone() {
+                    let label = self.labels[[y, x]];
+                    if label > 0
+                        && let Some(i) = self.crystals.iter().position(|c| c.parts.contains(&label))
+                    {
+                        votes[i] += 1;
+                    }
+                }
+            }
+            let most = (0..votes.len()).max_by_key(|i| votes[*i]);
+            if let Some(i) = most.filter(|i| votes[*i] > 0) {
+                return Some(i);
+            }
+        }
+        None
+    }
 }
 
 impl Piece {
@@ -193,7 +231,9 @@ impl Piece {
             cells: kept.len(),
             pieces: 1,
             twinned: false,
+            colourless: 0.5,
             quartz: 0.5,
+            parts: vec![label],
         };
         let phase = if planes.design.separation == Separation::Full { phase } else { [0.0, 0.0] };
         let lamella = width < LAMELLA_WIDTH && length > LAMELLA_LENGTH * width;
@@ -382,7 +422,9 @@ fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> Crystal {
         cells: pieces.clone().map(|p| p.cells).sum(),
         pieces: pieces.clone().count(),
         twinned: false,
+        colourless: first.colourless,
         quartz: first.quartz,
+        parts: pieces.flat_map(|p| p.parts.iter().copied()).collect(),
     }
 }
 

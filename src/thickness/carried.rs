@@ -1,6 +1,7 @@
 //! Which grains carried the measurement, and whether they lie as random crystals do.
 
 use crate::optics::mineral::share_below;
+use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{component, gains, grain, likelihood, path, surface};
 
 /// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
@@ -19,10 +20,11 @@ impl Carried {
     pub(crate) fn count(
         grains: &[grain::Grain],
         component: &component::Component,
+        yardstick: &Yardstick,
         thickness_um: impl Fn(usize) -> f64,
     ) -> Self {
         let gains = component.gains.factors();
-        let evidence = likelihood::Evidence::new(grains, component.path, gains);
+        let evidence = likelihood::Evidence::new(grains, component.path, gains, yardstick);
         let at = |i: usize| (surface::point(thickness_um(i)).round() as usize).min(path::grid::COUNT - 1);
         let shares = likelihood::SHARES[component.shares];
         let probability: Vec<f64> = evidence

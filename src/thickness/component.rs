@@ -6,6 +6,7 @@ use crate::thickness::gains::{self, GainPrior, Gains};
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::{Evidence, SHARES};
 use crate::thickness::path::{ColourPath, PATHS, grid};
+use crate::thickness::yardstick::Yardstick;
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
 pub(crate) const TEMPERATURE: f64 = 1.2;
@@ -76,12 +77,16 @@ pub(crate) fn all_lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static Col
 }
 
 /// Every kept lamp with every share vector, weighted by evidence.
-pub(crate) fn explain(grains: &[Grain], lamps: &[(&'static ColourPath, Gains)]) -> Vec<Component> {
+pub(crate) fn explain(
+    grains: &[Grain],
+    lamps: &[(&'static ColourPath, Gains)],
+    yardstick: &Yardstick,
+) -> Vec<Component> {
     let best = lamps[0].1.cost;
     let mut components: Vec<Component> = lamps
         .iter()
         .flat_map(|(path, gains)| {
-            let evidence = Evidence::new(grains, path, gains.factors());
+            let evidence = Evidence::new(grains, path, gains.factors(), yardstick);
             (0..SHARES.len())
                 .map(|s| Component {
                     path,

@@ -1,16 +1,20 @@
 //! From crystals to a thickness with its interval, its wedge, or a reason why not.
 
 use crate::measured::Measured;
+use crate::optics::mineral::Mineral;
+use crate::optics::quartz;
 use crate::thickness::carried::Carried;
 use crate::thickness::extent::Extent;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share, tone_by_colours};
 use crate::thickness::tone::ToneCurve;
+use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, likelihood, surface,
+    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, likelihood, orders,
+    surface,
 };
-use crate::units::Degrees;
+use crate::units::{Degrees, Micrometres};
 
 /// The section that thickness is asked of.
 #[derive(Clone, Copy, Debug, Default)]
@@ -22,8 +26,8 @@ pub struct SectionSize {
 }
 
 /// What to do when there is too little quartz.
-const MORE_QUARTZ: &str = "photograph a field with more quartz, or several fields; in a rock without quartz, judge by a mineral \
-                           whose birefringence you know";
+const MORE_QUARTZ: &str = "photograph a field with more quartz, or several fields; mark quartz that you know with [[quartz]] in \
+                           slide.toml; in a rock without quartz, name its feldspar there as reference_mineral";
 /// Fewest grains' worth of quartz that carry a thickness.
 const FEWEST_GRAINS: f64 = 6.0;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
@@ -44,11 +48,12 @@ const TOO_CLIPPED: f64 = 0.35;
 /// Grains' c-axes point anywhere, so retardation over its largest value follows 1/(2√(1 - x)); thickness is where that edge
 /// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
 #[must_use]
-pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
+pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstick) -> Thickness {
     let prior = gain_prior(fields);
     let tone = tone_by_colours(fields, prior, ToneCurve::estimate(fields));
     let gathered = grain::gather(fields, tone);
     let mut grains = gathered.grains;
+    let mineral = yardstick.mineral.name;
     if gathered.clipped as f64 > TOO_CLIPPED * (gathered.clipped + gathered.bright).max(1) as f64
         && gathered.clipped > 2
     {
@@ -65,10 +70,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
             why: if hopeful < 0.5 {
-                "no clear colourless grain that may be quartz was found".into()
+                format!("no clear colourless grain that may be {mineral} was found")
             } else {
                 format!(
-                    "only about {hopeful:.0} clear colourless {} that may be quartz, and one grain may be cut in any direction",
+                    "only about {hopeful:.0} clear colourless {} that may be {mineral}, and one grain may be cut in any direction",
                     if hopeful < 1.5 { "grain was found" } else { "grains were found" }
                 )
             },
@@ -93,9 +98,12 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
         }
         lamps = component::lamps(&grains, prior);
     }
-    let components = component::explain(&grains, &lamps);
+    let components = component::explain(&grains, &lamps, yardstick);
     let posterior = surface::common_posterior(&components, |_| true);
-    let common = surface::draw_common(&posterior);
+    let answers = orders::answers(&posterior);
+    let best = answers.first().filter(|a| a.probability >= orders::CARRIED);
+    let Some(best) = best else { return undecided(&answers) };
+    let common = surface::draw_common(&orders::within(&posterior, best));
     let middle = Measured::from_draws(&common);
     let local: Vec<Measured> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle)).collect();
     let half = |m: &Measured| 0.5 * (m.interval[1] - m.interval[0]);
@@ -108,26 +116,33 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
             next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz".into(),
         };
     }
-    let carried = Carried::count(&grains, &components[0], |i| local[grains[i].field].value);
+    let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
     if carried.number(|_| true) < FEWEST_CARRYING {
         return Thickness::NotMeasurable {
             why: format!(
-                "only {} grains can be told to be quartz by their interference colours",
+                "only {} grains can be told to be {mineral} by their interference colours",
                 carried.number(|_| true)
             ),
             next: MORE_QUARTZ.into(),
         };
     }
     let mut notes = Vec::new();
+    if let Some(other) = answers.get(1) {
+        notes.push(format!(
+            "Colours repeat beyond the first order: {:.0} µm is possible too, with a probability of {:.2}.",
+            other.thickness_um, other.probability
+        ));
+    }
     if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
         notes.push(format!(
             "The camera's contrast at mid-grey is {:+.0} % against sRGB; it was measured from the turned photographs and undone.",
             100.0 * tone.contrast
         ));
     }
-    let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, middle.value);
+    let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
     // Feldspar fills the lower retardations: the test means something only where clear grains are quartz.
-    if components[0].shares == likelihood::NEARLY_ALL_QUARTZ
+    if yardstick.is_quartz()
+        && components[0].shares == likelihood::NEARLY_ALL_QUARTZ
         && carried.one_sided(|i| (grains[i].quartz > LOOKS_CLEAR).then(|| local[grains[i].field].value))
     {
         systematic = systematic.hypot(PREFERRED_ORIENTATION);
@@ -137,7 +152,25 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize) -> Thickness {
                 .into(),
         );
     }
-    surface_of(fields, size, &grains, &components, common, systematic, &carried, notes)
+    if !yardstick.is_quartz() {
+        let Mineral { low, high, source, .. } = yardstick.mineral;
+        notes.push(format!(
+            "Thickness was measured by {mineral}, as slide.toml asks; its birefringence ({low:.4} to {high:.4}, {source}) is in the interval."
+        ));
+    }
+    surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
+}
+
+/// Several thicknesses explain the colours, and none is carried by the evidence.
+fn undecided(answers: &[orders::Answer]) -> Thickness {
+    let each: Vec<String> =
+        answers.iter().take(3).map(|a| format!("{:.0} µm ({:.2})", a.thickness_um, a.probability)).collect();
+    Thickness::NotMeasurable {
+        why: format!("the colours fit more than one thickness: {}", each.join(" or ")),
+        next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, and look for grains that stay grey: \
+               only a thin section has none above first-order colours"
+            .into(),
+    }
 }
 
 fn gain_prior(fields: &[FieldCrystals]) -> GainPrior {
@@ -166,12 +199,12 @@ fn surface_of(
     grains: &[grain::Grain],
     components: &[component::Component],
     common: Vec<f64>,
-    systematic: f64,
+    (systematic, yardstick): (f64, &Yardstick),
     carried: &Carried,
     notes: Vec<String>,
 ) -> Thickness {
     let mut rng = surface::generator();
-    let mut factor = || (systematic * surface::normal(&mut rng)).exp();
+    let mut factor = || (systematic * surface::normal(&mut rng)).exp() * yardstick.over_quartz(&mut rng);
     let middle = Measured::from_draws(&common);
     let extent = Extent::of(fields, size);
     let planar = extent.spread && grains.iter().all(|g| g.at_mm.is_some());
@@ -214,8 +247,10 @@ fn surface_of(
                 let draws: Vec<f64> = surface::draw_common(&posterior);
                 let mut rng = surface::generator();
                 // Draws come in ascending order; the factor must not be tied to it.
-                let spread: Vec<f64> =
-                    draws.iter().map(|d| d * (systematic * surface::normal(&mut rng)).exp()).collect();
+                let spread: Vec<f64> = draws
+                    .iter()
+                    .map(|d| d * (systematic * surface::normal(&mut rng)).exp() * yardstick.over_quartz(&mut rng))
+                    .collect();
                 Measured::from_draws(&spread)
             });
             FieldThickness { name: field.name.clone(), thickness_um, quartz_grains: number }
@@ -248,6 +283,8 @@ fn surface_of(
                 quartz: carried.probability[i],
             })
             .collect(),
+        mineral: yardstick.mineral.name,
+        largest_retardation_nm: quartz::largest_retardation(Micrometres::from_um(middle.value)).nm(),
         lamp: components[0].path.name.clone(),
         notes,
     }))

@@ -30,6 +30,32 @@ pub struct FieldCrystals {
     pub leak: [f64; 3],
 }
 
+/// What a crystal that the preparator marks as quartz counts for by its looks.
+const BELIEVED: f64 = 0.995;
+/// What a colourless crystal counts for by its looks where the mineral is not quartz.
+const COLOURLESS: f64 = 0.7;
+
+impl FieldCrystals {
+    /// Takes the crystal under each half-open box (pixels) as quartz; returns the boxes that no crystal lies under.
+    pub fn believe(&mut self, marks: &[[f64; 4]]) -> Vec<[f64; 4]> {
+        let (found, lost): (Vec<_>, Vec<_>) =
+            marks.iter().map(|m| (self.crystals.under(*m), *m)).partition(|f| f.0.is_some());
+        for (crystal, _) in found {
+            let crystal = &mut self.crystals.crystals[crystal.expect("partitioned")];
+            crystal.quartz = BELIEVED;
+            crystal.twinned = false;
+        }
+        lost.into_iter().map(|(_, mark)| mark).collect()
+    }
+
+    /// Forgets what speaks for quartz: every colourless crystal may be the mineral that is measured by.
+    pub fn look_for_any_colourless(&mut self) {
+        for crystal in &mut self.crystals.crystals {
+            crystal.quartz = COLOURLESS * crystal.colourless;
+        }
+    }
+}
+
 /// A crystal as the fit sees it.
 #[derive(Clone, Debug)]
 pub(crate) struct Grain {

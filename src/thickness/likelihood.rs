@@ -4,9 +4,9 @@ use std::sync::LazyLock;
 
 use rayon::prelude::*;
 
-use crate::optics::mineral::{biaxial_shares_below, share_below};
 use crate::thickness::grain::Grain;
 use crate::thickness::path::{ColourPath, grid};
+use crate::thickness::yardstick::Yardstick;
 
 /// Shares of quartz among the colourless clear grains that are averaged over, with prior probabilities: none is ever fixed.
 /// Most rocks that are measured hold clear quartz, and it is looked for by its clarity.
@@ -27,19 +27,6 @@ pub(crate) struct Share {
 /// Index of the share of a rock whose clear grains are nearly all quartz.
 pub(crate) const NEARLY_ALL_QUARTZ: usize = 0;
 
-/// Largest birefringence over that of quartz, and optic axial angle in degrees, of plagioclase and alkali feldspar
-/// (0.007 to 0.0125 and 0.005 to 0.008, handbooks, from memory), taken as even over the ranges.
-const PLAGIOCLASE: Feldspar = Feldspar { ceiling: (0.77, 1.37), two_v: (75.0, 90.0) };
-const ALKALI_FELDSPAR: Feldspar = Feldspar { ceiling: (0.55, 0.88), two_v: (40.0, 84.0) };
-/// Share of plagioclase and of alkali feldspar among the colourless grains that are not quartz.
-const PLAGIOCLASE_SHARE: f64 = 0.45;
-const ALKALI_FELDSPAR_SHARE: f64 = 0.45;
-
-struct Feldspar {
-    ceiling: (f64, f64),
-    two_v: (f64, f64),
-}
-
 /// Share of grains that are anything else, spread evenly up to this retardation.
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
@@ -47,70 +34,6 @@ const ELSE_UP_TO_NM: f64 = 1200.0;
 const RETARDATION_U: f64 = 0.003;
 /// Density of colours that no retardation explains: evenly over the colours a camera records.
 const STRAY: f64 = 0.01;
-
-/// Probability mass of a random cut's retardation by its distance on the grid below quartz's largest.
-struct Kernel {
-    /// Distance of `mass[0]`: negative where a mineral exceeds quartz.
-    first: i64,
-    mass: Vec<f64>,
-}
-
-impl Kernel {
-    /// A uniaxial mineral with quartz's birefringence: the distribution ends in a steep edge.
-    fn quartz() -> Self {
-        let at = |k: f64| share_below((-k * grid::STEP).exp());
-        let mass = (0..grid::COUNT)
-            .map(|k| if k == 0 { 1.0 - at(0.5) } else { at(k as f64 - 0.5) - at(k as f64 + 0.5) })
-            .collect();
-        Self { first: 0, mass }
-    }
-
-    /// A biaxial mineral of variable birefringence: no edge anywhere.
-    fn feldspar(f: &Feldspar) -> Self {
-        const CEILINGS: i64 = 48;
-        let first = -(f.ceiling.1.ln() / grid::STEP).ceil() as i64 - 1;
-        let last = grid::COUNT as i64;
-        // Shares below e^(-k STEP / 2) from the largest ceiling down, read off one ascending list.
-        let points: Vec<f64> =
-            (0..=2 * (last - first) + 2).map(|j| (-(j as f64) * 0.5 * grid::STEP).exp()).rev().collect();
-        let shares: Vec<f64> = biaxial_shares_below(&points, f.two_v).into_iter().rev().collect();
-        let below = |k2: i64| if k2 <= 0 { 1.0 } else { shares.get(k2 as usize).copied().unwrap_or(0.0) };
-        let mass = (first..last)
-            .map(|k| {
-                (0..CEILINGS)
-                    .map(|c| {
-                        let ceiling = f.ceiling.0 + (f.ceiling.1 - f.ceiling.0) * (c as f64 + 0.5) / CEILINGS as f64;
-                        let shift = (2.0 * ceiling.ln() / grid::STEP).round() as i64;
-                        below(2 * k - 1 + shift) - below(2 * k + 1 + shift)
-                    })
-                    .sum::<f64>()
-                    / CEILINGS as f64
-            })
-            .collect();
-        Self { first, mass }
-    }
-
-    /// Probability of a density of retardations (from grid point `from` on) at each grid point of thickness.
-    fn over_thickness(&self, from: usize, density: &[f64]) -> Vec<f64> {
-        let mut out = vec![0.0; grid::COUNT];
-        for (k, d) in density.iter().enumerate() {
-            let start = (from + k) as i64 + self.first;
-            let skip = (-start).max(0);
-            let begin = (start + skip) as usize;
-            if begin >= grid::COUNT {
-                continue;
-            }
-            for (o, m) in out[begin..].iter_mut().zip(&self.mass[skip as usize..]) {
-                *o += d * m;
-            }
-        }
-        out
-    }
-}
-
-static QUARTZ: LazyLock<Kernel> = LazyLock::new(Kernel::quartz);
-static PLAGIOCLASES: LazyLock<Kernel> = LazyLock::new(|| Kernel::feldspar(&PLAGIOCLASE));
-static ALKALI_FELDSPARS: LazyLock<Kernel> = LazyLock::new(|| Kernel::feldspar(&ALKALI_FELDSPAR));
 
 /// Density of ln A for A = sin² of a random azimuth, smoothed by 3 %: what one photograph shows of a crystal's brightness.
 struct AnyAzimuth {
@@ -259,14 +182,15 @@ fn smoothed(density: &[f64]) -> Vec<f64> {
 
 /// The probability of one grain's colour over the thickness grid, split by what the grain may be.
 pub(crate) struct GrainEvidence {
+    /// As the mineral that thickness is measured by.
     quartz: Vec<f64>,
-    plagioclase: Vec<f64>,
-    alkali_feldspar: Vec<f64>,
+    /// As the minerals that are known to lie beside it, with their shares.
+    beside: Vec<(Vec<f64>, f64)>,
     anything: f64,
 }
 
 impl GrainEvidence {
-    fn new(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> Self {
+    fn new(grain: &Grain, path: &ColourPath, gains: [f64; 3], yardstick: &Yardstick) -> Self {
         let r = Retardations::new(grain, path, gains);
         let anything = r
             .density
@@ -275,9 +199,8 @@ impl GrainEvidence {
             .map(|(k, density)| density * grid::nm((r.first + k) as f64) * grid::STEP / ELSE_UP_TO_NM)
             .sum();
         Self {
-            quartz: QUARTZ.over_thickness(r.first, &r.density),
-            plagioclase: PLAGIOCLASES.over_thickness(r.first, &r.density),
-            alkali_feldspar: ALKALI_FELDSPARS.over_thickness(r.first, &r.density),
+            quartz: yardstick.kernel.over_thickness(r.first, &r.density),
+            beside: yardstick.beside.map(|(k, share)| (k.over_thickness(r.first, &r.density), share)).into(),
             anything,
         }
     }
@@ -289,11 +212,9 @@ impl GrainEvidence {
         let q = yes / (yes + no) * (1.0 - ELSE);
         let other = 1.0 - ELSE - q;
         let quartz = q * self.quartz[i];
-        let unknown = 1.0 - PLAGIOCLASE_SHARE - ALKALI_FELDSPAR_SHARE;
-        let all = quartz
-            + other * (PLAGIOCLASE_SHARE * self.plagioclase[i] + ALKALI_FELDSPAR_SHARE * self.alkali_feldspar[i])
-            + (ELSE + other * unknown) * self.anything
-            + STRAY;
+        let unknown = 1.0 - self.beside.iter().map(|(_, share)| share).sum::<f64>();
+        let beside: f64 = self.beside.iter().map(|(p, share)| share * p[i]).sum();
+        let all = quartz + other * beside + (ELSE + other * unknown) * self.anything + STRAY;
         (all, quartz)
     }
 
@@ -312,8 +233,8 @@ pub(crate) struct Evidence {
 
 impl Evidence {
     /// Computes it for all grains on all cores.
-    pub(crate) fn new(grains: &[Grain], path: &ColourPath, gains: [f64; 3]) -> Self {
-        Self { grains: grains.par_iter().map(|g| GrainEvidence::new(g, path, gains)).collect() }
+    pub(crate) fn new(grains: &[Grain], path: &ColourPath, gains: [f64; 3], yardstick: &Yardstick) -> Self {
+        Self { grains: grains.par_iter().map(|g| GrainEvidence::new(g, path, gains, yardstick)).collect() }
     }
 
     /// Log probability of each grain over the grid, for one share vector.
@@ -329,26 +250,6 @@ impl Evidence {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_edge_is_a_distribution() {
-        let total: f64 = QUARTZ.mass.iter().sum();
-        assert!((total - 1.0).abs() < 0.01, "{total}");
-        let below = QUARTZ.mass.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).sum::<f64>();
-        assert!((below - share_below(0.1)).abs() < 0.01, "a tenth of the largest retardation: {below}");
-    }
-
-    #[test]
-    fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
-        for (kernel, highest) in [(&*PLAGIOCLASES, 1.37_f64), (&*ALKALI_FELDSPARS, 0.88)] {
-            let total: f64 = kernel.mass.iter().sum();
-            assert!((total - 1.0).abs() < 0.01, "{total}");
-            let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
-            assert!((reach as f64 * grid::STEP + highest.ln()).abs() < 0.03, "reaches {reach}");
-            let most = kernel.mass.iter().copied().fold(0.0, f64::max);
-            assert!(most < 0.1 * QUARTZ.mass[0], "no cut is as common as quartz at its edge: {most}");
-        }
-    }
 
     #[test]
     fn one_azimuth_is_a_distribution_with_its_mass_near_full_brightness() {

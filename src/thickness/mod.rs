@@ -9,13 +9,16 @@ mod fit;
 mod gains;
 pub mod grain;
 mod likelihood;
+mod orders;
 mod path;
 mod surface;
 mod systematic;
 pub mod tone;
+mod yardstick;
 
 pub use fit::{SectionSize, measure};
 pub use grain::FieldCrystals;
+pub use yardstick::Yardstick;
 
 use serde::{Deserialize, Serialize};
 
@@ -58,6 +61,10 @@ pub struct ThicknessSurface {
     pub extremes_um: Vec<[f64; 2]>,
     /// The grains that carried it, for the report's chart.
     pub grains: Vec<MeasuredGrain>,
+    /// The mineral that it was measured by.
+    pub mineral: &'static str,
+    /// Largest retardation that this mineral shows at the mean thickness, nm.
+    pub largest_retardation_nm: f64,
     /// The lamp whose colours fitted best.
     pub lamp: String,
     /// What makes the number less certain and what was done about it.

@@ -3,6 +3,7 @@
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
+use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{component, gains, grain, path, surface};
 
 /// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
@@ -20,11 +21,12 @@ pub(crate) fn systematic_share(
     lamps: &[(&'static path::ColourPath, gains::Gains)],
     prior: GainPrior,
     tone: ToneCurve,
+    yardstick: &Yardstick,
     thickness_um: f64,
 ) -> f64 {
     let (path, fitted) = &lamps[0];
     let at = |grains: &[grain::Grain], gains: &gains::Gains| {
-        let components = component::explain(grains, &[(*path, gains.clone())]);
+        let components = component::explain(grains, &[(*path, gains.clone())], yardstick);
         let near = surface::point(thickness_um);
         let mut posterior = surface::common_posterior(&components, |_| true);
         // Another mode is another explanation, not a shift of this one.

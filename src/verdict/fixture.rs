@@ -78,6 +78,8 @@ pub(crate) fn surface(centre: f64, u: f64, gradient: [f64; 2], gradient_u: f64) 
         draws,
         extremes_um: extremes,
         grains: Vec::new(),
+        mineral: "quartz",
+        largest_retardation_nm: 9.1 * centre,
         lamp: "D65".into(),
         notes: Vec::new(),
     }

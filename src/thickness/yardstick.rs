@@ -1,0 +1,200 @@
+//! The mineral that thickness is measured by, and how retardations of it and of its neighbours are distributed.
+
+use std::sync::LazyLock;
+
+use rand::{Rng, RngExt};
+
+use crate::optics::mineral::{MINERALS, Mineral, biaxial_shares_below, share_below};
+use crate::optics::quartz;
+use crate::thickness::path::grid;
+use crate::units::Micrometres;
+
+/// The mineral whose interference colours thickness is measured by: quartz, or what the preparator names.
+#[derive(Clone, Copy, Debug)]
+pub struct Yardstick {
+    /// Which, with the published range of its largest birefringence.
+    pub mineral: Mineral,
+    /// Distribution of a random cut's retardation below the largest.
+    pub(crate) kernel: &'static Kernel,
+    /// The minerals that lie beside quartz and look like it, each with its share of what is not quartz; none are known for others.
+    pub(crate) beside: [(&'static Kernel, f64); 2],
+}
+
+/// Birefringence above which colours repeat in a section of usual thickness: nothing above is offered as a yardstick.
+const HIGHEST: f64 = 0.03;
+
+/// Largest birefringence over that of quartz of plagioclase and alkali feldspar (0.007 to 0.0125 and 0.005 to 0.008, handbooks,
+/// from memory), taken as even over the ranges, and their optic axial angles, degrees.
+const PLAGIOCLASE: ((f64, f64), (f64, f64)) = ((0.77, 1.37), (75.0, 90.0));
+const ALKALI_FELDSPAR: ((f64, f64), (f64, f64)) = ((0.55, 0.88), (40.0, 84.0));
+/// Share of each among the colourless grains that are not quartz.
+const FELDSPAR_SHARE: f64 = 0.45;
+
+impl Yardstick {
+    /// Quartz, among feldspars.
+    #[must_use]
+    pub fn quartz() -> Self {
+        let mineral = MINERALS.into_iter().find(|m| m.name == QUARTZ_NAME).expect("quartz is in the table");
+        Self {
+            mineral,
+            kernel: &QUARTZ,
+            beside: [(&PLAGIOCLASES, FELDSPAR_SHARE), (&ALKALI_FELDSPARS, FELDSPAR_SHARE)],
+        }
+    }
+
+    /// The mineral of a name as in [`Self::names`], any case; None when it is none of them.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        let name = name.trim().to_lowercase();
+        if name == QUARTZ_NAME {
+            return Some(Self::quartz());
+        }
+        let mineral = *usable().find(|m| m.name == name)?;
+        let kernel: &'static Kernel = match mineral.name {
+            "plagioclase" => &PLAGIOCLASE_ALONE,
+            "orthoclase" => &ORTHOCLASE_ALONE,
+            "microcline" => &MICROCLINE_ALONE,
+            _ => return None,
+        };
+        Some(Self { mineral, kernel, beside: [(kernel, 0.0), (kernel, 0.0)] })
+    }
+
+    /// Names of the minerals that can be measured by.
+    #[must_use]
+    pub fn names() -> Vec<&'static str> {
+        usable().map(|m| m.name).collect()
+    }
+
+    /// Thickness over that of quartz of the same colours: the published range, one value for the whole section.
+    pub(crate) fn over_quartz(&self, rng: &mut impl Rng) -> f64 {
+        if self.is_quartz() {
+            return 1.0;
+        }
+        let quartz = quartz::largest_retardation(Micrometres::from_um(1.0)).nm() * 1e-3;
+        quartz / (self.mineral.low + (self.mineral.high - self.mineral.low) * rng.random::<f64>())
+    }
+
+    /// Whether it is quartz.
+    #[must_use]
+    pub fn is_quartz(&self) -> bool {
+        self.mineral.name == QUARTZ_NAME
+    }
+}
+
+const QUARTZ_NAME: &str = "quartz";
+
+fn usable() -> impl Iterator<Item = &'static Mineral> {
+    static TABLE: [Mineral; MINERALS.len()] = MINERALS;
+    TABLE.iter().filter(|m| m.high <= HIGHEST)
+}
+
+/// Probability mass of a random cut's retardation by its distance on the grid below quartz's largest.
+#[derive(Debug)]
+pub(crate) struct Kernel {
+    /// Distance of `mass[0]`: negative where a mineral exceeds quartz.
+    first: i64,
+    mass: Vec<f64>,
+}
+
+impl Kernel {
+    /// A uniaxial mineral with quartz's birefringence: the distribution ends in a steep edge.
+    fn quartz() -> Self {
+        let at = |k: f64| share_below((-k * grid::STEP).exp());
+        let mass = (0..grid::COUNT)
+            .map(|k| if k == 0 { 1.0 - at(0.5) } else { at(k as f64 - 0.5) - at(k as f64 + 0.5) })
+            .collect();
+        Self { first: 0, mass }
+    }
+
+    /// A biaxial mineral of variable birefringence (bounds over that of the yardstick): no edge anywhere.
+    fn biaxial(ceiling_range: (f64, f64), two_v: (f64, f64)) -> Self {
+        const CEILINGS: i64 = 48;
+        let first = -(ceiling_range.1.ln() / grid::STEP).ceil() as i64 - 1;
+        let last = grid::COUNT as i64;
+        // Shares below e^(-k STEP / 2) from the largest ceiling down, read off one ascending list.
+        let points: Vec<f64> =
+            (0..=2 * (last - first) + 2).map(|j| (-(j as f64) * 0.5 * grid::STEP).exp()).rev().collect();
+        let shares: Vec<f64> = biaxial_shares_below(&points, two_v).into_iter().rev().collect();
+        let below = |k2: i64| if k2 <= 0 { 1.0 } else { shares.get(k2 as usize).copied().unwrap_or(0.0) };
+        let mass = (first..last)
+            .map(|k| {
+                (0..CEILINGS)
+                    .map(|c| {
+                        let ceiling =
+                            ceiling_range.0 + (ceiling_range.1 - ceiling_range.0) * (c as f64 + 0.5) / CEILINGS as f64;
+                        let shift = (2.0 * ceiling.ln() / grid::STEP).round() as i64;
+                        below(2 * k - 1 + shift) - below(2 * k + 1 + shift)
+                    })
+                    .sum::<f64>()
+                    / CEILINGS as f64
+            })
+            .collect();
+        Self { first, mass }
+    }
+
+    /// Probability of a density of retardations (from grid point `from` on) at each grid point of thickness.
+    pub(crate) fn over_thickness(&self, from: usize, density: &[f64]) -> Vec<f64> {
+        let mut out = vec![0.0; grid::COUNT];
+        for (k, d) in density.iter().enumerate() {
+            let start = (from + k) as i64 + self.first;
+            let skip = (-start).max(0);
+            let begin = (start + skip) as usize;
+            if begin >= grid::COUNT {
+                continue;
+            }
+            for (o, m) in out[begin..].iter_mut().zip(&self.mass[skip as usize..]) {
+                *o += d * m;
+            }
+        }
+        out
+    }
+}
+
+static QUARTZ: LazyLock<Kernel> = LazyLock::new(Kernel::quartz);
+static PLAGIOCLASES: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial(PLAGIOCLASE.0, PLAGIOCLASE.1));
+static ALKALI_FELDSPARS: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial(ALKALI_FELDSPAR.0, ALKALI_FELDSPAR.1));
+// As yardsticks: one rock's feldspar has one composition, whose uncertainty is taken into the interval afterwards.
+static PLAGIOCLASE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("plagioclase"));
+static ORTHOCLASE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("orthoclase"));
+static MICROCLINE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("microcline"));
+
+fn alone(name: &str) -> Kernel {
+    let mineral = MINERALS.into_iter().find(|m| m.name == name).expect("in the table");
+    Kernel::biaxial((1.0, 1.0), mineral.two_v)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_edge_is_a_distribution() {
+        let total: f64 = QUARTZ.mass.iter().sum();
+        assert!((total - 1.0).abs() < 0.01, "{total}");
+        let below = QUARTZ.mass.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).sum::<f64>();
+        assert!((below - share_below(0.1)).abs() < 0.01, "a tenth of the largest retardation: {below}");
+    }
+
+    #[test]
+    fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
+        for (kernel, highest) in [(&*PLAGIOCLASES, 1.37_f64), (&*ALKALI_FELDSPARS, 0.88)] {
+            let total: f64 = kernel.mass.iter().sum();
+            assert!((total - 1.0).abs() < 0.01, "{total}");
+            let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
+            assert!((reach as f64 * grid::STEP + highest.ln()).abs() < 0.03, "reaches {reach}");
+            let most = kernel.mass.iter().copied().fold(0.0, f64::max);
+            assert!(most < 0.1 * QUARTZ.mass[0], "no cut is as common as quartz at its edge: {most}");
+        }
+    }
+
+    #[test]
+    fn every_name_that_is_offered_is_known() {
+        for name in Yardstick::names() {
+            let of = Yardstick::named(&name.to_uppercase()).unwrap_or_else(|| panic!("{name}"));
+            assert_eq!(of.mineral.name, name);
+            let total: f64 = of.kernel.mass.iter().sum();
+            assert!((total - 1.0).abs() < 0.01, "{name}: {total}");
+        }
+        assert!(Yardstick::named("calcite").is_none(), "its colours repeat many times in 30 µm");
+    }
+}
