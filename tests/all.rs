@@ -4,6 +4,7 @@ mod bench;
 mod cli_check;
 mod fixtures_listed;
 mod optics_published;
+mod orientation_rendered;
 mod report_contract;
 mod thickness_grains;
 mod wall_chart;

@@ -7,6 +7,20 @@ use crate::thickness::{component, gains, grain, likelihood, path, surface};
 /// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
 const KOLMOGOROV_001: f64 = 1.949;
 
+/// Fewest grains whose spread says anything.
+const FEWEST: usize = 12;
+
+/// How retardations are spread against those of randomly lying crystals.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Spread {
+    /// As random cuts are, or too few to tell.
+    Random,
+    /// Too many low ones, with Kolmogorov's √n·D.
+    TooLow(f64),
+    /// Too many high ones.
+    TooHigh,
+}
+
 /// Which grains carried the measurement.
 pub(crate) struct Carried {
     /// How likely each grain is quartz, given the thickness.
@@ -45,11 +59,11 @@ impl Carried {
         Self { probability, retardation }
     }
 
-    /// Whether the quartz grains' retardations depart from those of random cuts: Kolmogorov-Smirnov at about p = 0.001.
+    /// Whether the quartz grains' retardations are spread as those of random cuts: Kolmogorov-Smirnov at about p = 0.001.
     ///
     /// Cuts across the c-axis (under a tenth of the largest retardation) are left out: holes and glass fall there too.
     /// `thickness_um` gives the thickness at a grain, None for grains that are left out.
-    pub(crate) fn one_sided(&self, thickness_um: impl Fn(usize) -> Option<f64>) -> bool {
+    pub(crate) fn spread(&self, thickness_um: impl Fn(usize) -> Option<f64>) -> Spread {
         let mut x: Vec<f64> = self
             .retardation
             .iter()
@@ -58,21 +72,26 @@ impl Carried {
             .filter(|x| (0.1..1.1).contains(x))
             .map(|x| x.min(1.0))
             .collect();
-        if x.len() < 12 {
-            return false;
+        if x.len() < FEWEST {
+            return Spread::Random;
         }
         x.sort_by(f64::total_cmp);
         let n = x.len() as f64;
         let low = share_below(0.1);
-        let departure = x
-            .iter()
-            .enumerate()
-            .map(|(i, x)| {
-                let f = (share_below(*x) - low) / (1.0 - low);
-                (f - i as f64 / n).abs().max((f - (i + 1) as f64 / n).abs())
-            })
-            .fold(0.0, f64::max);
-        departure * n.sqrt() > KOLMOGOROV_001
+        let (mut below, mut above) = (0.0_f64, 0.0_f64);
+        for (i, x) in x.iter().enumerate() {
+            let expected = (share_below(*x) - low) / (1.0 - low);
+            below = below.max((i + 1) as f64 / n - expected);
+            above = above.max(expected - i as f64 / n);
+        }
+        let (below, above) = (below * n.sqrt(), above * n.sqrt());
+        if below.max(above) < KOLMOGOROV_001 {
+            Spread::Random
+        } else if below > above {
+            Spread::TooLow(below)
+        } else {
+            Spread::TooHigh
+        }
     }
 
     /// How many of some grains are more likely quartz than anything else.

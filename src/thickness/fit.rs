@@ -3,7 +3,7 @@
 use crate::measured::Measured;
 use crate::optics::mineral::Mineral;
 use crate::optics::quartz;
-use crate::thickness::carried::Carried;
+use crate::thickness::carried::{Carried, Spread};
 use crate::thickness::extent::Extent;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
@@ -11,8 +11,7 @@ use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_sha
 use crate::thickness::tone::ToneCurve;
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, likelihood, orders,
-    surface,
+    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, orders, surface,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -38,6 +37,10 @@ const WIDEST: f64 = 0.1;
 const STRANGE: f64 = 6.0;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
 const PREFERRED_ORIENTATION: f64 = 0.05;
+/// Strength of a lack of high colours above which it is orientation whatever clear feldspar there is.
+const STRONGLY: f64 = 2.6;
+/// Share of the crystals' area from which on nearly all clear grains are taken as quartz.
+const MOSTLY_CLEAR: f64 = 0.75;
 /// Looks above which a grain is taken as quartz where nearly all clear grains are.
 const LOOKS_CLEAR: f64 = 0.5;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
@@ -140,17 +143,32 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
-    // Feldspar fills the lower retardations: the test means something only where clear grains are quartz.
-    if yardstick.is_quartz()
-        && components[0].shares == likelihood::NEARLY_ALL_QUARTZ
-        && carried.one_sided(|i| (grains[i].quartz > LOOKS_CLEAR).then(|| local[grains[i].field].value))
-    {
-        systematic = systematic.hypot(PREFERRED_ORIENTATION);
-        notes.push(
-            "The grains' retardations are not spread as those of randomly lying crystals are: the rock may have a preferred \
-             orientation, and the interval was widened."
-                .into(),
-        );
+    let clear = |i: usize| (grains[i].quartz > LOOKS_CLEAR).then(|| local[grains[i].field].value);
+    let spread = if yardstick.is_quartz() { carried.spread(clear) } else { Spread::Random };
+    let area = |clear: f64| grains.iter().filter(|g| g.quartz > clear).map(|g| g.cells).sum::<usize>() as f64;
+    match spread {
+        // Clear feldspar adds low retardations: they speak of orientation only where nearly all clear grains are quartz.
+        Spread::TooLow(strength) if strength > STRONGLY || area(LOOKS_CLEAR) > MOSTLY_CLEAR * area(0.0) => {
+            return Thickness::NotMeasurable {
+                why: format!(
+                    "far fewer grains show high colours than among randomly lying quartz crystals: the rock may have a preferred \
+                     orientation toward the eye, and may be much thicker than the {:.0} µm that its highest colours give",
+                    middle.value
+                ),
+                next: "make a second section across this one (EN 12407 asks for two orientations of an anisotropic rock), or name \
+                       another mineral as reference_mineral in slide.toml"
+                    .into(),
+            };
+        }
+        Spread::TooHigh => {
+            systematic = systematic.hypot(PREFERRED_ORIENTATION);
+            notes.push(
+                "More grains show high colours than among randomly lying crystals: the rock has a preferred orientation. The \
+                 interval was widened; if the crystals lie inclined, the section is thicker than measured."
+                    .into(),
+            );
+        }
+        _ => {}
     }
     if !yardstick.is_quartz() {
         let Mineral { low, high, source, .. } = yardstick.mineral;

@@ -24,9 +24,6 @@ pub(crate) struct Share {
     pub(crate) prior: f64,
 }
 
-/// Index of the share of a rock whose clear grains are nearly all quartz.
-pub(crate) const NEARLY_ALL_QUARTZ: usize = 0;
-
 /// Share of grains that are anything else, spread evenly up to this retardation.
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
