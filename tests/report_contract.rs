@@ -106,6 +106,7 @@ strict! {
         at_corners_um: Known<AtCorners>,
         quartz_grains: Known<u64>,
         per_field: Vec<PerField>,
+        mineral: Known<String>,
         lamp: Known<String>,
     }
     AtCorners { top_left: f64, top_right: f64, bottom_left: f64, bottom_right: f64 }

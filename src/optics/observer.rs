@@ -3,7 +3,7 @@
 use std::sync::LazyLock;
 
 use colorimetry::observer::Observer;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
 
 use crate::optics::lamp::{COUNT, FIRST_NM, STEP_NM};
 
@@ -39,6 +39,65 @@ pub enum WhiteScaling {
     Channels,
     /// In Bradford cone space, then to sRGB.
     Bradford,
+    /// A dyed sensor's own channels, balanced one by one, then by a matrix fitted to smooth colours: no camera is a colorimeter.
+    DyedSensor,
+}
+
+/// Sensitivities of a usual dyed silicon sensor behind its infrared filter: peaks and widths (nm) and a crosstalk, from memory of
+/// published curves; no particular camera.
+fn dyed_sensor(nm: f64) -> Vector3<f64> {
+    let bell = |peak: f64, short: f64, long: f64| {
+        let width = if nm < peak { short } else { long };
+        (-0.5 * ((nm - peak) / width).powi(2)).exp()
+    };
+    Vector3::new(
+        bell(602.0, 22.0, 38.0) + 0.10 * bell(540.0, 35.0, 30.0),
+        bell(534.0, 36.0, 42.0),
+        bell(460.0, 30.0, 32.0) + 0.06 * bell(525.0, 25.0, 25.0),
+    )
+}
+
+/// Row-wise least-squares matrix, rows summing to one so that white stays white, that takes balanced sensor channels to ideal
+/// ones over smooth spectra: (1 + cos)/2 of 180 to 500 nm period.
+fn matrix_to(ideal: &[[f64; 3]], raw: &[[f64; 3]]) -> Matrix3<f64> {
+    let mut pairs: Vec<(Vector3<f64>, Vector3<f64>)> = Vec::new();
+    for period in [180.0, 250.0, 350.0, 500.0] {
+        for phase in 0..12 {
+            let smooth = |i: usize| {
+                let turn = i as f64 / period + f64::from(phase) / 12.0;
+                0.5 + 0.5 * (2.0 * std::f64::consts::PI * turn).cos()
+            };
+            let seen = |weights: &[[f64; 3]]| -> Vector3<f64> {
+                weights.iter().enumerate().map(|(i, w)| Vector3::from(*w) * smooth(i)).sum()
+            };
+            pairs.push((seen(raw), seen(ideal)));
+        }
+    }
+    let mut matrix = Matrix3::zeros();
+    for row in 0..3 {
+        let (a, b) = ((row + 1) % 3, (row + 2) % 3);
+        let (mut normal, mut right) = (Matrix2::zeros(), Vector2::zeros());
+        for (r, t) in &pairs {
+            let d = Vector2::new(r[a] - r[row], r[b] - r[row]);
+            normal += d * d.transpose();
+            right += d * (t[row] - r[row]);
+        }
+        let p = normal.try_inverse().expect("smooth spectra differ") * right;
+        matrix[(row, a)] = p.x;
+        matrix[(row, b)] = p.y;
+        matrix[(row, row)] = 1.0 - p.x - p.y;
+    }
+    matrix
+}
+
+/// The weights of the dyed sensor under a lamp.
+fn dyed_weights(lamp: &[f64]) -> Vec<[f64; 3]> {
+    let own: Vec<Vector3<f64>> =
+        lamp.iter().enumerate().map(|(i, p)| dyed_sensor((FIRST_NM + i * STEP_NM) as f64) * *p).collect();
+    let white: Vector3<f64> = own.iter().sum();
+    let raw: Vec<[f64; 3]> = own.iter().map(|o| o.component_div(&white).into()).collect();
+    let matrix = matrix_to(&camera_weights(lamp, WhiteScaling::Bradford), &raw);
+    raw.iter().map(|r| (matrix * Vector3::from(*r)).into()).collect()
 }
 
 /// Three weights a wavelength that take a spectrum, already multiplied by the lamp, to linear sRGB with white at (1, 1, 1).
@@ -49,6 +108,9 @@ pub enum WhiteScaling {
 /// When the lamp is dark.
 #[must_use]
 pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
+    if scaling == WhiteScaling::DyedSensor {
+        return dyed_weights(lamp);
+    }
     let cmf = &*CIE_1931;
     let white: Vector3<f64> = lamp.iter().zip(cmf).map(|(p, m)| Vector3::from(*m) * *p).sum();
     assert!(white.y > 0.0, "a lamp must give light");
@@ -58,7 +120,7 @@ pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
             let rgb = *XYZ_TO_SRGB * white;
             Matrix3::from_diagonal(&rgb.map(|c| 1.0 / c)) * *XYZ_TO_SRGB
         }
-        WhiteScaling::Bradford => {
+        WhiteScaling::Bradford | WhiteScaling::DyedSensor => {
             let bradford = Matrix3::from_fn(|r, c| BRADFORD[r][c]);
             let d65 = XYZ_TO_SRGB.try_inverse().expect("invertible") * Vector3::new(1.0, 1.0, 1.0);
             let gain = (bradford * d65).component_div(&(bradford * white));
@@ -121,7 +183,7 @@ mod tests {
     fn the_open_field_is_white_for_every_lamp_and_scaling() {
         for lamp in [Lamp::A, Lamp::Planck(2700.0), Lamp::Daylight(5500.0), Lamp::Led { blue: 0.9, phosphor_nm: 560.0 }]
         {
-            for scaling in [WhiteScaling::Channels, WhiteScaling::Bradford] {
+            for scaling in [WhiteScaling::Channels, WhiteScaling::Bradford, WhiteScaling::DyedSensor] {
                 let white = camera_weights(&lamp.spectrum(), scaling)
                     .iter()
                     .fold([0.0; 3], |s, w| [s[0] + w[0], s[1] + w[1], s[2] + w[2]]);

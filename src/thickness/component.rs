@@ -13,7 +13,7 @@ pub(crate) const TEMPERATURE: f64 = 1.2;
 /// Paths whose cost is beyond this from the best are left out.
 const FAR: f64 = 12.0;
 /// Paths that are kept at the most.
-const KEPT: usize = 5;
+const KEPT: usize = 6;
 /// Grains that lamps are compared on, at the most.
 const COMPARED: usize = 90;
 

@@ -143,7 +143,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
-    let clear = |i: usize| (grains[i].quartz > LOOKS_CLEAR).then(|| local[grains[i].field].value);
+    // Where the preparator has marked quartz, the marked crystals alone say how it lies.
+    let looks = if grains.iter().any(|g| g.quartz >= grain::BELIEVED) { grain::BELIEVED } else { LOOKS_CLEAR };
+    let clear = |i: usize| (grains[i].quartz >= looks).then(|| local[grains[i].field].value);
     let spread = if yardstick.is_quartz() { carried.spread(clear) } else { Spread::Random };
     let area = |clear: f64| grains.iter().filter(|g| g.quartz > clear).map(|g| g.cells).sum::<usize>() as f64;
     match spread {

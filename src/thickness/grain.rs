@@ -31,7 +31,7 @@ pub struct FieldCrystals {
 }
 
 /// What a crystal that the preparator marks as quartz counts for by its looks.
-const BELIEVED: f64 = 0.995;
+pub(crate) const BELIEVED: f64 = 0.995;
 /// What a colourless crystal counts for by its looks where the mineral is not quartz.
 const COLOURLESS: f64 = 0.7;
 

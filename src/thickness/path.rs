@@ -55,7 +55,13 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
     }
     let kinds: Vec<(Lamp, f64, WhiteScaling)> = lamps
         .iter()
-        .flat_map(|(l, p)| [(*l, *p, WhiteScaling::Channels), (*l, 0.5 * *p, WhiteScaling::Bradford)])
+        .flat_map(|(l, p)| {
+            [
+                (*l, *p, WhiteScaling::Channels),
+                (*l, 0.5 * *p, WhiteScaling::Bradford),
+                (*l, *p, WhiteScaling::DyedSensor),
+            ]
+        })
         .collect();
     kinds
         .into_par_iter()
