@@ -115,6 +115,8 @@ strict! {
         bubbles: Vec<Bubble>,
         plucks: Vec<Pluck>,
         scratches: Vec<Scratch>,
+        scratch_sets: Vec<ScratchSet>,
+        causes: Vec<Cause>,
         totals: Totals,
         unjudged: Vec<Unjudged>,
     }
@@ -148,6 +150,19 @@ strict! {
         width_um: Known<f64>,
         confidence: f64,
     }
+    ScratchSet {
+        fields: Vec<String>,
+        scratches: u64,
+        direction_deg: f64,
+        spread_deg: f64,
+        passes: Passes,
+        length_um: Known<f64>,
+        spacing_um: Known<f64>,
+        width_um: Known<f64>,
+        grit: Known<Grit>,
+    }
+    Grit { grain_at_least_um: f64, no_finer_than_fepa_f: Known<String>, no_finer_than_fepa_p: Known<String> }
+    Cause { kind: Kind, causes: String, cure: String }
     Totals {
         bubbles_per_mm2: Known<f64>,
         largest_bubble_um: Known<f64>,
@@ -194,6 +209,7 @@ macro_rules! words {
 
 words! {
     Outcome { Pass = "pass", Regrind = "regrind", Recover = "recover", Remake = "remake", Open = "undetermined" }
+    Passes { One = "one", Several = "several" }
     Status { Measured = "measured", NotMeasurable = "not_measurable" }
     Corner { A = "top-left", B = "top-right", C = "bottom-left", D = "bottom-right" }
     Impregnation { None = "none", Clear = "clear", Blue = "blue" }

@@ -76,6 +76,7 @@ fn report_of(checked: CheckedSlide) -> Report {
         thickness: &checked.thickness,
         defects: &defects,
         totals: checked.tally.totals,
+        scratch_sets: &checked.tally.scratch_sets,
         verdict: &checked.verdict,
         limits: &checked.limits,
         warnings,

@@ -13,6 +13,7 @@ use crate::report::pictures::FieldPicture;
 use crate::report::record::{Report, ThicknessStatus};
 use crate::report::terminal::plain;
 use crate::report::words;
+use crate::section::ScratchSet;
 use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::record::Finish;
 use crate::verdict::advice::kind_words;
@@ -48,6 +49,8 @@ struct Page {
     pictures: Vec<Picture>,
     defects: Vec<DefectRow>,
     defects_left_out: usize,
+    sets: Vec<String>,
+    causes: Vec<[String; 3]>,
     unjudged: Vec<String>,
     chart: Option<ChartView>,
     thickness: Vec<[String; 4]>,
@@ -129,6 +132,13 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         pictures: pictures.iter().zip(marks).map(|(p, m)| picture(p, m, report)).collect(),
         defects: rows,
         defects_left_out,
+        sets: report.defects.scratch_sets.iter().map(ScratchSet::words).collect(),
+        causes: report
+            .defects
+            .causes
+            .iter()
+            .map(|c| [words::kind(c.kind).to_owned(), c.causes.clone(), c.cure.clone()])
+            .collect(),
         unjudged: report
             .defects
             .unjudged

@@ -7,11 +7,14 @@ use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
+use crate::section::grit::GritBound;
+use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
 use crate::slide::photograph::PhotographRecord;
 use crate::slide::record::SlideRecord;
 use crate::thickness::Thickness;
 use crate::units::MicrometresPerPixel;
+use crate::verdict::causes::Cause;
 use crate::verdict::limits::LimitUsed;
 use crate::verdict::plan::AtCorners;
 use crate::verdict::{Limits, Outcome, Reason, RegrindPlan, Verdict};
@@ -160,6 +163,10 @@ pub struct DefectsRecord {
     pub plucks: Vec<Pluck>,
     /// Scratches.
     pub scratches: Vec<Scratch>,
+    /// Sets of scratches of one direction, over all fields; findings under half confidence are in none.
+    pub scratch_sets: Vec<ScratchSet>,
+    /// Where each kind that was found usually comes from, and what cures it.
+    pub causes: Vec<Cause>,
     /// Sums over the fields. Findings under half confidence are listed but not summed.
     pub totals: DefectTotals,
     /// Kinds that a field cannot show, with the reason.
@@ -203,6 +210,8 @@ pub struct Pieces<'a> {
     pub defects: &'a [FieldDefects],
     /// The sums of the defects.
     pub totals: DefectTotals,
+    /// Sets of scratches of one direction.
+    pub scratch_sets: &'a [ScratchSet],
     /// The verdict.
     pub verdict: &'a Verdict,
     /// The limits it was reached by.
@@ -237,9 +246,8 @@ impl Report {
     /// Puts a report together. Computes nothing but the rounding.
     #[must_use]
     pub fn assemble(pieces: Pieces) -> Self {
-        let Pieces { record, fields, photographs, thickness, defects, totals, verdict, limits, warnings, made_at } =
-            pieces;
-        let defects = DefectsRecord::of(&fields, defects, totals);
+        let defects = DefectsRecord::of(&pieces);
+        let Pieces { record, fields, photographs, thickness, verdict, limits, warnings, made_at, .. } = pieces;
         Self {
             schema_version: SCHEMA_VERSION.into(),
             slide: record.clone(),
@@ -325,10 +333,11 @@ impl ThicknessRecord {
 }
 
 impl DefectsRecord {
-    fn of(fields: &[FieldRecord], defects: &[FieldDefects], totals: DefectTotals) -> Self {
+    fn of(pieces: &Pieces) -> Self {
+        let Pieces { fields, defects, totals, .. } = pieces;
         let unjudged = fields
             .iter()
-            .zip(defects)
+            .zip(*defects)
             .flat_map(|(field, d)| {
                 d.unjudged.iter().map(|(kind, why)| Unjudged {
                     field: field.name.clone(),
@@ -341,6 +350,8 @@ impl DefectsRecord {
             bubbles: defects.iter().flat_map(|d| d.bubbles.iter().cloned().map(rounded_bubble)).collect(),
             plucks: defects.iter().flat_map(|d| d.plucks.iter().cloned().map(rounded_pluck)).collect(),
             scratches: defects.iter().flat_map(|d| d.scratches.iter().cloned().map(rounded_scratch)).collect(),
+            scratch_sets: pieces.scratch_sets.iter().map(rounded_set).collect(),
+            causes: pieces.verdict.causes.clone(),
             totals: DefectTotals {
                 bubbles_per_mm2: totals.bubbles_per_mm2.map(|v| significant(v, 4)),
                 largest_bubble_um: totals.largest_bubble_um.map(|v| round(v, 1)),
@@ -389,6 +400,18 @@ fn rounded_scratch(s: Scratch) -> Scratch {
         width_um: s.width_um.map(|v| round(v, 1)),
         confidence: round(s.confidence, 3),
         ..s
+    }
+}
+
+fn rounded_set(s: &ScratchSet) -> ScratchSet {
+    ScratchSet {
+        direction_deg: round(s.direction_deg, 1).rem_euclid(180.0),
+        spread_deg: round(s.spread_deg, 1),
+        length_um: s.length_um.map(|v| round(v, 0)),
+        spacing_um: s.spacing_um.map(|v| round(v, 0)),
+        width_um: s.width_um.map(|v| round(v, 1)),
+        grit: s.grit.clone().map(|g| GritBound { grain_at_least_um: round(g.grain_at_least_um, 1), ..g }),
+        ..s.clone()
     }
 }
 

@@ -192,6 +192,7 @@ fn report(case: &Case) -> Report {
         thickness: &case.thickness,
         defects: &case.defects,
         totals: tally.totals,
+        scratch_sets: &tally.scratch_sets,
         verdict: &verdict,
         limits: &limits,
         warnings: case.warnings.clone(),

@@ -1,6 +1,7 @@
 //! The words that the terminal and the page share.
 
 use crate::report::record::{Report, ThicknessStatus};
+use crate::section::defects::DefectKind;
 use crate::verdict::Outcome;
 use crate::verdict::limits::Limit;
 
@@ -44,6 +45,16 @@ pub const fn limit(limit: Limit) -> &'static str {
         Limit::BubbleArea => "Area of bubbles",
         Limit::PluckedArea => "Plucked area",
         Limit::Scratches => "Scratches",
+    }
+}
+
+/// A kind of defect as a heading.
+#[must_use]
+pub const fn kind(kind: DefectKind) -> &'static str {
+    match kind {
+        DefectKind::Bubbles => "Bubbles",
+        DefectKind::Plucks => "Plucked places",
+        DefectKind::Scratches => "Scratches",
     }
 }
 

@@ -10,15 +10,18 @@ pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
+pub mod grit;
 pub mod light_field;
 pub mod odds;
 pub mod plucks;
 pub mod ridge;
 pub mod scratches;
+pub mod sets;
 pub mod shape;
 pub mod totals;
 pub mod trace;
 
 pub use crystals::{Crystal, Crystals};
 pub use defects::{FieldDefects, find_defects};
+pub use sets::ScratchSet;
 pub use totals::{DefectTotals, Tally};

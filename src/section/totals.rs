@@ -5,7 +5,8 @@ use std::f64::consts::PI;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::section::defects::{DefectKind, FieldDefects};
+use crate::section::defects::{DefectKind, FieldDefects, Scratch};
+use crate::section::sets::{ScratchSet, sets};
 use crate::units::MicrometresPerPixel;
 
 /// Findings at or above this confidence count in [`DefectTotals`]; all of them count, each by its confidence, in the verdict.
@@ -61,6 +62,8 @@ pub struct Tally {
     pub scratches: Vec<Weighed>,
     /// How many scratches were found, with or without a scale.
     pub scratches_found: usize,
+    /// Sets of scratches of one direction.
+    pub scratch_sets: Vec<ScratchSet>,
     /// How many plucked areas may as well be the rock's own pores.
     pub ambiguous_plucks: usize,
     /// Area over which bubbles were looked for, mm²; None without a scale.
@@ -131,6 +134,7 @@ impl Tally {
         Self {
             totals,
             scratches_found: all_scratches().count(),
+            scratch_sets: sets(&all_scratches().collect::<Vec<&Scratch>>(), scale),
             ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
             bubbles,
             plucks,

@@ -84,6 +84,14 @@ fn regrind(case: &Case) -> Vec<String> {
             "Go back one grit for the scratches, and wash plate, holder and section before every change of grit."
                 .to_owned(),
         );
+        // The longest set; across it the old marks stand out from the new.
+        if let Some(set) = case.tally.scratch_sets.first() {
+            let grit = set.grit.as_ref().map_or_else(String::new, |g| format!(", left by {}", g.words()));
+            steps.push(format!(
+                "Work across the scratches that run {:.0}° anticlockwise from the long edge of the photograph{grit}, until none runs that way.",
+                set.direction_deg
+            ));
+        }
     }
     match case.plan {
         Some(plan) => steps.extend(plan.sentences.iter().cloned()),

@@ -7,6 +7,7 @@ use crate::section::totals::Tally;
 use crate::slide::record::{Finish, SlideRecord};
 use crate::thickness::{Thickness, ThicknessSurface};
 use crate::verdict::advice::{self, Case};
+use crate::verdict::causes::{self, Cause};
 use crate::verdict::conformance::{MET_FROM, share_of_draws};
 use crate::verdict::limits::{Limit, Limits};
 use crate::verdict::plan::{self, RegrindPlan};
@@ -62,6 +63,8 @@ pub struct Verdict {
     pub regrind_plan: Option<RegrindPlan>,
     /// What to take care of.
     pub cautions: Vec<String>,
+    /// Where the defects that were found usually come from, and what cures them.
+    pub causes: Vec<Cause>,
 }
 
 /// Judges a section.
@@ -83,7 +86,8 @@ pub fn judge(findings: &Findings) -> Verdict {
     let cautions = advice::cautions(&case);
     let why = why(outcome, &reasons, plan.is_some());
     let regrind_plan = plan.filter(|_| !findings.record.untouchable);
-    Verdict { outcome, why, notes, reasons, next_steps, regrind_plan, cautions }
+    let causes = causes::causes(findings.record, findings.tally);
+    Verdict { outcome, why, notes, reasons, next_steps, regrind_plan, cautions, causes }
 }
 
 fn decide(findings: &Findings, reasons: &[Reason]) -> (Outcome, Option<RegrindPlan>) {

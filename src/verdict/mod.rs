@@ -1,6 +1,7 @@
 //! Limits, conformance and the regrind plan: pure functions on measured values, no pixels, no files.
 
 pub mod advice;
+pub mod causes;
 pub mod conformance;
 #[cfg(test)]
 pub(crate) mod fixture;
