@@ -6,5 +6,6 @@ mod fixtures_listed;
 mod optics_published;
 mod orientation_rendered;
 mod report_contract;
+mod shapes_reference;
 mod thickness_grains;
 mod wall_chart;

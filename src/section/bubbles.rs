@@ -594,6 +594,34 @@ mod tests {
         }
     }
 
+    /// Ray optics: with n·sin(deviation) = aperture, the bright core in resin of n = 1.54 ends at these b/R (computed with
+    /// other code).
+    #[test]
+    fn the_rays_bend_as_computed_elsewhere() {
+        for (na, core) in [(0.04, 0.024), (0.10, 0.060), (0.25, 0.148), (0.40, 0.232)] {
+            let half = |b: f64| ball(b, 1.54, na) - 0.5;
+            assert!(half(core - 0.001) > 0.0 && half(core + 0.001) < 0.0, "{na}");
+        }
+    }
+
+    /// Under a condenser wide open all light passes that is not totally reflected: what is black begins at b/R = 1/n.
+    #[test]
+    fn the_rim_is_as_wide_as_total_reflection_makes_it() {
+        for n in [1.515_f64, 1.54, 1.66] {
+            for radius in [25.0, 60.0] {
+                let light = scene(260, 300, |x, y| {
+                    let b = (x - 140.3).hypot(y - 121.8) / radius;
+                    if b < 1.0 && n * b >= 1.0 { 0.0 } else { 1.0 }
+                });
+                let found = bubbles(&light);
+                assert_eq!(found.len(), 1, "{found:?}");
+                assert!((found[0].radius / radius - 1.0).abs() < 0.03, "{n}: {:?}", found[0]);
+                let rim = 1.0 - 1.0 / n;
+                assert!((found[0].rim_width - rim).abs() < 0.04, "{n}: {} against {rim}", found[0].rim_width);
+            }
+        }
+    }
+
     #[test]
     fn a_flat_one_that_shows_only_its_wall_is_found() {
         let light = scene(240, 260, |x, y| {

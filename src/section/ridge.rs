@@ -349,6 +349,30 @@ mod tests {
         }
     }
 
+    /// On a Gaussian line of standard deviation w and depth d, 2σ² of the second derivative after a Gaussian of σ is
+    /// 2·d·σ²·w / (w² + σ²)^(3/2), whichever way the line runs.
+    #[test]
+    fn a_gaussian_line_answers_by_its_closed_form_at_every_angle() {
+        for width in [0.8_f64, 1.2, 2.0, 3.0] {
+            for degrees in [0.0_f64, 12.0, 33.0, 45.0, 71.0, 90.0, 128.0, 166.0] {
+                let (s, c) = degrees.to_radians().sin_cos();
+                let log = Array2::from_shape_fn((81, 81), |(y, x)| {
+                    let d = -(x as f64 - 40.0) * s + (y as f64 - 40.0) * c;
+                    (-0.25 * (-0.5 * (d / width).powi(2)).exp()) as f32
+                });
+                let basis = RidgeBasis::of(&log, 20, 1.0);
+                let value = f64::from(basis.response(40.0, 40.0, [c, s]).expect("inside"));
+                let expected = 2.0 * 0.25 * SIGMA * SIGMA * width / (width * width + SIGMA * SIGMA).powf(1.5);
+                assert!(
+                    (value / expected - 1.0).abs() < 0.08,
+                    "{width} wide at {degrees} degrees: {value} against {expected}"
+                );
+                let across = f64::from(basis.response(40.0, 40.0, [-s, c]).expect("inside"));
+                assert!(across.abs() < 0.1 * expected, "nothing runs across it: {across}");
+            }
+        }
+    }
+
     #[test]
     fn a_step_answers_far_less_than_a_line() {
         let step = Array2::from_shape_fn((61, 61), |(_, x)| if x < 30 { -0.4 } else { 0.0 });

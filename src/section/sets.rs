@@ -261,6 +261,7 @@ mod tests {
 
     /// Example 27.1 there: n = 8, R = 6.60174, P between 0.001 and 0.002; and the worked example of a public package's manual.
     #[test]
+    #[allow(clippy::approx_constant, reason = "the data as published")]
     fn rayleigh_is_as_published() {
         assert!((rayleigh(8, 0.825_218) - 0.001_851_6).abs() < 5e-7, "{}", rayleigh(8, 0.825_218));
         let directions: [f64; 5] = [0.785, 1.570, 3.141, 0.839, 5.934];
