@@ -116,6 +116,7 @@ strict! {
         plucks: Vec<Pluck>,
         scratches: Vec<Scratch>,
         scratch_sets: Vec<ScratchSet>,
+        others: Vec<Other>,
         causes: Vec<Cause>,
         totals: Totals,
         unjudged: Vec<Unjudged>,
@@ -162,6 +163,7 @@ strict! {
         grit: Known<Grit>,
     }
     Grit { grain_at_least_um: f64, no_finer_than_fepa_f: Known<String>, no_finer_than_fepa_p: Known<String> }
+    Other { kind: OtherKind, field: String, box_px: [f64; 4], confidence: f64, sentence: String }
     Cause { kind: Kind, causes: String, cure: String }
     Totals {
         bubbles_per_mm2: Known<f64>,
@@ -209,6 +211,7 @@ macro_rules! words {
 
 words! {
     Outcome { Pass = "pass", Regrind = "regrind", Recover = "recover", Remake = "remake", Open = "undetermined" }
+    OtherKind { EyepieceLine = "eyepiece-line" }
     Passes { One = "one", Several = "several" }
     Status { Measured = "measured", NotMeasurable = "not_measurable" }
     Corner { A = "top-left", B = "top-right", C = "bottom-left", D = "bottom-right" }

@@ -125,6 +125,7 @@ impl Scene {
         let still = Pose { turn: 0.0, pivot: [0.0; 2], shift: [0.0; 2] };
         let mut light = frame(canvas, &glass, self.size_px, still);
         blur(&mut light, camera.blur_px as f32);
+        self.eyepiece_hair.iter().for_each(|ends| hair(&mut light, *ends));
         let mut plane_rgb = develop(&light, camera, GLASS, gains, dice.seed());
 
         let mut lights = Vec::new();
@@ -145,6 +146,7 @@ impl Scene {
             let crossed = crossed_light(canvas, &glass, &table, polars, self.leakage as f32);
             let mut light = frame(canvas, &crossed, self.size_px, pose);
             blur(&mut light, camera.blur_px as f32);
+            self.eyepiece_hair.iter().for_each(|ends| hair(&mut light, *ends));
             lights.push(light);
             truth.shifts_px.push(shift.map(f64::from));
         }
@@ -202,6 +204,20 @@ impl Scene {
     /// Extension of the photographs' files.
     pub(crate) fn extension(&self) -> &'static str {
         if self.camera.jpeg_quality.is_some() { "jpg" } else { "png" }
+    }
+}
+
+/// Darkens a thin straight line: what lies in the focal plane of the eyepiece.
+fn hair(light: &mut super::camera::Light, [a, b]: [[f64; 2]; 2]) {
+    let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+    let length = dx.hypot(dy);
+    for (i, p) in light.rgb.iter_mut().enumerate() {
+        let (x, y) = ((i % light.w) as f64 - a[0], (i / light.w) as f64 - a[1]);
+        let (along, off) = ((x * dx + y * dy) / length, (x * dy - y * dx) / length);
+        if (0.0..=length).contains(&along) {
+            let through = (1.0 - 0.5 * (-0.5 * (off / 1.2).powi(2)).exp()) as f32;
+            p.iter_mut().for_each(|v| *v *= through);
+        }
     }
 }
 

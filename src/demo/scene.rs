@@ -218,6 +218,8 @@ pub struct Scene {
     pub flaws: Flaws,
     /// Round things that the rock has of itself (filled vesicles, spherulites), a field: no bubbles.
     pub rounds: usize,
+    /// A hair in the eyepiece: its ends in every photograph, pixels; it does not turn with the stage.
+    pub eyepiece_hair: Option<[[f64; 2]; 2]>,
     /// Burn a scale bar into every photograph.
     pub scale_bar: bool,
     /// Write `slide.toml`.
@@ -263,6 +265,7 @@ impl Scene {
             clutter: 1.0,
             flaws: Flaws::default(),
             rounds: 0,
+            eyepiece_hair: None,
             scale_bar: false,
             record: true,
         }

@@ -50,6 +50,7 @@ struct Page {
     defects: Vec<DefectRow>,
     defects_left_out: usize,
     sets: Vec<String>,
+    others: Vec<String>,
     causes: Vec<[String; 3]>,
     unjudged: Vec<String>,
     chart: Option<ChartView>,
@@ -132,6 +133,12 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         pictures: pictures.iter().zip(marks).map(|(p, m)| picture(p, m, report)).collect(),
         defects: rows,
         defects_left_out,
+        others: report
+            .defects
+            .others
+            .iter()
+            .map(|o| format!("Field {}, at {:.0}, {:.0}: {}.", o.field, o.box_px[0], o.box_px[1], o.sentence))
+            .collect(),
         sets: report.defects.scratch_sets.iter().map(ScratchSet::words).collect(),
         causes: report
             .defects

@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
-use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
+use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Scratch};
 use crate::section::grit::GritBound;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
@@ -165,6 +165,8 @@ pub struct DefectsRecord {
     pub scratches: Vec<Scratch>,
     /// Sets of scratches of one direction, over all fields; findings under half confidence are in none.
     pub scratch_sets: Vec<ScratchSet>,
+    /// What is seen and neither judged nor counted.
+    pub others: Vec<Other>,
     /// Where each kind that was found usually comes from, and what cures it.
     pub causes: Vec<Cause>,
     /// Sums over the fields. Findings under half confidence are listed but not summed.
@@ -351,6 +353,7 @@ impl DefectsRecord {
             plucks: defects.iter().flat_map(|d| d.plucks.iter().cloned().map(rounded_pluck)).collect(),
             scratches: defects.iter().flat_map(|d| d.scratches.iter().cloned().map(rounded_scratch)).collect(),
             scratch_sets: pieces.scratch_sets.iter().map(rounded_set).collect(),
+            others: defects.iter().flat_map(|d| d.others.iter().cloned().map(rounded_other)).collect(),
             causes: pieces.verdict.causes.clone(),
             totals: DefectTotals {
                 bubbles_per_mm2: totals.bubbles_per_mm2.map(|v| significant(v, 4)),
@@ -401,6 +404,10 @@ fn rounded_scratch(s: Scratch) -> Scratch {
         confidence: round(s.confidence, 3),
         ..s
     }
+}
+
+fn rounded_other(o: Other) -> Other {
+    Other { box_px: o.box_px.map(|v| round(v, 1)), confidence: round(o.confidence, 3), ..o }
 }
 
 fn rounded_set(s: &ScratchSet) -> ScratchSet {

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::register::FieldStack;
 use crate::section::bubbles::{self, Ring};
 use crate::section::burnt;
+use crate::section::eyepiece;
 use crate::section::light_field::{BLACK, FieldLight};
 use crate::section::plucks::{self, Hole};
 use crate::section::scratches::{self, Line};
@@ -74,6 +75,29 @@ pub struct Scratch {
     pub confidence: f64,
 }
 
+/// Something that is seen, and neither judged nor counted.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Other {
+    /// What it is.
+    pub kind: OtherKind,
+    /// Name of the field.
+    pub field: String,
+    /// Bounding box x0, y0, x1, y1, pixels, half-open.
+    pub box_px: [f64; 4],
+    /// How sure, 0..=1.
+    pub confidence: f64,
+    /// What it is and how it was told, for people.
+    pub sentence: String,
+}
+
+/// Kinds of things that are seen and not judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum OtherKind {
+    /// A hair or a scale in the eyepiece: no part of the section.
+    EyepieceLine,
+}
+
 /// What was found in one field, and what could not be judged there.
 #[derive(Clone, Debug, Default)]
 pub struct FieldDefects {
@@ -83,6 +107,8 @@ pub struct FieldDefects {
     pub plucks: Vec<Pluck>,
     /// Scratches, longest first.
     pub scratches: Vec<Scratch>,
+    /// What is seen and not judged.
+    pub others: Vec<Other>,
     /// Area that was looked at, pixels.
     pub area_px: f64,
     /// Kinds that these photographs cannot show, each with its reason ("scratches: 6 µm per pixel is too coarse").
@@ -120,7 +146,31 @@ const LEAST_TURN_DEG: f64 = 15.0;
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
     let light = FieldLight::of(stack);
-    find_in_light(&light, &stack.name, impregnation)
+    let mut found = find_in_light(&light, &stack.name, impregnation);
+    let (still, scratches) = std::mem::take(&mut found.scratches)
+        .into_iter()
+        .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
+    found.scratches = scratches;
+    found.others = Vec::from_iter(still).iter().map(Other::in_the_eyepiece).collect();
+    found
+}
+
+impl Other {
+    fn in_the_eyepiece(line: &Scratch) -> Self {
+        Self {
+            kind: OtherKind::EyepieceLine,
+            field: line.field.clone(),
+            box_px: [
+                line.x0_px.min(line.x1_px),
+                line.y0_px.min(line.y1_px),
+                line.x0_px.max(line.x1_px) + 1.0,
+                line.y0_px.max(line.y1_px) + 1.0,
+            ],
+            confidence: line.confidence,
+            sentence: "a dark line that stays still in the camera while the stage turns: a hair or a scale in the eyepiece, no scratch"
+                .into(),
+        }
+    }
 }
 
 /// Everything that looked like a defect for a moment, whatever became of it.

@@ -10,6 +10,7 @@ pub mod clarity;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
+pub mod eyepiece;
 pub mod grit;
 pub mod light_field;
 pub mod odds;
