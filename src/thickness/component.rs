@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::thickness::gains::{self, GainPrior, Gains};
 use crate::thickness::grain::Grain;
-use crate::thickness::likelihood::{Evidence, SHARES};
+use crate::thickness::likelihood::{Evidence, NONE, SHARES};
 use crate::thickness::path::{ColourPath, PATHS, grid};
 use crate::thickness::yardstick::Yardstick;
 
@@ -113,6 +113,13 @@ pub(crate) fn explain(
     let most = components[0].log_weight;
     components.retain(|c| c.log_weight > most - 7.0);
     components
+}
+
+/// Probability that there is no quartz at all, and the explanations with quartz.
+pub(crate) fn with_quartz(components: Vec<Component>) -> (f64, Vec<Component>) {
+    let total: f64 = components.iter().map(|c| c.log_weight.exp()).sum();
+    let (none, with): (Vec<Component>, Vec<Component>) = components.into_iter().partition(|c| c.shares == NONE);
+    (none.iter().map(|c| c.log_weight.exp()).sum::<f64>() / total, with)
 }
 
 /// Logarithm of the sum of exponentials.

@@ -27,6 +27,8 @@ pub struct SectionSize {
 /// What to do when there is too little quartz.
 const MORE_QUARTZ: &str = "photograph a field with more quartz, or several fields; mark quartz that you know with [[quartz]] in \
                            slide.toml; in a rock without quartz, name its feldspar there as reference_mineral";
+/// Probability that there is no quartz at all from which on nothing is measured.
+const NO_QUARTZ: f64 = 0.05;
 /// Fewest grains' worth of quartz that carry a thickness.
 const FEWEST_GRAINS: f64 = 6.0;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
@@ -34,7 +36,7 @@ const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
-const STRANGE: f64 = 6.0;
+const STRANGE: f64 = 3.2;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
 const PREFERRED_ORIENTATION: f64 = 0.05;
 /// Strength of a lack of high colours above which it is orientation whatever clear feldspar there is.
@@ -101,7 +103,14 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         }
         lamps = component::lamps(&grains, prior);
     }
-    let components = component::explain(&grains, &lamps, yardstick);
+    let (without, components) = component::with_quartz(component::explain(&grains, &lamps, yardstick));
+    let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
+    if components.is_empty() || (without > NO_QUARTZ && !marked) {
+        return Thickness::NotMeasurable {
+            why: format!("the colours can be explained without any {mineral} (probability {without:.2})"),
+            next: MORE_QUARTZ.into(),
+        };
+    }
     let posterior = surface::common_posterior(&components, |_| true);
     let answers = orders::answers(&posterior);
     let best = answers.first().filter(|a| a.probability >= orders::CARRIED);
@@ -144,7 +153,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
     // Where the preparator has marked quartz, the marked crystals alone say how it lies.
-    let looks = if grains.iter().any(|g| g.quartz >= grain::BELIEVED) { grain::BELIEVED } else { LOOKS_CLEAR };
+    let looks = if marked { grain::BELIEVED } else { LOOKS_CLEAR };
     let clear = |i: usize| (grains[i].quartz >= looks).then(|| local[grains[i].field].value);
     let spread = if yardstick.is_quartz() { carried.spread(clear) } else { Spread::Random };
     let area = |clear: f64| grains.iter().filter(|g| g.quartz > clear).map(|g| g.cells).sum::<usize>() as f64;

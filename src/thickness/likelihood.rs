@@ -10,12 +10,16 @@ use crate::thickness::yardstick::Yardstick;
 
 /// Shares of quartz among the colourless clear grains that are averaged over, with prior probabilities: none is ever fixed.
 /// Most rocks that are measured hold clear quartz, and it is looked for by its clarity.
-pub(crate) const SHARES: [Share; 4] = [
+pub(crate) const SHARES: [Share; 5] = [
     Share { quartz: 0.93, prior: 0.4 },
     Share { quartz: 0.65, prior: 0.3 },
     Share { quartz: 0.38, prior: 0.2 },
     Share { quartz: 0.15, prior: 0.1 },
+    Share { quartz: 0.0, prior: 0.1 },
 ];
+
+/// Index of the share of a rock without quartz.
+pub(crate) const NONE: usize = 4;
 
 /// A share of quartz.
 #[derive(Clone, Copy, Debug)]

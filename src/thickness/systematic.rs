@@ -26,7 +26,7 @@ pub(crate) fn systematic_share(
 ) -> f64 {
     let (path, fitted) = &lamps[0];
     let at = |grains: &[grain::Grain], gains: &gains::Gains| {
-        let components = component::explain(grains, &[(*path, gains.clone())], yardstick);
+        let (_, components) = component::with_quartz(component::explain(grains, &[(*path, gains.clone())], yardstick));
         let near = surface::point(thickness_um);
         let mut posterior = surface::common_posterior(&components, |_| true);
         // Another mode is another explanation, not a shift of this one.
