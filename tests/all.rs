@@ -8,4 +8,5 @@ mod orientation_rendered;
 mod report_contract;
 mod shapes_reference;
 mod thickness_grains;
+mod thickness_map;
 mod wall_chart;

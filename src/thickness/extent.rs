@@ -8,13 +8,17 @@ pub(crate) struct Extent {
     width_mm: f64,
     height_mm: f64,
     centre: [f64; 2],
-    /// The fields lie far enough apart for a plane.
+    /// The fields lie far enough apart for a plane, or cover the section.
     pub(crate) spread: bool,
+    /// A photograph reaches over most of the section.
+    pub(crate) covered: bool,
 }
 
 impl Extent {
     /// Fields must span this share of the section's width and height for a plane.
     const SPREAD: f64 = 0.3;
+    /// One photograph must span this share of the section's width and height to stand for fields over it.
+    const COVERED: f64 = 0.7;
 
     pub(crate) fn of(fields: &[FieldCrystals], size: SectionSize) -> Self {
         let centres: Vec<[f64; 2]> = fields.iter().filter_map(|f| f.centre_mm).collect();
@@ -24,7 +28,14 @@ impl Extent {
         let spans = [high[0] - low[0], high[1] - low[1]];
         let width_mm = size.width_mm.unwrap_or(spans[0].max(0.0));
         let height_mm = size.height_mm.unwrap_or(spans[1].max(0.0));
-        let spread = centres.len() >= 3
+        let covered = size.width_mm.is_some()
+            && size.height_mm.is_some()
+            && fields.iter().any(|f| {
+                let mm = f.scale.map_or(0.0, |s| s.um_per_px() / 1000.0);
+                let [w, h] = f.size_px.map(|n| n as f64 * mm);
+                f.centre_mm.is_some() && w >= Self::COVERED * width_mm && h >= Self::COVERED * height_mm
+            });
+        let apart = centres.len() >= 3
             && centres.len() == fields.len()
             && spans[0] >= (Self::SPREAD * width_mm).max(2.0)
             && spans[1] >= (Self::SPREAD * height_mm).max(2.0)
@@ -34,7 +45,8 @@ impl Extent {
         } else {
             [(low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0]
         };
-        Self { width_mm, height_mm, centre, spread }
+        let spread = apart || covered;
+        Self { width_mm, height_mm, centre, spread, covered }
     }
 
     /// Centre of the section, or of the fields where its size is not known, mm.
@@ -42,11 +54,9 @@ impl Extent {
         self.centre
     }
 
-    /// Bottom-left, bottom-right, top-left, top-right relative to the centre, mm.
-    pub(crate) fn corners(&self) -> [[f64; 2]; 4] {
-        let (w, h) = (self.width_mm / 2.0, self.height_mm / 2.0);
-        let (w, h) = if self.spread { (w, h) } else { (0.0, 0.0) };
-        [[-w, -h], [w, -h], [-w, h], [w, h]]
+    /// Width and height that thickness is given for, mm; zeros where the fields do not carry a plane.
+    pub(crate) fn size(&self) -> [f64; 2] {
+        if self.spread { [self.width_mm, self.height_mm] } else { [0.0, 0.0] }
     }
 }
 

@@ -4,6 +4,7 @@ use crate::measured::Measured;
 use crate::optics::mineral::Mineral;
 use crate::optics::quartz;
 use crate::thickness::carried::{Carried, Spread};
+use crate::thickness::curved::{self, Terms};
 use crate::thickness::extent::Extent;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
@@ -11,7 +12,8 @@ use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_sha
 use crate::thickness::tone::ToneCurve;
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SurfaceDraw, Thickness, ThicknessSurface, component, grain, orders, surface,
+    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, orders,
+    surface,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -237,28 +239,21 @@ fn surface_of(
     let middle = Measured::from_draws(&common);
     let extent = Extent::of(fields, size);
     let planar = extent.spread && grains.iter().all(|g| g.at_mm.is_some());
-    let draws: Vec<SurfaceDraw> = if planar {
-        surface::draw_planes(components, grains, extent.centre(), middle.value)
-    } else {
-        common.iter().map(|d| SurfaceDraw { centre_um: *d, gradient_um_per_mm: [0.0, 0.0] }).collect()
+    let (centre, across) = (extent.centre(), extent.size());
+    let terms = planar.then(|| Terms::of(grains, fields.len(), extent.covered, centre, across)).flatten();
+    let (draws, curved) = match terms {
+        Some(terms) => {
+            let (draws, curved) = curved::draw(components, &terms, middle.value);
+            (draws, Some(curved))
+        }
+        None if planar => (surface::draw_planes(components, grains, centre, middle.value), None),
+        None => (common.iter().map(|d| SurfaceDraw::plane(*d, [0.0, 0.0])).collect(), None),
     };
-    let draws: Vec<SurfaceDraw> = draws
-        .into_iter()
-        .map(|d| {
-            let f = factor();
-            SurfaceDraw { centre_um: d.centre_um * f, gradient_um_per_mm: d.gradient_um_per_mm.map(|g| g * f) }
-        })
-        .collect();
-    let corners = extent.corners();
-    let at =
-        |d: &SurfaceDraw, c: [f64; 2]| d.centre_um + d.gradient_um_per_mm[0] * c[0] + d.gradient_um_per_mm[1] * c[1];
-    let extremes: Vec<[f64; 2]> = draws
-        .iter()
-        .map(|d| {
-            let all = corners.map(|c| at(d, c));
-            [all.iter().copied().fold(f64::INFINITY, f64::min), all.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
-        })
-        .collect();
+    let draws: Vec<SurfaceDraw> = draws.iter().map(|d| d.scaled(factor())).collect();
+    let extremes: Vec<[f64; 2]> = draws.iter().map(|d| d.extremes_over(across)).collect();
+    let map = planar.then(|| SectionMap::of(&draws, centre, across, curved));
+    let mut notes = notes;
+    notes.extend(map.as_ref().and_then(SectionMap::sentence));
     let of = |f: &dyn Fn(&SurfaceDraw) -> f64| Measured::from_draws(&draws.iter().map(f).collect::<Vec<_>>());
     let of_extremes = |f: &dyn Fn(&[f64; 2]) -> f64| Measured::from_draws(&extremes.iter().map(f).collect::<Vec<_>>());
     let gradient = planar.then(|| [of(&|d| d.gradient_um_per_mm[0]), of(&|d| d.gradient_um_per_mm[1])]);
@@ -286,16 +281,17 @@ fn surface_of(
         })
         .collect();
     Thickness::Measured(Box::new(ThicknessSurface {
-        mean_um: of(&|d| d.centre_um),
+        mean_um: of(&|d| d.mean_over(across)),
         gradient_um_per_mm: gradient,
         at_thinnest_um: of_extremes(&|e| e[0]),
         at_thickest_um: of_extremes(&|e| e[1]),
         range_across_um: planar.then(|| of_extremes(&|e| e[1] - e[0])),
         thickens_toward,
         at_corners_um: planar.then(|| {
-            let [bl, br, tl, tr] = corners;
-            [tl, tr, bl, br].map(|c| of(&|d| at(d, c)))
+            let [w, h] = across.map(|s| s / 2.0);
+            [[-w, h], [w, h], [-w, -h], [w, -h]].map(|[x, y]| of(&|d| d.at(x, y)))
         }),
+        map,
         quartz_grains: carried.number(|_| true),
         per_field,
         draws,

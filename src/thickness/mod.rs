@@ -2,8 +2,10 @@
 //!
 //! Knows nothing of files or pixels of photographs: crystals with positions on the section in, a fitted surface out.
 
+mod bend;
 mod carried;
 mod component;
+mod curved;
 mod extent;
 mod fit;
 mod gains;
@@ -11,6 +13,7 @@ pub mod grain;
 mod likelihood;
 mod orders;
 mod path;
+mod section_map;
 mod surface;
 mod systematic;
 pub mod tone;
@@ -18,6 +21,7 @@ mod yardstick;
 
 pub use fit::{SectionSize, measure};
 pub use grain::FieldCrystals;
+pub use section_map::{MapPoint, SectionMap, Shape, SurfaceForm};
 pub use yardstick::Yardstick;
 
 use serde::{Deserialize, Serialize};
@@ -25,13 +29,16 @@ use serde::{Deserialize, Serialize};
 use crate::measured::Measured;
 use crate::units::Degrees;
 
-/// One equally likely state of the section given the photographs: thickness = centre + gx·(x - x0) + gy·(y - y0).
+/// One equally likely state of the section given the photographs: with x and y from the section's centre,
+/// thickness = centre + gx·x + gy·y + xx·x² + xy·x·y + yy·y².
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SurfaceDraw {
     /// Thickness at the section's centre (or over the fields photographed, when no positions are known), µm.
     pub centre_um: f64,
     /// Gradient toward +x (right) and +y (up), µm per mm; zeros when the gradient was not measured.
     pub gradient_um_per_mm: [f64; 2],
+    /// Second-order terms xx, xy and yy, µm per mm²; zeros on a plane.
+    pub curvature_um_per_mm2: [f64; 3],
 }
 
 /// The measured thickness of the section.
@@ -39,7 +46,7 @@ pub struct SurfaceDraw {
 pub struct ThicknessSurface {
     /// Mean over the section, µm.
     pub mean_um: Measured,
-    /// Gradient toward +x and +y, µm/mm; None when the fields are too few or too close together.
+    /// Gradient toward +x and +y (of a curved section, at its centre), µm/mm; None when the fields are too few or too close together.
     pub gradient_um_per_mm: Option<[Measured; 2]>,
     /// Thickness where it is least, over the section (over the fields when there is no gradient), µm.
     pub at_thinnest_um: Measured,
@@ -51,6 +58,8 @@ pub struct ThicknessSurface {
     pub thickens_toward: Option<Degrees>,
     /// Thickness at the section's corners (top-left, top-right, bottom-left, bottom-right), µm; None when there is no gradient.
     pub at_corners_um: Option<[Measured; 4]>,
+    /// The section as a surface; None when there is no gradient.
+    pub map: Option<SectionMap>,
     /// How many quartz grains carried it.
     pub quartz_grains: usize,
     /// Each field's own thickness.

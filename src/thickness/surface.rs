@@ -187,7 +187,7 @@ pub(crate) fn draw_planes(
                     here = (l, p);
                 }
             }
-            draws.push(SurfaceDraw { centre_um: here.1.x, gradient_um_per_mm: [here.1.y, here.1.z] });
+            draws.push(SurfaceDraw::plane(here.1.x, [here.1.y, here.1.z]));
         }
     }
     draws

@@ -46,9 +46,9 @@ pub(crate) fn surface(centre: f64, u: f64, gradient: [f64; 2], gradient_u: f64) 
         value + u * z
     };
     let draws: Vec<SurfaceDraw> = (0..2000)
-        .map(|_| SurfaceDraw {
-            centre_um: normal(centre, u),
-            gradient_um_per_mm: [normal(gradient[0], gradient_u), normal(gradient[1], gradient_u)],
+        .map(|_| {
+            let centre = normal(centre, u);
+            SurfaceDraw::plane(centre, [normal(gradient[0], gradient_u), normal(gradient[1], gradient_u)])
         })
         .collect();
     let half = |d: &SurfaceDraw| (d.gradient_um_per_mm[0] * 20.0).abs() + (d.gradient_um_per_mm[1] * 12.0).abs();
@@ -67,6 +67,7 @@ pub(crate) fn surface(centre: f64, u: f64, gradient: [f64; 2], gradient_u: f64) 
         thickens_toward: (steepness > 2.0 * gradient_u)
             .then(|| Degrees::from_deg(gradient[1].atan2(gradient[0]).to_degrees())),
         at_corners_um: Some([corner(-1.0, 1.0), corner(1.0, 1.0), corner(-1.0, -1.0), corner(1.0, -1.0)]),
+        map: None,
         quartz_grains: 140,
         per_field: ["A", "B", "C", "D", "E"]
             .map(|name| FieldThickness {
