@@ -104,11 +104,28 @@ strict! {
         range_across_um: Known<f64>,
         thickens_toward_deg: Known<f64>,
         at_corners_um: Known<AtCorners>,
+        map: Known<Map>,
         quartz_grains: Known<u64>,
         per_field: Vec<PerField>,
         mineral: Known<String>,
         lamp: Known<String>,
     }
+    Map {
+        form: SurfaceForm,
+        curved_probability: Known<f64>,
+        centre_mm: [f64; 2],
+        size_mm: [f64; 2],
+        centre_um: f64,
+        centre_ci95_um: [f64; 2],
+        gradient_um_per_mm: [f64; 2],
+        gradient_ci95: [[f64; 2]; 2],
+        curvature_um_per_mm2: Known<[f64; 3]>,
+        curvature_ci95: Known<[[f64; 2]; 3]>,
+        shape: Known<Shape>,
+        shape_probability: Known<f64>,
+        grid: Vec<MapPoint>,
+    }
+    MapPoint { x_mm: f64, y_mm: f64, mean_um: f64, standard_uncertainty_um: f64 }
     AtCorners { top_left: f64, top_right: f64, bottom_left: f64, bottom_right: f64 }
     PerField { name: String, mean_um: Known<f64>, ci95_um: Known<[f64; 2]>, quartz_grains: u64 }
     Defects {
@@ -181,7 +198,7 @@ strict! {
         micrometer_target_um: Known<f64>,
         sentences: Vec<String>,
     }
-    Removal { mean: f64, at_each_corner: Known<AtCorners> }
+    Removal { mean: f64, at_each_corner: Known<AtCorners>, at_centre: Known<f64> }
     Photograph {
         file: String,
         field: String,
@@ -214,6 +231,8 @@ words! {
     OtherKind { EyepieceLine = "eyepiece-line" }
     Passes { One = "one", Several = "several" }
     Status { Measured = "measured", NotMeasurable = "not_measurable" }
+    SurfaceForm { Plane = "plane", Curved = "curved" }
+    Shape { Even = "even", Wedge = "wedge", High = "centre_high", Low = "centre_low", Bent = "bent" }
     Corner { A = "top-left", B = "top-right", C = "bottom-left", D = "bottom-right" }
     Impregnation { None = "none", Clear = "clear", Blue = "blue" }
     Turned { Polars = "polars", Stage = "stage" }

@@ -2,7 +2,8 @@
 
 use thinproof::optics::Lamp;
 use thinproof::thickness::{
-    FieldCrystals, SectionSize, Shape, SurfaceDraw, SurfaceForm, Thickness, ThicknessSurface, Yardstick, measure,
+    FieldCrystals, SectionMap, SectionSize, Shape, SurfaceDraw, SurfaceForm, Thickness, ThicknessSurface, Yardstick,
+    measure,
 };
 
 use crate::thickness_grains::Field;
@@ -120,7 +121,12 @@ fn a_plane_over_nine_fields_is_not_called_domed() {
 fn centre_low_is_told_and_five_fields_are_a_plane() {
     let dished = SurfaceDraw { curvature_um_per_mm2: [0.01, 0.0, 0.02], ..SurfaceDraw::plane(29.0, [0.0, 0.0]) };
     let s = surface(&fields(&dished, &NINE, 21));
-    assert_eq!(s.map.as_ref().and_then(|m| m.told()), Some(Shape::CentreLow), "{:?}", s.map.as_ref().map(|m| m.shape));
+    assert_eq!(
+        s.map.as_ref().and_then(SectionMap::told),
+        Some(Shape::CentreLow),
+        "{:?}",
+        s.map.as_ref().map(|m| m.shape)
+    );
 
     let five = [NINE[0], NINE[2], NINE[4], NINE[6], NINE[8]];
     let two_rows = [NINE[0], NINE[1], NINE[2], NINE[6], NINE[7], NINE[8]];

@@ -146,8 +146,7 @@ impl Scene {
     fn outcomes(&self, thickness: &ThicknessTruth, totals: &Totals) -> Vec<String> {
         let target = if self.polish_to_come { self.target_um + 5.0 } else { self.target_um };
         let (low, high) = (target - 5.0, target + 5.0);
-        let thinnest = thickness.at_corners_um.iter().copied().fold(f64::INFINITY, f64::min);
-        let thickest = thickness.at_corners_um.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let [thinnest, thickest] = self.extremes_um();
         let judged_across = self.views.len() >= 3;
         let known = thickness.measurable;
         let bubbly = totals.bubbles_per_mm2 > 2.0

@@ -33,10 +33,10 @@ pub enum Fabric {
     Girdle([f64; 3], f64),
 }
 
-/// Thickness of the section: a plane.
+/// Thickness of the section as a plane; [`Scene::dome_um`] bends it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Wedge {
-    /// At the centre of the section, µm; also its mean.
+    /// Mean over the section, µm; without a dome also at its centre.
     pub centre_um: f64,
     /// Toward +x, µm per mm.
     pub gx_um_per_mm: f64,
@@ -176,6 +176,8 @@ pub struct Scene {
     pub fabric: Fabric,
     /// Thickness.
     pub wedge: Wedge,
+    /// Centre over corners, µm: a dome of second order about the same mean; below 0 a dish.
+    pub dome_um: f64,
     /// Width and height of the section, mm.
     pub section_mm: [f64; 2],
     /// Bevelled corner.
@@ -244,6 +246,7 @@ impl Scene {
             },
             fabric: Fabric::Random,
             wedge: Wedge { centre_um: 30.0, gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 },
+            dome_um: 0.0,
             section_mm: [40.0, 24.0],
             mark_corner: Corner::TopLeft,
             finish: Finish::Uncovered,
@@ -280,12 +283,35 @@ impl Scene {
         self
     }
 
+    /// The same slide with nine fields: three rows of three.
+    #[must_use]
+    pub fn nine_fields(mut self) -> Self {
+        let [w, h] = self.section_mm;
+        let places = [0.82, 0.5, 0.18].into_iter().flat_map(|y| [0.15, 0.5, 0.85].map(|x| [x * w, y * h]));
+        self.views = places.zip('A'..).map(|(centre_mm, n)| View { name: n.into(), centre_mm }).collect();
+        self
+    }
+
+    /// Least and greatest thickness over the section, µm, looked for on a grid of half a per cent of its size.
+    #[must_use]
+    pub fn extremes_um(&self) -> [f64; 2] {
+        let [w, h] = self.section_mm;
+        let share = |i: usize| i as f64 / 200.0;
+        let places = (0..=200).flat_map(|i| (0..=200).map(move |j| [share(i) * w, share(j) * h]));
+        places
+            .map(|at| self.thickness_um(at))
+            .fold([f64::INFINITY, f64::NEG_INFINITY], |[l, m], t| [l.min(t), m.max(t)])
+    }
+
     /// Thickness at a place of the section, µm; `at_mm` from its lower-left corner.
     #[must_use]
     pub fn thickness_um(&self, at_mm: [f64; 2]) -> f64 {
         let [w, h] = self.section_mm;
         let Wedge { centre_um, gx_um_per_mm, gy_um_per_mm } = self.wedge;
-        centre_um + gx_um_per_mm * (at_mm[0] - 0.5 * w) + gy_um_per_mm * (at_mm[1] - 0.5 * h)
+        let (x, y) = (at_mm[0] - 0.5 * w, at_mm[1] - 0.5 * h);
+        // Half of it along each axis; 1/3 is the mean of a square over -1..1.
+        let fallen = 0.5 * ((2.0 * x / w).powi(2) + (2.0 * y / h).powi(2));
+        centre_um + gx_um_per_mm * x + gy_um_per_mm * y + self.dome_um * (1.0 / 3.0 - fallen)
     }
 
     /// Place on the section of a pixel of a field's plane photograph, mm.

@@ -1,5 +1,6 @@
 //! The slide as it lies on the chuck, and the thickness gauge: numbers for the two drawings of the first screen.
 
+use crate::report::map::{PIECES, pieces};
 use crate::report::record::{Report, ThicknessStatus};
 use crate::slide::record::Corner;
 use crate::verdict::limits::Limit;
@@ -18,6 +19,9 @@ pub(super) struct Drawing {
     pub(super) from: [f64; 2],
     pub(super) to: [f64; 2],
     pub(super) stops: Vec<(String, String)>,
+    /// On a curved section, pieces of the rock by their thickness: x, y and colour.
+    pub(super) pieces: Vec<(f64, f64, String)>,
+    pub(super) piece: [f64; 2],
     pub(super) fields: Vec<FieldMark>,
     pub(super) corners: Vec<CornerMark>,
     pub(super) middle: Option<String>,
@@ -99,6 +103,9 @@ impl Drawing {
             }
         };
 
+        let piece = [w / f64::from(PIECES[0]), h / f64::from(PIECES[1])];
+        let pieces = pieces(report, [left, top], piece, [wmm, hmm]);
+
         let fields = report
             .fields
             .iter()
@@ -167,7 +174,12 @@ impl Drawing {
                 Some(plan) => format!("take {} off evenly", plain_number(plan.remove_um.mean)),
                 None => "the wedge was not measured".to_owned(),
             }),
-            ThicknessStatus::Measured => None,
+            ThicknessStatus::Measured => report
+                .regrind_plan
+                .as_ref()
+                .filter(|p| p.high_corner.is_none())
+                .and_then(|p| p.remove_um.at_centre)
+                .map(|centre| format!("take {} at the centre", plain_number(centre))),
         };
         let centre = [left + w / 2.0, top + free_height(&fields, left + w / 2.0, h, top, middle.as_deref()) + 7.0];
         let caption = match (sized, mark.is_some()) {
@@ -196,6 +208,8 @@ impl Drawing {
             from,
             to,
             stops,
+            pieces,
+            piece,
             fields,
             corners,
             middle,
@@ -249,7 +263,7 @@ fn glass([x0, y0, x1, y1]: [f64; 4], mark: Option<Corner>) -> String {
 
 /// Shade of a thickness: pale below the allowed band, darker through it and dark above, even in lightness, so that it
 /// reads without colour too.
-fn shade(thickness: f64, report: &Report) -> String {
+pub(super) fn shade(thickness: f64, report: &Report) -> String {
     let (low, high) = band(report);
     let width = (high - low).max(1e-9);
     let s = ((thickness - (low - 0.6 * width)) / (2.6 * width)).clamp(0.0, 1.0);

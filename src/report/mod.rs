@@ -6,6 +6,7 @@ pub mod chart;
 mod drawing;
 pub mod html;
 pub mod json;
+mod map;
 mod marks;
 pub mod pictures;
 pub mod record;

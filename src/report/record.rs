@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
+use crate::report::map::MapRecord;
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Scratch};
 use crate::section::grit::GritBound;
 use crate::section::sets::ScratchSet;
@@ -129,6 +130,8 @@ pub struct ThicknessRecord {
     pub thickens_toward_deg: Option<f64>,
     /// Thickness at the corners, µm; null when there is no gradient.
     pub at_corners_um: Option<AtCorners>,
+    /// The section as a surface; null when there is no gradient.
+    pub map: Option<MapRecord>,
     /// How many quartz grains carried it; null when it was not measured.
     pub quartz_grains: Option<usize>,
     /// Each field's own thickness.
@@ -292,6 +295,7 @@ impl ThicknessRecord {
                 range_across_um: None,
                 thickens_toward_deg: None,
                 at_corners_um: None,
+                map: None,
                 quartz_grains: None,
                 per_field: Vec::new(),
                 mineral: None,
@@ -315,6 +319,7 @@ impl ThicknessRecord {
                     range_across_um: s.range_across_um.map(um),
                     thickens_toward_deg: s.thickens_toward.map(|d| round(d.deg().rem_euclid(360.0), 1)),
                     at_corners_um: s.at_corners_um.map(|c| AtCorners::from_array(c.map(um))),
+                    map: s.map.as_ref().map(MapRecord::of),
                     quartz_grains: Some(s.quartz_grains),
                     per_field: s
                         .per_field
@@ -444,7 +449,7 @@ fn rounded_photograph(p: PhotographRecord) -> PhotographRecord {
 }
 
 /// Rounded to so many decimals; never minus zero.
-fn round(value: f64, decimals: i32) -> f64 {
+pub(super) fn round(value: f64, decimals: i32) -> f64 {
     let scale = 10_f64.powi(decimals);
     (value * scale).round() / scale + 0.0
 }

@@ -17,10 +17,10 @@ use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
 use crate::section::totals::Tally;
 use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
 use crate::slide::record::{Finish, SlideRecord};
-use crate::thickness::{MeasuredGrain, Thickness};
+use crate::thickness::{MeasuredGrain, Shape, SurfaceForm, Thickness};
 use crate::units::MicrometresPerPixel;
 use crate::units::Nanometres;
-use crate::verdict::fixture::{measured, one_field, record, surface};
+use crate::verdict::fixture::{bent, measured, one_field, record, surface};
 use crate::verdict::{Findings, LimitSet, Outcome, judge};
 
 const SIZE: [usize; 2] = [1600, 1200];
@@ -100,6 +100,7 @@ fn case(name: &str) -> Case {
                 vec!["Field C: the crossed photographs were shifted by 2.1 pixels against the plane one.".into()];
             c
         }
+        "domed" => plain(measured(bent(37.0, 0.2, [0.01, -0.01], [-2.5, -2.0]))),
         "remake" => {
             let mut c = plain(measured(surface(26.0, 0.3, [0.14, 0.02], 0.01)));
             c.record.offcut_left = None;
@@ -137,9 +138,10 @@ fn case(name: &str) -> Case {
     }
 }
 
-pub(super) const CASES: [(&str, Outcome); 5] = [
+pub(super) const CASES: [(&str, Outcome); 6] = [
     ("pass", Outcome::Pass),
     ("regrind", Outcome::Regrind),
+    ("domed", Outcome::Regrind),
     ("remake", Outcome::Remake),
     ("recover", Outcome::Recover),
     ("undetermined", Outcome::Undetermined),
@@ -420,4 +422,22 @@ fn lines_for_the_bench_are_few() {
     }
     let lines = terminal::lines(&report(&case("regrind")), Path::new("r.html"));
     assert!(lines.contains("REGRIND") && lines.contains("38.2 µm (95 %: 37.7 to 38.7)"), "{lines}");
+}
+
+#[test]
+fn a_curved_section_is_drawn_and_written_as_one() {
+    let report = report(&case("domed"));
+    let map = report.thickness.map.as_ref().expect("fields are spread");
+    assert_eq!((map.form, map.shape, map.grid.len()), (SurfaceForm::Curved, Some(Shape::CentreHigh), 54));
+    assert!((map.at(20.0, 12.0) - 37.0).abs() < 0.05 && (map.at(40.0, 24.0) - 32.5).abs() < 0.3);
+    for point in &map.grid {
+        assert!((map.at(point.x_mm, point.y_mm) - point.mean_um).abs() < 0.1, "{point:?}");
+    }
+    let plan = report.regrind_plan.as_ref().expect("it is too thick at its centre");
+    assert!(plan.high_corner.is_none() && plan.remove_um.at_centre.is_some(), "{plan:?}");
+    let page = html::to_html(&report, &pictures(&report), None).unwrap();
+    assert!(page.contains("centre-high") && page.contains("at the centre"));
+    assert_eq!(page.matches("crispEdges").count(), 1, "the drawing is shaded piece by piece");
+    let even = html::to_html(&self::report(&case("pass")), &[], None).unwrap();
+    assert_eq!(even.matches("crispEdges").count(), 0, "a plane is one gradient");
 }

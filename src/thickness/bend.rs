@@ -65,14 +65,15 @@ impl SurfaceDraw {
         }
     }
 
-    /// What is left after a plane amount, given at the centre (µm) and by its gradient (µm/mm), came off.
+    /// What is left after these amounts (µm) came off at the corners (top left, top right, bottom left, bottom right) of a
+    /// rectangle about the centre, its width and height in mm, and bilinearly between them.
     #[must_use]
-    pub fn less(&self, centre_um: f64, gradient_um_per_mm: [f64; 2]) -> Self {
-        let [gx, gy] = self.gradient_um_per_mm;
+    pub fn less(&self, [tl, tr, bl, br]: [f64; 4], [width_mm, height_mm]: [f64; 2]) -> Self {
+        let ([gx, gy], [xx, xy, yy]) = (self.gradient_um_per_mm, self.curvature_um_per_mm2);
         Self {
-            centre_um: self.centre_um - centre_um,
-            gradient_um_per_mm: [gx - gradient_um_per_mm[0], gy - gradient_um_per_mm[1]],
-            ..*self
+            centre_um: self.centre_um - 0.25 * (tl + tr + bl + br),
+            gradient_um_per_mm: [gx - 0.5 * (tr + br - tl - bl) / width_mm, gy - 0.5 * (tl + tr - bl - br) / height_mm],
+            curvature_um_per_mm2: [xx, xy - (tr + bl - tl - br) / (width_mm * height_mm), yy],
         }
     }
 }
@@ -132,9 +133,12 @@ mod tests {
             gradient_um_per_mm: [0.1, -0.05],
             curvature_um_per_mm2: [-0.01, 0.003, -0.02],
         };
-        let left = s.less(3.0, [0.04, 0.02]);
-        for (x, y) in [(0.0, 0.0), (12.0, -7.0), (-20.0, 12.0)] {
-            assert!((left.at(x, y) - (s.at(x, y) - (3.0 + 0.04 * x + 0.02 * y))).abs() < 1e-12);
+        let off = [1.0, 4.0, 0.0, 2.5];
+        let left = s.less(off, [40.0, 24.0]);
+        for (x, y, off) in
+            [(-20.0, 12.0, 1.0), (20.0, 12.0, 4.0), (-20.0, -12.0, 0.0), (20.0, -12.0, 2.5), (0.0, 0.0, 1.875)]
+        {
+            assert!((left.at(x, y) - (s.at(x, y) - off)).abs() < 1e-9);
             assert!((s.scaled(1.1).at(x, y) - 1.1 * s.at(x, y)).abs() < 1e-12);
         }
     }

@@ -5,7 +5,7 @@
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
 use crate::slide::record::{Finish, SlideRecord};
-use crate::thickness::Thickness;
+use crate::thickness::{Shape, Thickness, ThicknessSurface};
 use crate::verdict::judge::Outcome;
 use crate::verdict::limits::Limit;
 use crate::verdict::plan::RegrindPlan;
@@ -186,6 +186,19 @@ fn undetermined(case: &Case) -> Vec<String> {
     steps
 }
 
+/// A centre-high section whose rim is under the target while nothing comes off: the other side of a dished plate.
+fn thin_edges(case: &Case, surface: &ThicknessSurface) -> Option<String> {
+    let map = surface.map.as_ref().filter(|m| m.told() == Some(Shape::CentreHigh))?;
+    let rim = surface.at_corners_um?.iter().map(|m| m.value).sum::<f64>() / 4.0;
+    (case.outcome != Outcome::Regrind && rim < case.record.target_um).then(|| {
+        format!(
+            "Its edges are thin: {rim:.1} µm at the corners, {:.1} at the centre. Nothing puts rock back there: judge by \
+             its centre, and leave more margin and lap on a flat plate the next time.",
+            map.centre_um.value
+        )
+    })
+}
+
 /// What is there and does not fail the section, and what was not judged.
 pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
     let mut notes = Vec::new();
@@ -202,6 +215,7 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
             ));
         }
         notes.extend(surface.notes.iter().cloned());
+        notes.extend(thin_edges(case, surface));
     }
     for reason in case.reasons {
         let small = reason.met == Some(true)

@@ -140,7 +140,8 @@ fn decide(findings: &Findings, reasons: &[Reason]) -> (Outcome, Option<RegrindPl
 
 /// Thinner than its target for certain: nothing more is taken off for the sake of scratches.
 fn below_target(surface: &ThicknessSurface, limits: &Limits) -> bool {
-    share_of_draws(&surface.draws, |d| d.centre_um < limits.target_um).is_some_and(|p| p >= MET_FROM)
+    let across = surface.map.as_ref().map_or([0.0; 2], |m| m.size_mm);
+    share_of_draws(&surface.draws, |d| d.mean_over(across) < limits.target_um).is_some_and(|p| p >= MET_FROM)
 }
 
 /// Whether a limit that is missed is missed for good: grinding takes off, it puts nothing back.

@@ -5,6 +5,7 @@ pub mod causes;
 pub mod conformance;
 #[cfg(test)]
 pub(crate) mod fixture;
+mod flat_lap;
 pub mod judge;
 pub mod limits;
 pub mod plan;

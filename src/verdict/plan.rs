@@ -8,8 +8,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::slide::record::{Corner, SlideRecord};
-use crate::thickness::{SurfaceDraw, ThicknessSurface};
+use crate::thickness::ThicknessSurface;
 use crate::verdict::conformance::{MISSED_UP_TO, share_of_draws};
+use crate::verdict::flat_lap::{self, FlatLap};
 use crate::verdict::limits::Limits;
 
 /// Least that going back one grit takes off with the scratches, µm (common practice is 3 to 10 µm; no published source).
@@ -59,6 +60,8 @@ pub struct Removal {
     pub mean: f64,
     /// At each corner, µm; null when thickness at the corners is not known.
     pub at_each_corner: Option<AtCorners>,
+    /// At the centre of a curved section, µm; null when the section is a plane as far as is known.
+    pub at_centre: Option<f64>,
 }
 
 /// What to do at the lap.
@@ -100,17 +103,23 @@ pub fn regrind(
         match corners {
             Some(at) => {
                 let at = at.map(off);
-                Removal { mean: at.iter().sum::<f64>() / 4.0, at_each_corner: Some(AtCorners::from_array(at)) }
+                let mean = at.iter().sum::<f64>() / 4.0;
+                Removal { mean, at_each_corner: Some(AtCorners::from_array(at)), at_centre: None }
             }
             None => {
                 let mean = off(surface.mean_um.value);
-                Removal { mean, at_each_corner: surface.at_corners_um.map(|_| AtCorners::from_array([mean; 4])) }
+                let at_each_corner = surface.at_corners_um.map(|_| AtCorners::from_array([mean; 4]));
+                Removal { mean, at_each_corner, at_centre: None }
             }
         }
     };
+    let lap = FlatLap::of(surface, least);
+    let lowest = match &lap {
+        Some(_) => Some(surface.at_thinnest_um.value),
+        None => corners.map(|at| at.into_iter().fold(f64::INFINITY, f64::min)),
+    };
     // A wedge whose thin corner is under the target is left a little inclined, unless that alone would miss the range.
-    let level = corners.map_or(aim, |at| {
-        let thinnest = at.into_iter().fold(f64::INFINITY, f64::min);
+    let level = lowest.map_or(aim, |thinnest| {
         let u = surface.range_across_um.map_or(0.0, |r| r.standard_uncertainty);
         aim.min(thinnest + (limits.range_um - Z_ONE_SIDED * u - STEP_UM).max(0.0)).max(thinnest.min(aim))
     });
@@ -118,8 +127,14 @@ pub fn regrind(
     let highest = surface.at_thickest_um.value;
     let mut at = level;
     let remove_um = loop {
-        let removal = candidate(at);
-        if share_of_draws(&thinnest_after(record, surface, &removal), |t| *t < limits.thickness_min_um)? <= allowed {
+        let (removal, left) = match &lap {
+            Some(lap) => (lap.removal(at), lap.left(at)),
+            None => {
+                let removal = candidate(at);
+                (removal, after(record, surface, &removal))
+            }
+        };
+        if share_of_draws(&left, |e| e[0] < limits.thickness_min_um)? <= allowed {
             break removal;
         }
         if at > highest {
@@ -131,7 +146,8 @@ pub fn regrind(
         return None;
     }
 
-    let high_corner = corners.map(|at| highest_corner(&at));
+    // On a section that is bent more than tilted no corner is to be pressed.
+    let high_corner = corners.filter(|_| lap.as_ref().is_none_or(FlatLap::is_wedge)).map(|at| highest_corner(&at));
     let relative_to_mark = high_corner.and_then(|corner| Some(from_mark(corner, record.mark_corner?, record)));
     let micrometer_target_um = record.micrometer_um.map(|reading| reading - remove_um.mean);
     let mut plan =
@@ -140,34 +156,17 @@ pub fn regrind(
     Some(plan)
 }
 
-/// Thinnest place of each draw after the removal (bilinear between the corners, so that it lies at a corner), µm.
-#[must_use]
-pub fn thinnest_after(record: &SlideRecord, surface: &ThicknessSurface, removal: &Removal) -> Vec<f64> {
-    after(record, surface, removal).into_iter().map(|[least, _]| least).collect()
-}
-
-/// Least and greatest thickness of each draw after the removal, µm.
+/// Least and greatest thickness of each draw after a removal that is bilinear between the corners, µm.
 #[must_use]
 pub fn after(record: &SlideRecord, surface: &ThicknessSurface, removal: &Removal) -> Vec<[f64; 2]> {
     match (removal.at_each_corner, record.width_mm, record.height_mm) {
         (Some(off), Some(width), Some(height)) if surface.gradient_um_per_mm.is_some() => surface
             .draws
             .iter()
-            .map(|draw| {
-                let left = corners_of(draw, width, height);
-                let left = left.iter().zip(off.to_array()).map(|(t, r)| t - r);
-                left.fold([f64::INFINITY, f64::NEG_INFINITY], |[lo, hi], t| [lo.min(t), hi.max(t)])
-            })
+            .map(|draw| draw.less(off.to_array(), [width, height]).extremes_over([width, height]))
             .collect(),
         _ => surface.extremes_um.iter().map(|e| e.map(|t| t - removal.mean)).collect(),
     }
-}
-
-/// Thickness of one draw at the corners, in the order of [`CORNERS`], µm; the draw's centre is the section's.
-fn corners_of(draw: &SurfaceDraw, width_mm: f64, height_mm: f64) -> [f64; 4] {
-    let [gx, gy] = draw.gradient_um_per_mm;
-    let (x, y) = (gx * width_mm / 2.0, gy * height_mm / 2.0);
-    [draw.centre_um - x + y, draw.centre_um + x + y, draw.centre_um - x - y, draw.centre_um + x - y]
 }
 
 fn highest_corner(at: &[f64; 4]) -> Corner {
@@ -175,7 +174,7 @@ fn highest_corner(at: &[f64; 4]) -> Corner {
     CORNERS[highest]
 }
 
-fn round_down(value: f64) -> f64 {
+pub(super) fn round_down(value: f64) -> f64 {
     // A hair of tolerance, so that 6.0 computed as 5.999… stays 6.0.
     (value / STEP_UM + 1e-9).floor() * STEP_UM
 }
@@ -218,6 +217,9 @@ fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurfac
     let mut out = Vec::new();
     let mean = plan.remove_um.mean;
     match (plan.remove_um.at_each_corner, plan.high_corner) {
+        (Some(_), None) if plan.remove_um.at_centre.is_some() => {
+            out.extend(flat_lap::sentences(&plan.remove_um, surface, record));
+        }
         (Some(at), Some(high)) => {
             let at = at.to_array();
             let most = at.into_iter().fold(0.0, f64::max);
@@ -242,6 +244,12 @@ fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurfac
                     .collect();
                 out.push(format!("Take {}.", others.join("; ")));
             }
+            if let Some(centre) = plan.remove_um.at_centre {
+                out.push(format!(
+                    "It is bent as well as tilted: {} comes off at the centre, on a true plate.",
+                    if centre > 0.0 { micrometres(centre) } else { "nothing".into() }
+                ));
+            }
         }
         _ => out.push(format!("Take {} off, evenly.", micrometres(mean))),
     }
@@ -256,7 +264,7 @@ fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurfac
 }
 
 /// "6 µm", "6.5 µm": steps of half a micrometre carry no more digits.
-fn micrometres(value: f64) -> String {
+pub(super) fn micrometres(value: f64) -> String {
     if (value - value.round()).abs() < 0.05 { format!("{value:.0} µm") } else { format!("{value:.1} µm") }
 }
 
