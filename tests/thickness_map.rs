@@ -1,11 +1,13 @@
 //! The section as a surface: centre-high and even sections told apart from grains whose colours are computed from spectra.
 
+use thinproof::demo::Scene;
 use thinproof::optics::Lamp;
 use thinproof::thickness::{
     FieldCrystals, SectionMap, SectionSize, Shape, SurfaceDraw, SurfaceForm, Thickness, ThicknessSurface, Yardstick,
     measure,
 };
 
+use crate::bench::small;
 use crate::thickness_grains::Field;
 
 const SIZE_MM: [f64; 2] = [40.0, 24.0];
@@ -138,4 +140,25 @@ fn centre_low_is_told_and_five_fields_are_a_plane() {
     }
     let one = surface(&fields(&DOMED, &NINE[4..5], 23));
     assert!(one.map.is_none() && one.gradient_um_per_mm.is_none());
+}
+
+/// The whole way from photographs: a centre-high slide, its report's map and its plan.
+#[test]
+fn a_rendered_dome_is_mapped_and_lapped_flat() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scene = Scene { dome_um: 7.0, ..small("LM-0950", 95, 36.0).nine_fields() };
+    let (dir, truth) = scene.render_to(folder.path()).expect("rendered");
+    assert!((scene.thickness_um([20.0, 12.0]) - (36.0 + 7.0 / 3.0)).abs() < 1e-9);
+    assert_eq!(truth.outcomes[0], "regrind");
+    let checked = thinproof::pipeline::check(&dir, &thinproof::verdict::LimitSet::default(), |_| ()).expect("checked");
+    let Thickness::Measured(s) = &checked.thickness else { panic!("{:?}", checked.thickness) };
+    let map = s.map.as_ref().expect("fields are spread");
+    println!("{:?} {:?} {:?} {:?}", map.curved_probability, map.shape, map.curvature_um_per_mm2, s.mean_um);
+    assert_eq!(map.told(), Some(Shape::CentreHigh), "{:?}", map.shape);
+    assert!((s.mean_um.value - 36.0).abs() < 1.0, "{:?}", s.mean_um);
+    assert!((map.centre_over_corners_um() - 7.0).abs() < 1.5, "{}", map.centre_over_corners_um());
+    let plan = checked.verdict.regrind_plan.expect("it is too thick");
+    let corners = plan.remove_um.at_each_corner.expect("the corners are known").to_array();
+    let centre = plan.remove_um.at_centre.expect("it is curved");
+    assert!(corners.iter().all(|c| (3.0..=8.0).contains(&(centre - c))), "{plan:?}");
 }

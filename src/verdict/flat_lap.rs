@@ -86,11 +86,11 @@ pub(super) fn sentences(removal: &Removal, surface: &ThicknessSurface, record: &
             amount(centre)
         )
     }];
+    let [least, most] = corners.iter().fold([f64::INFINITY, 0.0_f64], |[l, m], c| [l.min(*c), m.max(*c)]);
     out.push(match record.mark_corner {
-        _ if corners.iter().all(|c| (c - corners[0]).abs() < 0.25) => {
-            format!("At the corners take {} off.", amount(corners[0]))
-        }
-        Some(mark) => {
+        _ if most - least < 0.25 => format!("At the corners take {} off.", amount(least)),
+        // Half a micrometre is the plan's own step: naming each corner would say more than is known.
+        Some(mark) if most - least > 0.75 => {
             let each: Vec<String> = CORNERS
                 .iter()
                 .zip(corners)
@@ -98,10 +98,7 @@ pub(super) fn sentences(removal: &Removal, surface: &ThicknessSurface, record: &
                 .collect();
             format!("Take {}.", each.join("; "))
         }
-        None => {
-            let [least, most] = corners.iter().fold([f64::INFINITY, 0.0_f64], |[l, m], c| [l.min(*c), m.max(*c)]);
-            format!("At the corners take {} to {} off, as the drawing shows.", amount(least), amount(most))
-        }
+        _ => format!("At the corners take {} to {} off.", amount(least), amount(most)),
     });
     if over_corners > 0.0 {
         out.push("Look at the plate before you do: a worn, dished one makes sections centre-high.".into());
