@@ -40,8 +40,10 @@ impl GainPrior {
         } else {
             (1.0 / scale, apart / scale)
         };
-        let common = Matrix3::from_element(1.0 / 3.0);
-        let information = common / (self.common_u * self.common_u) * 3.0 + (Matrix3::identity() - common) * precision;
+        // The mean of three channels varies by common_u, so its share of the information is a ninth in every element.
+        let mean_of = Matrix3::from_element(1.0 / 3.0);
+        let common = mean_of / (3.0 * self.common_u * self.common_u);
+        let information = common + (Matrix3::identity() - mean_of) * precision;
         (information, cost + (mean / self.common_u).powi(2))
     }
 }
@@ -220,4 +222,28 @@ fn pull(
     let along = tangent.dot(&mt);
     let across = m - mt * mt.transpose() / (along + 1e-9);
     Some((across * (grain.quartz / (1.0 + distance / CAUCHY)), residual))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What pulls the gains back is the slope of what they cost.
+    #[test]
+    fn information_times_gains_is_half_the_slope_of_the_cost() {
+        let log = Vector3::new(0.031, -0.012, 0.008);
+        for prior in [GainPrior::EXIF, GainPrior::NO_EXIF, GainPrior::EXIF.auto_white_balance()] {
+            let pull = prior.at(&log).0 * log;
+            for k in 0..3 {
+                let step = 1e-6;
+                let moved = |sign: f64| {
+                    let mut at = log;
+                    at[k] += sign * step;
+                    prior.at(&at).1
+                };
+                let slope = (moved(1.0) - moved(-1.0)) / (4.0 * step);
+                assert!((pull[k] - slope).abs() < 1e-4 * (1.0 + slope.abs()), "{prior:?}, channel {k}: {} {slope}", pull[k]);
+            }
+        }
+    }
 }
