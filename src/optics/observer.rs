@@ -108,19 +108,17 @@ fn dyed_weights(lamp: &[f64]) -> Vec<[f64; 3]> {
 /// When the lamp is dark.
 #[must_use]
 pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
-    if scaling == WhiteScaling::DyedSensor {
-        return dyed_weights(lamp);
-    }
     let cmf = &*CIE_1931;
     let white: Vector3<f64> = lamp.iter().zip(cmf).map(|(p, m)| Vector3::from(*m) * *p).sum();
     assert!(white.y > 0.0, "a lamp must give light");
     let white = white / white.y;
     let to_rgb = match scaling {
+        WhiteScaling::DyedSensor => return dyed_weights(lamp),
         WhiteScaling::Channels => {
             let rgb = *XYZ_TO_SRGB * white;
             Matrix3::from_diagonal(&rgb.map(|c| 1.0 / c)) * *XYZ_TO_SRGB
         }
-        WhiteScaling::Bradford | WhiteScaling::DyedSensor => {
+        WhiteScaling::Bradford => {
             let bradford = Matrix3::from_fn(|r, c| BRADFORD[r][c]);
             let d65 = XYZ_TO_SRGB.try_inverse().expect("invertible") * Vector3::new(1.0, 1.0, 1.0);
             let gain = (bradford * d65).component_div(&(bradford * white));

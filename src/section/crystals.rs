@@ -7,14 +7,13 @@ use imageproc::morphology::{erode, open};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 
 use crate::section::clarity;
 use crate::section::extinction::{AngleDesign, ExtinctionPlanes, Separation};
 use crate::units::MicrometresPerPixel;
 
 /// One crystal with its mean interference colour.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct Crystal {
     /// Centroid, pixels.
     pub x_px: f64,
@@ -32,35 +31,30 @@ pub struct Crystal {
     pub coherence: f64,
     /// Standard deviation over its cells of the log of its colour's brightness.
     pub scatter: f64,
-    /// Standard deviation of the log of plane light inside.
-    pub plane_scatter: f64,
     /// Medians over its cells of the logs of red over green, green, and blue over green in plane light.
     pub looks: [f64; 3],
-    /// Median absolute deviation of the log of plane light inside: unlike `plane_scatter`, specks do not raise it.
+    /// Median absolute deviation of the log of plane light inside: specks do not raise it.
     pub plane_mottle: f64,
     /// Its clean cells over the area of the ellipse with their second moments: 1 for one whole patch, less for a patch cut up.
     pub wholeness: f64,
     /// Number of cells that carried the mean.
     pub cells: usize,
-    /// Pieces that were joined into it: it has one vote all the same.
-    pub pieces: usize,
     /// One colour in several orientations beside each other: twin lamellae.
     pub twinned: bool,
     /// How likely it is one of the colourless minerals by its tint and darkness, 0..=1.
     pub colourless: f64,
     /// How likely it is quartz by its looks in plane light, before its retardation is known, 0..=1.
     pub quartz: f64,
-    /// The pieces it was joined from, as in [`Crystals::labels`].
+    /// The pieces it was joined from, as in [`Crystals::labels`]: it has one vote all the same.
     pub parts: Vec<u32>,
 }
 
-/// The crystals of one field and where they are. Written out without the labels: enough to measure thickness again.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+/// The crystals of one field and where they are.
+#[derive(Clone, Debug)]
 pub struct Crystals {
     /// Binning of `labels`.
     pub bin: usize,
     /// Piece that each cell belongs to, 0 for none; (height / bin, width / bin).
-    #[serde(skip)]
     pub labels: Array2<u32>,
     /// The crystals, largest first.
     pub crystals: Vec<Crystal>,
@@ -224,12 +218,10 @@ impl Piece {
                 1.0
             },
             scatter: deviation(&logs),
-            plane_scatter: deviation(&plane_logs),
             looks,
             plane_mottle,
             wholeness: (cells.len() as f64 / (0.25 * std::f64::consts::PI * length * width)).min(1.0),
             cells: kept.len(),
-            pieces: 1,
             twinned: false,
             colourless: 0.5,
             quartz: 0.5,
@@ -415,12 +407,10 @@ fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> Crystal {
         plane: std::array::from_fn(|c| mean(&|p| p.plane[c])),
         coherence: mean(&|p| p.coherence),
         scatter: mean(&|p| p.scatter),
-        plane_scatter: mean(&|p| p.plane_scatter),
         looks: std::array::from_fn(|c| mean(&|p| p.looks[c])),
         plane_mottle: mean(&|p| p.plane_mottle),
         wholeness: mean(&|p| p.wholeness),
         cells: pieces.clone().map(|p| p.cells).sum(),
-        pieces: pieces.clone().count(),
         twinned: false,
         colourless: first.colourless,
         quartz: first.quartz,

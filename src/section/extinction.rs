@@ -6,13 +6,12 @@
 use nalgebra::{Matrix3, Vector3};
 use ndarray::Array2;
 use ndarray::parallel::prelude::*;
-use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
 use crate::slide::photograph::{LinearPlanes, mask};
 
 /// What a set of crossed photographs separates.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Separation {
     /// Colour, extinction position and leak.
     Full,
@@ -23,7 +22,7 @@ pub enum Separation {
 }
 
 /// Least-squares design of a series of angles.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct AngleDesign {
     /// Angles, radians.
     pub angles: Vec<f64>,

@@ -6,6 +6,7 @@ use crate::thickness::gains::{self, GainPrior, Gains};
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::{Evidence, NONE, SHARES};
 use crate::thickness::path::{ColourPath, PATHS, grid};
+use crate::thickness::surface;
 use crate::thickness::yardstick::Yardstick;
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
@@ -34,6 +35,15 @@ pub(crate) struct Component {
 }
 
 impl Component {
+    /// Tempered log probability of one grain at a thickness, between the points of the grid.
+    pub(crate) fn tempered(&self, grain: usize, thickness_um: f64) -> f64 {
+        let row = &self.logs[grain];
+        let x = surface::point(thickness_um).clamp(0.0, (grid::COUNT - 2) as f64);
+        let i = x as usize;
+        let t = x - i as f64;
+        (f64::from(row[i]) * (1.0 - t) + f64::from(row[i + 1]) * t) / TEMPERATURE
+    }
+
     /// Log probability of all grains at one common thickness, over the grid.
     pub(crate) fn common(&self, of: impl Fn(usize) -> bool) -> Vec<f64> {
         let mut sum = vec![0.0; grid::COUNT];
@@ -49,26 +59,24 @@ impl Component {
 /// The lamps that explain the grains, best first, with their gains.
 pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     let chosen = gains::chosen(grains);
-    let every = chosen.len().div_ceil(COMPARED).max(1);
-    let mut fits = all_lamps(grains, prior);
+    let mut fits = all_lamps(&chosen, prior);
     let best = fits[0].1.cost;
     fits.retain(|f| f.1.cost - best < FAR);
     fits.truncate(KEPT);
-    if every > 1 {
+    if chosen.len() > COMPARED {
         fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&chosen, p, prior, &[g.log]))).collect();
         fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     }
     fits
 }
 
-/// Every lamp with its gains, best first, fitted to some of the grains; none when there is no grain.
-pub(crate) fn all_lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
-    let chosen = gains::chosen(grains);
+/// Every lamp with its gains, best first, fitted to some of the chosen grains; none when there is no grain.
+pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     if chosen.is_empty() {
         return Vec::new();
     }
-    let starts = gains::starts(&chosen, prior);
-    let every = chosen.len().div_ceil(COMPARED).max(1);
+    let starts = gains::starts(chosen, prior);
+    let every = chosen.len().div_ceil(COMPARED);
     let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
     let mut fits: Vec<(&'static ColourPath, Gains)> =
         PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior, &starts))).collect();

@@ -11,10 +11,9 @@ use rand_distr::{ChiSquared, Distribution};
 use rayon::prelude::*;
 
 use crate::thickness::SurfaceDraw;
-use crate::thickness::component::{Component, TEMPERATURE};
+use crate::thickness::component::{Component, log_sum};
 use crate::thickness::grain::Grain;
-use crate::thickness::path::grid;
-use crate::thickness::surface::{DRAWS, RANGE_UM, normal, point};
+use crate::thickness::surface::{DRAWS, RANGE_UM, normal};
 
 /// Probability that a section is curved before it is looked at (house value: no count was found).
 const PRIOR_CURVED: f64 = 0.3;
@@ -116,15 +115,12 @@ impl Form<'_> {
                 .sum();
             sum += -0.5 * bends - 3.0 * (BEND_UM * (2.0 * std::f64::consts::PI).sqrt()).ln() + self.terms.log_volume;
         }
-        for (row, at) in self.component.logs.iter().zip(&self.terms.rows) {
+        for (i, at) in self.terms.rows.iter().enumerate() {
             let d: f64 = p.iter().zip(at.iter()).map(|(p, a)| p * a).sum();
             if !(RANGE_UM.0..=RANGE_UM.1).contains(&d) {
                 return f64::NEG_INFINITY;
             }
-            let x = point(d).clamp(0.0, (grid::COUNT - 2) as f64);
-            let i = x as usize;
-            let t = x - i as f64;
-            sum += (f64::from(row[i]) * (1.0 - t) + f64::from(row[i + 1]) * t) / TEMPERATURE;
+            sum += self.component.tempered(i, d);
         }
         sum
     }
@@ -219,7 +215,7 @@ impl Form<'_> {
             .collect();
         let constant = ln_gamma_half(TAILS + n) - ln_gamma_half(TAILS) - 0.5 * n * (TAILS * std::f64::consts::PI).ln();
         let log_root: f64 = root.diagonal().iter().map(|d| d.ln()).sum();
-        crate::thickness::component::log_sum(&logs) - (SAMPLES as f64).ln() - constant + log_root
+        log_sum(&logs) - (SAMPLES as f64).ln() - constant + log_root
     }
 }
 
@@ -255,8 +251,8 @@ pub(crate) fn draw(components: &[Component], terms: &Terms, near_um: f64) -> (Ve
         let bends = [-3.0, -1.5, -0.5, 0.5, 1.5, 3.0];
         let mut starts: Vec<DVector<f64>> = bends
             .iter()
-            .flat_map(|xx| bends.map(|yy| [0.0, 0.0, *xx, yy]))
-            .map(|[_, xy, xx, yy]| DVector::from_vec(vec![level.1[0], level.1[1], level.1[2], xy, xx, yy]))
+            .flat_map(|xx| bends.map(|yy| [*xx, yy]))
+            .map(|[xx, yy]| DVector::from_vec(vec![level.1[0], level.1[1], level.1[2], 0.0, xx, yy]))
             .collect();
         starts.push(DVector::from_vec(vec![level.1[0], level.1[1], level.1[2], 0.0, 0.0, 0.0]));
         let dome = bent.best(starts);

@@ -1,5 +1,7 @@
 //! From crystals to a thickness with its interval, its wedge, or a reason why not.
 
+use rand_chacha::ChaCha8Rng;
+
 use crate::measured::Measured;
 use crate::optics::mineral::Mineral;
 use crate::optics::quartz;
@@ -27,12 +29,12 @@ pub struct SectionSize {
 }
 
 /// What to do when there is too little quartz.
-const MORE_QUARTZ: &str = "photograph a field with more quartz, or several fields; mark quartz that you know with [[quartz]] in \
-                           slide.toml; in a rock without quartz, name its feldspar there as reference_mineral";
+const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
+                           ([[quartz]]); a rock without any can be measured by its feldspar (reference_mineral).";
 /// Probability that there is no quartz at all from which on nothing is measured.
 const NO_QUARTZ: f64 = 0.05;
-/// Fewest grains' worth of quartz that carry a thickness.
-const FEWEST_GRAINS: f64 = 6.0;
+/// Fewest grains that look like quartz for a thickness.
+const FEWEST_GRAINS: usize = 6;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
 const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
@@ -70,19 +72,20 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
                 gathered.clipped,
                 gathered.clipped + gathered.bright
             ),
-            next: "shorten the crossed exposure until no grain is burnt out, and photograph again".into(),
+            next: "Shorten the crossed exposure until no grain is burnt out, and photograph again.".into(),
         };
     }
-    let hopeful: f64 = grains.iter().filter(|g| g.quartz > LOOKS_CLEAR).count() as f64;
+    let hopeful = grains.iter().filter(|g| g.quartz > LOOKS_CLEAR).count();
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
-            why: if hopeful < 0.5 {
-                format!("no clear colourless grain that may be {mineral} was found")
-            } else {
-                format!(
-                    "only about {hopeful:.0} clear colourless {} that may be {mineral}, and one grain may be cut in any direction",
-                    if hopeful < 1.5 { "grain was found" } else { "grains were found" }
-                )
+            why: match hopeful {
+                0 => format!("no clear colourless grain that may be {mineral} was found"),
+                1 => format!(
+                    "only one clear colourless grain that may be {mineral} was found, and one grain may be cut in any direction"
+                ),
+                n => format!(
+                    "only {n} clear colourless grains that may be {mineral} were found, and any of them may be cut in any direction"
+                ),
             },
             next: MORE_QUARTZ.into(),
         };
@@ -91,8 +94,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     let misfit = lamps[0].1.misfit;
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
-            why: "the grains' colours do not follow the interference colours of quartz under any lamp".into(),
-            next: "take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again".into(),
+            why: format!("the grains' colours do not follow the interference colours of {mineral} under any lamp"),
+            next: "Take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again.".into(),
         };
     }
     let factor = (misfit / EXPECTED_MISFIT).max(LEAST_MISFIT);
@@ -109,7 +112,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
     if components.is_empty() || (without > NO_QUARTZ && !marked) {
         return Thickness::NotMeasurable {
-            why: format!("the colours can be explained without any {mineral} (probability {without:.2})"),
+            why: format!(
+                "nothing shows for certain that there is {mineral}: other minerals would give these colours too (probability {without:.2})"
+            ),
             next: MORE_QUARTZ.into(),
         };
     }
@@ -127,7 +132,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
                 "the grains allow anything from {:.0} to {:.0} µm",
                 middle.interval[0], middle.interval[1]
             ),
-            next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz".into(),
+            next: "Photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz.".into(),
         };
     }
     let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
@@ -149,39 +154,24 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     if tone.contrast.abs() > 2.0 * tone.contrast_u && tone.contrast.abs() > 0.03 {
         notes.push(format!(
-            "The camera's contrast at mid-grey is {:+.0} % against sRGB; it was measured from the turned photographs and undone.",
+            "The camera's contrast at mid-grey is {:+.0} % against sRGB; it was measured from the photographs themselves and undone.",
             100.0 * tone.contrast
         ));
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
-    // Where the preparator has marked quartz, the marked crystals alone say how it lies.
-    let looks = if marked { grain::BELIEVED } else { LOOKS_CLEAR };
-    let clear = |i: usize| (grains[i].quartz >= looks).then(|| local[grains[i].field].value);
-    let spread = if yardstick.is_quartz() { carried.spread(clear) } else { Spread::Random };
-    let area = |clear: f64| grains.iter().filter(|g| g.quartz > clear).map(|g| g.cells).sum::<usize>() as f64;
-    match spread {
-        // Clear feldspar adds low retardations: they speak of orientation only where nearly all clear grains are quartz.
-        Spread::TooLow(strength) if strength > STRONGLY || area(LOOKS_CLEAR) > MOSTLY_CLEAR * area(0.0) => {
-            return Thickness::NotMeasurable {
-                why: format!(
-                    "far fewer grains show high colours than among randomly lying quartz crystals: the rock may have a preferred \
-                     orientation toward the eye, and may be much thicker than the {:.0} µm that its highest colours give",
-                    middle.value
-                ),
-                next: "make a second section across this one (EN 12407 asks for two orientations of an anisotropic rock), or name \
-                       another mineral as reference_mineral in slide.toml"
-                    .into(),
-            };
+    if yardstick.is_quartz() {
+        match orientation(&grains, &carried, |i| local[grains[i].field].value) {
+            Spread::Random => {}
+            Spread::TooLow(_) => return may_be_thicker(middle.value),
+            Spread::TooHigh => {
+                systematic = systematic.hypot(PREFERRED_ORIENTATION);
+                notes.push(
+                    "More grains show high colours than among randomly lying crystals: the rock has a preferred orientation. The \
+                     interval was widened; if the crystals lie inclined, the section is thicker than measured."
+                        .into(),
+                );
+            }
         }
-        Spread::TooHigh => {
-            systematic = systematic.hypot(PREFERRED_ORIENTATION);
-            notes.push(
-                "More grains show high colours than among randomly lying crystals: the rock has a preferred orientation. The \
-                 interval was widened; if the crystals lie inclined, the section is thicker than measured."
-                    .into(),
-            );
-        }
-        _ => {}
     }
     if !yardstick.is_quartz() {
         let Mineral { low, high, source, .. } = yardstick.mineral;
@@ -192,15 +182,42 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
 }
 
+/// How the quartz lies: by the crystals that the preparator has marked alone, where there are any, else by all clear ones.
+///
+/// Clear feldspar adds low retardations: they speak of orientation only where nearly all clear grains are quartz, or strongly.
+fn orientation(grains: &[grain::Grain], carried: &Carried, thickness_um: impl Fn(usize) -> f64) -> Spread {
+    let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
+    let looks = if marked { grain::BELIEVED } else { LOOKS_CLEAR };
+    let spread = carried.spread(|i| (grains[i].quartz >= looks).then(|| thickness_um(i)));
+    let area = |looks: f64| grains.iter().filter(|g| g.quartz > looks).map(|g| g.cells).sum::<usize>() as f64;
+    match spread {
+        Spread::TooLow(strength) if strength <= STRONGLY && area(LOOKS_CLEAR) <= MOSTLY_CLEAR * area(0.0) => {
+            Spread::Random
+        }
+        other => other,
+    }
+}
+
+/// c-axes that point to the eye show low colours, as a thin section does.
+fn may_be_thicker(than_um: f64) -> Thickness {
+    Thickness::NotMeasurable {
+        why: format!(
+            "far fewer grains show high colours than among randomly lying quartz crystals: the rock may have a preferred \
+             orientation toward the eye, and may be much thicker than the {than_um:.0} µm that its highest colours give"
+        ),
+        next: "Make a second section across this one (EN 12407 asks for two orientations of an anisotropic rock), or name \
+               another mineral as reference_mineral in slide.toml."
+            .into(),
+    }
+}
+
 /// Several thicknesses explain the colours, and none is carried by the evidence.
 fn undecided(answers: &[orders::Answer]) -> Thickness {
     let each: Vec<String> =
         answers.iter().take(3).map(|a| format!("{:.0} µm ({:.2})", a.thickness_um, a.probability)).collect();
     Thickness::NotMeasurable {
         why: format!("the colours fit more than one thickness: {}", each.join(" or ")),
-        next: "photograph crossed polars at four angles 22.5° apart with exposure recorded, and look for grains that stay grey: \
-               only a thin section has none above first-order colours"
-            .into(),
+        next: "Photograph crossed polars at four angles 22.5° apart with exposure recorded.".into(),
     }
 }
 
@@ -235,7 +252,7 @@ fn surface_of(
     notes: Vec<String>,
 ) -> Thickness {
     let mut rng = surface::generator();
-    let mut factor = || (systematic * surface::normal(&mut rng)).exp() * yardstick.over_quartz(&mut rng);
+    let shared = |rng: &mut ChaCha8Rng| (systematic * surface::normal(rng)).exp() * yardstick.over_quartz(rng);
     let middle = Measured::from_draws(&common);
     let extent = Extent::of(fields, size);
     let planar = extent.spread && grains.iter().all(|g| g.at_mm.is_some());
@@ -249,7 +266,7 @@ fn surface_of(
         None if planar => (surface::draw_planes(components, grains, centre, middle.value), None),
         None => (common.iter().map(|d| SurfaceDraw::plane(*d, [0.0, 0.0])).collect(), None),
     };
-    let draws: Vec<SurfaceDraw> = draws.iter().map(|d| d.scaled(factor())).collect();
+    let draws: Vec<SurfaceDraw> = draws.iter().map(|d| d.scaled(shared(&mut rng))).collect();
     let extremes: Vec<[f64; 2]> = draws.iter().map(|d| d.extremes_over(across)).collect();
     let map = planar.then(|| SectionMap::of(&draws, centre, across, curved));
     let mut notes = notes;
@@ -271,10 +288,7 @@ fn surface_of(
                 let draws: Vec<f64> = surface::draw_common(&posterior);
                 let mut rng = surface::generator();
                 // Draws come in ascending order; the factor must not be tied to it.
-                let spread: Vec<f64> = draws
-                    .iter()
-                    .map(|d| d * (systematic * surface::normal(&mut rng)).exp() * yardstick.over_quartz(&mut rng))
-                    .collect();
+                let spread: Vec<f64> = draws.iter().map(|d| d * shared(&mut rng)).collect();
                 Measured::from_draws(&spread)
             });
             FieldThickness { name: field.name.clone(), thickness_um, quartz_grains: number }

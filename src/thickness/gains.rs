@@ -242,7 +242,11 @@ mod tests {
                     prior.at(&at).1
                 };
                 let slope = (moved(1.0) - moved(-1.0)) / (4.0 * step);
-                assert!((pull[k] - slope).abs() < 1e-4 * (1.0 + slope.abs()), "{prior:?}, channel {k}: {} {slope}", pull[k]);
+                assert!(
+                    (pull[k] - slope).abs() < 1e-4 * (1.0 + slope.abs()),
+                    "{prior:?}, channel {k}: {} {slope}",
+                    pull[k]
+                );
             }
         }
     }

@@ -1,14 +1,12 @@
 //! A crystal as the fit sees it: one colour with its uncertainty, a place on the section, and how likely it is quartz.
 
-use serde::{Deserialize, Serialize};
-
 use crate::section::crystals::{Crystal, Crystals};
 use crate::section::extinction::{AngleDesign, Separation};
 use crate::thickness::tone::ToneCurve;
 use crate::units::MicrometresPerPixel;
 
 /// The crystals of one field with what the fit needs to know of its photographs.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct FieldCrystals {
     /// Name of the field.
     pub name: String,

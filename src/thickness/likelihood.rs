@@ -201,7 +201,7 @@ impl GrainEvidence {
             .sum();
         Self {
             quartz: yardstick.kernel.over_thickness(r.first, &r.density),
-            beside: yardstick.beside.map(|(k, share)| (k.over_thickness(r.first, &r.density), share)).into(),
+            beside: yardstick.beside.iter().map(|(k, share)| (k.over_thickness(r.first, &r.density), *share)).collect(),
             anything,
         }
     }

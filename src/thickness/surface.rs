@@ -6,7 +6,7 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::optics::quartz;
 use crate::thickness::SurfaceDraw;
-use crate::thickness::component::{Component, TEMPERATURE};
+use crate::thickness::component::Component;
 use crate::thickness::grain::Grain;
 use crate::thickness::path::grid;
 use crate::units::Micrometres;
@@ -71,15 +71,12 @@ impl Plane<'_> {
     /// Tempered log posterior at centre thickness (µm) and gradient (µm/mm).
     fn log(&self, p: &Vector3<f64>) -> f64 {
         let mut sum = -0.5 * (p.y * p.y + p.z * p.z) / (0.5_f64 * 0.5);
-        for (row, at) in self.component.logs.iter().zip(&self.at) {
+        for (i, at) in self.at.iter().enumerate() {
             let d = p.x + p.y * at[0] + p.z * at[1];
             if d < RANGE_UM.0 || d > RANGE_UM.1 {
                 return f64::NEG_INFINITY;
             }
-            let x = point(d).clamp(0.0, (grid::COUNT - 2) as f64);
-            let i = x as usize;
-            let t = x - i as f64;
-            sum += (f64::from(row[i]) * (1.0 - t) + f64::from(row[i + 1]) * t) / TEMPERATURE;
+            sum += self.component.tempered(i, d);
         }
         sum
     }

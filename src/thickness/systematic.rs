@@ -14,6 +14,21 @@ const FLOOR_SHARE: f64 = 0.0025;
 /// The same from one photograph of unknown exposure, where the brightest grains stand for the level of light.
 const LEVEL_SHARE: f64 = 0.012;
 
+/// Median distance of grains from the best path, standard deviations, that their stated uncertainties lead one to expect
+/// (two degrees of freedom: the median of chi is 1.18).
+pub(crate) const EXPECTED_MISFIT: f64 = 1.18;
+/// Uncertainties are never taken as smaller than this share of the stated ones: scatter along the path is not seen.
+pub(crate) const LEAST_MISFIT: f64 = 0.45;
+
+/// Contrasts that are tried where the angles do not tell.
+const CONTRASTS: [f64; 6] = [-0.08, 0.0, 0.08, 0.16, 0.24, 0.32];
+/// A contrast known better than this is left alone.
+const KNOWN: f64 = 0.05;
+/// Lamp, exposure and curve are told apart by chroma alone here: evidence counts for less by this factor.
+const CHROMA_ALONE: f64 = 3.0;
+/// Paths that are tried with each contrast, at the most.
+const TRIED: usize = 10;
+
 /// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
 pub(crate) fn systematic_share(
     fields: &[FieldCrystals],
@@ -62,28 +77,13 @@ pub(crate) fn systematic_share(
     variance.sqrt()
 }
 
-/// Median distance of grains from the best path, standard deviations, that their stated uncertainties lead one to expect.
-/// (two degrees of freedom: the median of chi is 1.18).
-pub(crate) const EXPECTED_MISFIT: f64 = 1.18;
-/// Uncertainties are never taken as smaller than this share of the stated ones: scatter along the path is not seen.
-pub(crate) const LEAST_MISFIT: f64 = 0.45;
-
-/// Contrasts that are tried where the angles do not tell.
-const CONTRASTS: [f64; 6] = [-0.08, 0.0, 0.08, 0.16, 0.24, 0.32];
-/// A contrast known better than this is left alone.
-const KNOWN: f64 = 0.05;
-/// Lamp, exposure and curve are told apart by chroma alone here: evidence counts for less by this factor.
-const CHROMA_ALONE: f64 = 3.0;
-/// Paths that are tried with each contrast, at the most.
-const TRIED: usize = 10;
-
 /// The tone curve where no angle tells: the contrast under which the grains' colours follow the interference colours best.
 pub(crate) fn tone_by_colours(fields: &[FieldCrystals], prior: GainPrior, tone: ToneCurve) -> ToneCurve {
     if tone.contrast_u < KNOWN {
         return tone;
     }
     let plain = grain::gather(fields, tone).grains;
-    let mut paths = component::all_lamps(&plain, prior);
+    let mut paths = component::all_lamps(&gains::chosen(&plain), prior);
     if paths.is_empty() {
         return tone;
     }

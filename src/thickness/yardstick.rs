@@ -17,7 +17,7 @@ pub struct Yardstick {
     /// Distribution of a random cut's retardation below the largest.
     pub(crate) kernel: &'static Kernel,
     /// The minerals that lie beside quartz and look like it, each with its share of what is not quartz; none are known for others.
-    pub(crate) beside: [(&'static Kernel, f64); 2],
+    pub(crate) beside: &'static [(Kernel, f64)],
 }
 
 /// Birefringence above which colours repeat in a section of usual thickness: nothing above is offered as a yardstick.
@@ -35,11 +35,7 @@ impl Yardstick {
     #[must_use]
     pub fn quartz() -> Self {
         let mineral = MINERALS.into_iter().find(|m| m.name == QUARTZ_NAME).expect("quartz is in the table");
-        Self {
-            mineral,
-            kernel: &QUARTZ,
-            beside: [(&PLAGIOCLASES, FELDSPAR_SHARE), (&ALKALI_FELDSPARS, FELDSPAR_SHARE)],
-        }
+        Self { mineral, kernel: &QUARTZ, beside: &*BESIDE_QUARTZ }
     }
 
     /// The mineral of a name as in [`Self::names`], any case; None when it is none of them.
@@ -49,14 +45,7 @@ impl Yardstick {
         if name == QUARTZ_NAME {
             return Some(Self::quartz());
         }
-        let mineral = *usable().find(|m| m.name == name)?;
-        let kernel: &'static Kernel = match mineral.name {
-            "plagioclase" => &PLAGIOCLASE_ALONE,
-            "orthoclase" => &ORTHOCLASE_ALONE,
-            "microcline" => &MICROCLINE_ALONE,
-            _ => return None,
-        };
-        Some(Self { mineral, kernel, beside: [(kernel, 0.0), (kernel, 0.0)] })
+        FELDSPARS.iter().find(|(m, _)| m.name == name).map(|(m, kernel)| Self { mineral: *m, kernel, beside: &[] })
     }
 
     /// Names of the minerals that can be measured by.
@@ -83,9 +72,8 @@ impl Yardstick {
 
 const QUARTZ_NAME: &str = "quartz";
 
-fn usable() -> impl Iterator<Item = &'static Mineral> {
-    static TABLE: [Mineral; MINERALS.len()] = MINERALS;
-    TABLE.iter().filter(|m| m.high <= HIGHEST)
+fn usable() -> impl Iterator<Item = Mineral> {
+    MINERALS.into_iter().filter(|m| m.high <= HIGHEST)
 }
 
 /// Probability mass of a random cut's retardation by its distance on the grid below quartz's largest.
@@ -151,17 +139,13 @@ impl Kernel {
 }
 
 static QUARTZ: LazyLock<Kernel> = LazyLock::new(Kernel::quartz);
-static PLAGIOCLASES: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial(PLAGIOCLASE.0, PLAGIOCLASE.1));
-static ALKALI_FELDSPARS: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial(ALKALI_FELDSPAR.0, ALKALI_FELDSPAR.1));
-// As yardsticks: one rock's feldspar has one composition, whose uncertainty is taken into the interval afterwards.
-static PLAGIOCLASE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("plagioclase"));
-static ORTHOCLASE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("orthoclase"));
-static MICROCLINE_ALONE: LazyLock<Kernel> = LazyLock::new(|| alone("microcline"));
-
-fn alone(name: &str) -> Kernel {
-    let mineral = MINERALS.into_iter().find(|m| m.name == name).expect("in the table");
-    Kernel::biaxial((1.0, 1.0), mineral.two_v)
-}
+static BESIDE_QUARTZ: LazyLock<[(Kernel, f64); 2]> = LazyLock::new(|| {
+    [PLAGIOCLASE, ALKALI_FELDSPAR].map(|(ceiling, two_v)| (Kernel::biaxial(ceiling, two_v), FELDSPAR_SHARE))
+});
+/// As yardsticks: one rock's feldspar has one composition, whose uncertainty is taken into the interval afterwards.
+static FELDSPARS: LazyLock<Vec<(Mineral, Kernel)>> = LazyLock::new(|| {
+    usable().filter(|m| m.name != QUARTZ_NAME).map(|m| (m, Kernel::biaxial((1.0, 1.0), m.two_v))).collect()
+});
 
 #[cfg(test)]
 mod tests {
@@ -177,7 +161,7 @@ mod tests {
 
     #[test]
     fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
-        for (kernel, highest) in [(&*PLAGIOCLASES, 1.37_f64), (&*ALKALI_FELDSPARS, 0.88)] {
+        for ((kernel, _), highest) in BESIDE_QUARTZ.iter().zip([1.37_f64, 0.88]) {
             let total: f64 = kernel.mass.iter().sum();
             assert!((total - 1.0).abs() < 0.01, "{total}");
             let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
