@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use thinproof::optics::Lamp;
 use thinproof::optics::interference::transmittance;
-use thinproof::optics::lamp::COUNT;
+use thinproof::optics::lamp::{COUNT, Spectrum};
 use thinproof::optics::observer::{WhiteScaling, camera_weights};
 use thinproof::optics::quartz;
 use thinproof::section::crystals::{Crystal, Crystals};
@@ -19,6 +19,9 @@ pub(crate) struct Field {
     pub(crate) grains: usize,
     pub(crate) thickness_um: f64,
     pub(crate) lamp: Lamp,
+    /// A lamp that no [`Lamp`] describes, on the wavelength grid.
+    pub(crate) spectrum: Option<Spectrum>,
+    pub(crate) scaling: WhiteScaling,
     pub(crate) angles_deg: Vec<f64>,
     pub(crate) exposure_known: bool,
     pub(crate) gains: [f64; 3],
@@ -39,6 +42,8 @@ impl Default for Field {
             grains: 60,
             thickness_um: 30.0,
             lamp: Lamp::Planck(3050.0),
+            spectrum: None,
+            scaling: WhiteScaling::Channels,
             angles_deg: vec![0.0, 22.5, 45.0, 67.5],
             exposure_known: true,
             gains: [1.0; 3],
@@ -54,7 +59,7 @@ impl Default for Field {
 impl Field {
     pub(crate) fn crystals(&self) -> FieldCrystals {
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
-        let weights = camera_weights(&self.lamp.spectrum(), WhiteScaling::Channels);
+        let weights = camera_weights(self.spectrum.as_ref().unwrap_or(&self.lamp.spectrum()), self.scaling);
         let angles: Vec<f64> = self.angles_deg.iter().map(|a| a.to_radians()).collect();
         let crystals = (0..self.grains)
             .map(|i| {

@@ -34,12 +34,23 @@ pub enum Lamp {
         /// Centre of the phosphor's band, nm.
         phosphor_nm: f64,
     },
+    /// White LED of high colour rendering: a blue line, a green and a red phosphor. Heights over that of the green one.
+    RichLed {
+        /// Height of the blue line.
+        blue: f64,
+        /// Height of the red phosphor.
+        red: f64,
+    },
 }
 
 /// Centre and standard deviation of the blue line of a white LED, nm (typical InGaN pump; common practice, no source).
 const LED_BLUE_NM: (f64, f64) = (452.0, 10.0);
 /// Standard deviation of the phosphor's band, nm (typical YAG:Ce; common practice, no source).
 const LED_PHOSPHOR_SD_NM: f64 = 55.0;
+/// Centre and standard deviation of the green and the red phosphor of an LED of high colour rendering, nm (typical aluminate
+/// and nitride phosphors; from memory, no source).
+const RICH_GREEN_NM: (f64, f64) = (535.0, 42.0);
+const RICH_RED_NM: (f64, f64) = (625.0, 40.0);
 
 impl Lamp {
     /// Spectral power on the wavelength grid, arbitrary scale.
@@ -60,10 +71,10 @@ impl Lamp {
                 tabulated(&Illuminant::d_illuminant(kelvin).expect("daylight is defined from 4000 to 25000 K"))
             }
             Self::Led { blue, phosphor_nm } => wavelengths()
-                .map(|nm| {
-                    let bell = |centre: f64, sd: f64| (-0.5 * ((nm - centre) / sd).powi(2)).exp();
-                    blue * bell(LED_BLUE_NM.0, LED_BLUE_NM.1) + bell(phosphor_nm, LED_PHOSPHOR_SD_NM)
-                })
+                .map(|nm| blue * bell(nm, LED_BLUE_NM) + bell(nm, (phosphor_nm, LED_PHOSPHOR_SD_NM)))
+                .collect(),
+            Self::RichLed { blue, red } => wavelengths()
+                .map(|nm| blue * bell(nm, LED_BLUE_NM) + bell(nm, RICH_GREEN_NM) + red * bell(nm, RICH_RED_NM))
                 .collect(),
         }
     }
@@ -77,8 +88,13 @@ impl fmt::Display for Lamp {
             Self::Planck(kelvin) => write!(f, "black body {kelvin:.0} K"),
             Self::Daylight(kelvin) => write!(f, "daylight {kelvin:.0} K"),
             Self::Led { blue, phosphor_nm } => write!(f, "white LED (blue {blue:.2}, phosphor {phosphor_nm:.0} nm)"),
+            Self::RichLed { blue, red } => write!(f, "white LED of high colour rendering (blue {blue:.2}, red {red:.2})"),
         }
     }
+}
+
+fn bell(nm: f64, (centre, sd): (f64, f64)) -> f64 {
+    (-0.5 * ((nm - centre) / sd).powi(2)).exp()
 }
 
 fn tabulated(illuminant: &Illuminant) -> Spectrum {

@@ -53,6 +53,11 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             lamps.push((Lamp::Led { blue, phosphor_nm }, 0.75));
         }
     }
+    for blue in [0.45, 0.75, 1.2] {
+        for red in [0.35, 0.6, 1.0] {
+            lamps.push((Lamp::RichLed { blue, red }, 0.75));
+        }
+    }
     let kinds: Vec<(Lamp, f64, WhiteScaling)> = lamps
         .iter()
         .flat_map(|(l, p)| {
