@@ -25,6 +25,7 @@ use crate::section::crystals::{binning, find_crystals};
 use crate::section::extinction::{ExtinctionPlanes, Separation};
 use crate::section::totals::Tally;
 use crate::section::{FieldDefects, find_defects};
+use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
@@ -57,6 +58,10 @@ pub struct FieldFindings {
 pub struct CheckedSlide {
     /// What the preparator says of it.
     pub record: SlideRecord,
+    /// What a collection keeps beside the measurement.
+    pub archive: Option<Archive>,
+    /// SHA-256 of `slide.toml`, hexadecimal; None when there is none.
+    pub slide_toml_sha256: Option<String>,
     /// The limits it was judged by.
     pub limits: Limits,
     /// What each field gave.
@@ -104,7 +109,17 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         placed,
     });
     warnings.extend(slide.warnings);
-    Ok(CheckedSlide { record: slide.record, limits, fields, thickness, tally, verdict, warnings })
+    Ok(CheckedSlide {
+        record: slide.record,
+        archive: slide.archive,
+        slide_toml_sha256: slide.slide_toml_sha256,
+        limits,
+        fields,
+        thickness,
+        tally,
+        verdict,
+        warnings,
+    })
 }
 
 /// The mineral that thickness is measured by.

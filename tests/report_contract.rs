@@ -39,6 +39,8 @@ strict! {
     Report {
         schema_version: String,
         slide: Slide,
+        archive: Known<Archive>,
+        read_from: ReadFrom,
         fields: Vec<Field>,
         verdict: Verdict,
         thickness: Thickness,
@@ -69,6 +71,15 @@ strict! {
         scale_source: Known<String>,
         assumed: Vec<String>,
     }
+    Archive {
+        sample: Known<String>,
+        igsn: Known<String>,
+        collection: Known<String>,
+        preparator: Known<String>,
+        licence: Known<String>,
+        note: Known<String>,
+    }
+    ReadFrom { folder: String, slide_toml_sha256: Known<String> }
     Field { name: String, centre_mm: Known<[f64; 2]>, width_px: u32, height_px: u32, um_per_px: Known<f64> }
     Verdict {
         outcome: Outcome,
@@ -290,6 +301,8 @@ fn a_report_with_everything_in_it_has_these_fields_and_no_others() {
     let report = read(&json);
     assert_eq!(report.schema_version, "1.0");
     assert_eq!(report.slide.id, "LM-0202");
+    assert_eq!(report.read_from.folder, "../../LM-0202");
+    assert!(report.read_from.slide_toml_sha256.0.is_some_and(|s| s.len() == 64));
     assert_eq!((report.fields[0].width_px, report.fields[0].height_px), (640, 480));
     assert_eq!(report.photographs.len(), 5);
     assert!(report.photographs.iter().all(|p| p.sha256.len() == 64 && p.exposure.0.is_some()));
@@ -351,6 +364,8 @@ fn what_is_not_known_is_null_and_not_left_out() {
     assert!(report.photographs.iter().all(|p| p.exposure.0.is_none()));
     assert!(report.regrind_plan.0.is_none());
     assert!(!report.slide.assumed.is_empty(), "what was assumed is named");
+    assert!(report.archive.0.is_none() && report.read_from.slide_toml_sha256.0.is_none());
+    assert_eq!(report.read_from.folder, "../../grey");
 }
 
 /// The mirror must be able to fail.

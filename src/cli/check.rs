@@ -9,7 +9,7 @@ use clap::Args;
 use crate::cli::exit;
 use crate::error::{Error, Result};
 use crate::pipeline::{self, CheckedSlide};
-use crate::report::{self, FieldPicture, Report};
+use crate::report::{self, FieldPicture, ReadFrom, Report};
 use crate::verdict::{LimitSet, Outcome};
 
 /// Shown under the command's help.
@@ -51,13 +51,17 @@ pub fn check_slide(dir: &Path, out: &Path, limits: &LimitSet) -> Result<Written>
     let checked = pipeline::check(dir, limits, |stack| pictures.push(FieldPicture::of(stack)))?;
     let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;
     let chart = checked.chart();
-    let report = report_of(checked);
+    let read_from = ReadFrom {
+        folder: report::seen_from(out, &checked.record.id, dir)?,
+        slide_toml_sha256: checked.slide_toml_sha256.clone(),
+    };
+    let report = report_of(checked, read_from);
     let html = report::to_html(&report, &pictures, chart.as_ref())?;
     let folder = report::write_report(out, &report.slide.id, &report::to_json(&report), &html)?;
     Ok(Written { report, page: folder.join("report.html") })
 }
 
-fn report_of(checked: CheckedSlide) -> Report {
+fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
     let defects: Vec<_> = checked.fields.iter().map(|f| f.defects.clone()).collect();
     let warnings = checked
         .warnings
@@ -67,6 +71,8 @@ fn report_of(checked: CheckedSlide) -> Report {
         .collect();
     Report::assemble(report::Pieces {
         record: &checked.record,
+        archive: checked.archive.clone(),
+        read_from,
         fields: checked
             .fields
             .iter()

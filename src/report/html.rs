@@ -56,6 +56,7 @@ struct Page {
     chart: Option<ChartView>,
     thickness: Vec<[String; 4]>,
     photographs: Vec<PhotographRow>,
+    kept: Vec<[String; 2]>,
     assumed: Vec<String>,
     cautions: Vec<String>,
     tool: String,
@@ -155,6 +156,7 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         chart: chart.map(|c| ChartView::of(c, report)),
         thickness: thickness_rows(report),
         photographs: report.photographs.iter().map(photograph_row).collect(),
+        kept: kept(report),
         assumed: report.slide.assumed.clone(),
         cautions: report.cautions.clone(),
         tool: format!("{} {}", report.tool.name, report.tool.version),
@@ -169,6 +171,22 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         )
         .caused_by(e)
     })
+}
+
+/// What the preparator wrote for the archive, with its words.
+fn kept(report: &Report) -> Vec<[String; 2]> {
+    let Some(a) = &report.archive else { return Vec::new() };
+    [
+        ("Sample", &a.sample),
+        ("IGSN", &a.igsn),
+        ("Collection", &a.collection),
+        ("Preparator", &a.preparator),
+        ("Licence", &a.licence),
+        ("Note", &a.note),
+    ]
+    .into_iter()
+    .filter_map(|(word, value)| Some([word.to_owned(), plain(value.as_deref()?)]))
+    .collect()
 }
 
 const fn class(outcome: Outcome) -> &'static str {

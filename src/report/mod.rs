@@ -20,5 +20,5 @@ pub use chart::Chart;
 pub use html::to_html;
 pub use json::to_json;
 pub use pictures::FieldPicture;
-pub use record::{FieldRecord, Pieces, Report};
-pub use write::write_report;
+pub use record::{FieldRecord, Pieces, ReadFrom, Report};
+pub use write::{seen_from, write_report};

@@ -11,6 +11,7 @@ use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Sc
 use crate::section::grit::GritBound;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
+use crate::slide::manifest::Archive;
 use crate::slide::photograph::PhotographRecord;
 use crate::slide::record::SlideRecord;
 use crate::thickness::Thickness;
@@ -32,6 +33,10 @@ pub struct Report {
     pub schema_version: String,
     /// The slide as read; `assumed` names what was not given and what was taken instead.
     pub slide: SlideRecord,
+    /// What a collection keeps beside the measurement, `[archive]` as written; null when nothing was.
+    pub archive: Option<Archive>,
+    /// Where the slide was read from.
+    pub read_from: ReadFrom,
     /// The fields of view.
     pub fields: Vec<FieldRecord>,
     /// What is to become of the section and why.
@@ -54,6 +59,16 @@ pub struct Report {
     pub tool: Tool,
     /// When it was made (RFC 3339, UTC).
     pub made_at: String,
+}
+
+/// Where the slide was read from: what an archive finds its photographs by.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReadFrom {
+    /// The slide's folder as seen from the report's, with `/` between names; absolute where no way leads from one to the other.
+    pub folder: String,
+    /// SHA-256 of its `slide.toml`, hexadecimal; null when it has none.
+    pub slide_toml_sha256: Option<String>,
 }
 
 /// A field of view.
@@ -205,6 +220,10 @@ pub struct Tool {
 pub struct Pieces<'a> {
     /// The slide as read.
     pub record: &'a SlideRecord,
+    /// What a collection keeps beside the measurement.
+    pub archive: Option<Archive>,
+    /// Where the slide was read from.
+    pub read_from: ReadFrom,
     /// The fields of view, in order.
     pub fields: Vec<FieldRecord>,
     /// Every photograph read.
@@ -252,10 +271,24 @@ impl Report {
     #[must_use]
     pub fn assemble(pieces: Pieces) -> Self {
         let defects = DefectsRecord::of(&pieces);
-        let Pieces { record, fields, photographs, thickness, verdict, limits, warnings, made_at, .. } = pieces;
+        let Pieces {
+            record,
+            archive,
+            read_from,
+            fields,
+            photographs,
+            thickness,
+            verdict,
+            limits,
+            warnings,
+            made_at,
+            ..
+        } = pieces;
         Self {
             schema_version: SCHEMA_VERSION.into(),
             slide: record.clone(),
+            archive,
+            read_from,
             verdict: VerdictRecord {
                 outcome: verdict.outcome,
                 why: verdict.why.clone(),

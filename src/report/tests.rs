@@ -11,10 +11,11 @@ use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
 use crate::report::chart::{Chart, ChartView};
 use crate::report::pictures::FieldPicture;
-use crate::report::record::{FieldRecord, Pieces, Report};
+use crate::report::record::{FieldRecord, Pieces, ReadFrom, Report};
 use crate::report::{html, json, terminal};
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
 use crate::section::totals::Tally;
+use crate::slide::manifest::Archive;
 use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
 use crate::slide::record::{Finish, SlideRecord};
 use crate::thickness::{MeasuredGrain, Shape, SurfaceForm, Thickness};
@@ -27,6 +28,7 @@ const SIZE: [usize; 2] = [1600, 1200];
 
 struct Case {
     record: SlideRecord,
+    archive: Option<Archive>,
     thickness: Thickness,
     defects: Vec<FieldDefects>,
     scale: Option<MicrometresPerPixel>,
@@ -81,9 +83,27 @@ fn scratch(field: &str, y: f64) -> Scratch {
     }
 }
 
+fn archive() -> Archive {
+    Archive {
+        sample: Some("Larkmoor quarry, bench 2, block 14".into()),
+        igsn: Some("XXTEST0142".into()),
+        collection: Some("Larkmoor teaching collection".into()),
+        preparator: None,
+        licence: Some("CC-BY-4.0".into()),
+        note: Some("second section of this block".into()),
+    }
+}
+
 fn case(name: &str) -> Case {
     let scale = Some(MicrometresPerPixel::from_um_per_px(1.6));
-    let plain = |thickness| Case { record: record(), thickness, defects: fields(5), scale, warnings: Vec::new() };
+    let plain = |thickness| Case {
+        record: record(),
+        archive: Some(archive()),
+        thickness,
+        defects: fields(5),
+        scale,
+        warnings: Vec::new(),
+    };
     match name {
         "pass" => {
             let mut c = plain(measured(surface(30.4, 0.2, [0.02, 0.01], 0.008)));
@@ -189,6 +209,8 @@ fn report(case: &Case) -> Report {
         .collect();
     Report::assemble(Pieces {
         record: &case.record,
+        archive: case.archive.clone(),
+        read_from: ReadFrom { folder: "../../slides/LM-0142".into(), slide_toml_sha256: Some("0b".repeat(32)) },
         fields,
         photographs,
         thickness: &case.thickness,
@@ -298,6 +320,10 @@ fn record_reads_back_as_it_was_written() {
             "/schema_version",
             "/slide/id",
             "/slide/assumed",
+            "/archive/igsn",
+            "/archive/preparator",
+            "/read_from/folder",
+            "/read_from/slide_toml_sha256",
             "/verdict/outcome",
             "/verdict/notes",
             "/verdict/reasons/0/limit",
@@ -397,6 +423,7 @@ fn text_from_outside_stays_text() {
     hostile.record.id = nasty.into();
     hostile.record.assumed = vec![nasty.into()];
     hostile.warnings = vec![nasty.into()];
+    hostile.archive = Some(Archive { sample: Some(nasty.into()), licence: Some(nasty.into()), ..archive() });
     let mut report = report(&hostile);
     report.fields[0].name = nasty.into();
     report.defects.scratches[0].field = nasty.into();

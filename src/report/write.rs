@@ -39,6 +39,29 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<Path
     Ok(dir)
 }
 
+/// The slide's folder as seen from the folder that its report is going to be in, `<out>/<id>/`, with `/` between names.
+///
+/// Where the two share no root it is the slide's absolute path.
+///
+/// # Errors
+/// When `out` cannot be made, or the slide's folder is gone.
+pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
+    let failed = |at: &Path, e: std::io::Error| {
+        Error::new(at, "cannot be opened", "check that the folder is there and may be read").caused_by(e)
+    };
+    fs::create_dir_all(out).map_err(|e| failed(out, e))?;
+    let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
+    let to = slide.canonicalize().map_err(|e| failed(slide, e))?;
+    let shared = from.components().zip(to.components()).take_while(|(a, b)| a == b).count();
+    if shared == 0 {
+        return Ok(to.to_string_lossy().replace('\\', "/"));
+    }
+    let up = std::iter::repeat_n("..".to_owned(), from.components().count() - shared);
+    let down = to.components().skip(shared).map(|c| c.as_os_str().to_string_lossy().into_owned());
+    let way: Vec<String> = up.chain(down).collect();
+    Ok(if way.is_empty() { ".".into() } else { way.join("/") })
+}
+
 /// A folder name that stays inside its parent on every file system: letters, digits, `-`, `_`, `.` and spaces are kept.
 /// A name that had to be changed ends in eight digits of its checksum, so that two ids never share a folder.
 #[must_use]
@@ -91,6 +114,21 @@ mod tests {
         assert_eq!(folder_name("Larkmoor 7.b"), "Larkmoor 7.b");
         assert_ne!(folder_name("a/b"), folder_name("a\\b"));
         assert!(folder_name(&"x".repeat(5000)).len() < 120);
+    }
+
+    #[test]
+    fn the_way_from_the_report_leads_to_the_slide() {
+        let base = tempfile::tempdir().unwrap();
+        let slide = base.path().join("slides/LM-1");
+        fs::create_dir_all(&slide).unwrap();
+        let way = |out: &str| seen_from(&base.path().join(out), "LM-1", &slide).unwrap();
+        assert_eq!(way("reports"), "../../slides/LM-1");
+        assert_eq!(way("slides"), ".", "the report may lie among the photographs");
+        assert_eq!(way("slides/LM-1/out"), "../..");
+        let far = tempfile::tempdir().unwrap();
+        let way = seen_from(far.path(), "LM-1", &slide).unwrap();
+        fs::create_dir(far.path().join("LM-1")).unwrap();
+        assert_eq!(far.path().join("LM-1").join(way).canonicalize().unwrap(), slide.canonicalize().unwrap());
     }
 
     #[test]

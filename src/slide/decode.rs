@@ -121,7 +121,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
             angle_deg: reading.angle.map(Degrees::deg),
             width_px: width,
             height_px: height,
-            sha256: hexadecimal(&Sha256::digest(bytes)),
+            sha256: sha256(bytes),
             exposure: facts.exposure,
             white_balance: facts.white_balance,
             camera: facts.camera,
@@ -158,7 +158,13 @@ fn too_large(path: &Path, what: &str) -> Error {
     Error::new(path, format!("{what}, more than is allowed"), "photograph single fields of view, or cut it into fields")
 }
 
-fn hexadecimal(bytes: &[u8]) -> String {
+/// SHA-256, hexadecimal.
+pub(crate) fn sha256(bytes: &[u8]) -> String {
+    hexadecimal(&Sha256::digest(bytes))
+}
+
+/// Bytes in lower-case hexadecimal.
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
     use std::fmt::Write;
     bytes.iter().fold(String::with_capacity(2 * bytes.len()), |mut text, byte| {
         let _ = write!(text, "{byte:02x}");

@@ -255,9 +255,15 @@ fn profile_name(text: Option<&ProfileText>) -> String {
 /// Text from a file without control characters, trimmed and at most 80 characters long.
 #[must_use]
 pub fn clean_text(text: &str) -> String {
+    clean_line(text, 80)
+}
+
+/// Text from a file without control characters and line breaks, trimmed and at most so many characters long.
+#[must_use]
+pub fn clean_line(text: &str, longest: usize) -> String {
     let kept: String = text.chars().map(|c| if c.is_control() || is_bidi(c) { ' ' } else { c }).collect();
     let kept = kept.split_whitespace().collect::<Vec<_>>().join(" ");
-    kept.chars().take(80).collect()
+    kept.chars().take(longest).collect()
 }
 
 /// Marks that change the direction of text and could disguise what is shown.

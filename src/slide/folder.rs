@@ -48,6 +48,8 @@ pub struct Slide {
     pub quartz: Vec<QuartzMark>,
     /// What a collection keeps beside the measurement.
     pub archive: Option<Archive>,
+    /// SHA-256 of `slide.toml`, hexadecimal; None when there is none.
+    pub slide_toml_sha256: Option<String>,
     /// Findings about the folder that the user should know.
     pub warnings: Vec<String>,
 }

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 use toml::Spanned;
 
 use crate::error::{Error, Result};
-use crate::slide::encoding::Encoding;
+use crate::slide::decode::sha256;
+use crate::slide::encoding::{Encoding, clean_line};
 use crate::slide::record::{Corner, Finish, Impregnation, Turned};
 
 /// The name of the file.
@@ -110,6 +111,22 @@ pub struct Archive {
     pub note: Option<String>,
 }
 
+impl Archive {
+    /// In single lines of at most 1000 characters; what is empty then was not said. None when nothing was.
+    pub(crate) fn cleaned(self) -> Option<Self> {
+        let clean = |text: Option<String>| text.map(|t| clean_line(&t, 1000)).filter(|t| !t.is_empty());
+        let cleaned = Self {
+            sample: clean(self.sample),
+            igsn: clean(self.igsn),
+            collection: clean(self.collection),
+            preparator: clean(self.preparator),
+            licence: clean(self.licence),
+            note: clean(self.note),
+        };
+        (cleaned != Self::default()).then_some(cleaned)
+    }
+}
+
 /// Keys and the table that each belongs to, to help who put one into the wrong table.
 const HOMES: [(&str, &str); 28] = [
     ("id", "[slide]"),
@@ -146,6 +163,8 @@ const HOMES: [(&str, &str); 28] = [
 #[derive(Debug, Default)]
 pub(crate) struct Written {
     pub(crate) manifest: Manifest,
+    /// SHA-256 of the file, hexadecimal; None when there was none.
+    pub(crate) sha256: Option<String>,
     text: String,
     path: std::path::PathBuf,
 }
@@ -167,14 +186,16 @@ impl Written {
             return Err(Error::new(&path, "is longer than a megabyte", "write only the slide's own keys into it"));
         }
         let text = std::fs::read_to_string(&path).map_err(failed)?;
-        Self::parse(&path, text).map(Some)
+        let digest = sha256(text.as_bytes());
+        Self::parse(&path, text).map(|written| Some(Self { sha256: Some(digest), ..written }))
     }
 
     /// Parses the text of `path`.
     pub(crate) fn parse(path: &Path, text: String) -> Result<Self> {
         match toml::from_str(text.trim_start_matches('\u{feff}')) {
             Ok(manifest) => {
-                Ok(Self { manifest, text: text.trim_start_matches('\u{feff}').to_owned(), path: path.to_path_buf() })
+                let text = text.trim_start_matches('\u{feff}').to_owned();
+                Ok(Self { manifest, sha256: None, text, path: path.to_path_buf() })
             }
             Err(e) => {
                 let at = e.span().map(|span| place(&text, span.start)).unwrap_or_default();
@@ -283,6 +304,17 @@ mod tests {
             assert!(said.contains(expected), "{text:?} gives {said:?}");
             assert!(!said.contains('\n'), "one sentence: {said:?}");
         }
+    }
+
+    #[test]
+    fn what_the_archive_is_told_is_plain_text_or_nothing() {
+        let archive = |text: &str| {
+            Written::parse(Path::new("slide.toml"), text.into()).unwrap().manifest.archive.and_then(Archive::cleaned)
+        };
+        assert_eq!(archive("[slide]"), None);
+        assert_eq!(archive("[archive]\nnote = \"\"\nsample = \" \\n\""), None);
+        let found = archive("[archive]\nsample = \"S\\u001b7\\r\\nX: 1\"").unwrap().sample.unwrap();
+        assert!(found.starts_with('S') && !found.chars().any(char::is_control), "{found:?}");
     }
 
     #[test]

@@ -9,7 +9,7 @@ use crate::slide::decode::MAX_PIXELS;
 use crate::slide::encoding::clean_text;
 use crate::slide::exif::{FileResolution, file_facts};
 use crate::slide::folder::{FieldPlan, Slide};
-use crate::slide::manifest::{Manifest, Written};
+use crate::slide::manifest::{Archive, Manifest, Written};
 use crate::slide::names::{NamedPhotograph, is_ignored, is_photograph, read_name};
 use crate::slide::photograph::Role;
 use crate::slide::record::SlideRecord;
@@ -51,7 +51,8 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
         objective: scale.objective.map(|o| clean_text(&o)),
         reference_mineral: slide.reference_mineral.map(|m| clean_text(&m)),
         quartz,
-        archive,
+        archive: archive.and_then(Archive::cleaned),
+        slide_toml_sha256: written.sha256,
         warnings,
     })
 }
