@@ -18,6 +18,7 @@
 //! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
+//! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
 //!
 //! [`units`] and [`measured`] are for everyone: numbers that name their unit, and numbers that know how sure they are.
@@ -27,6 +28,7 @@
 //!
 #![doc = include_str!("../docs/conventions.md")]
 
+pub mod archive;
 pub mod chart;
 pub mod cli;
 pub mod demo;

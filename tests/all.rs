@@ -1,5 +1,6 @@
 //! One binary for all integration tests, a module a concern.
 
+mod archive_bags;
 mod bench;
 mod cli_check;
 mod fixtures_listed;

@@ -368,6 +368,27 @@ fn what_is_not_known_is_null_and_not_left_out() {
     assert_eq!(report.read_from.folder, "../../grey");
 }
 
+/// Digits that mean nothing would make two equal reports differ. Six significant ones are the most that any field means.
+#[test]
+fn numbers_are_rounded_to_what_they_mean() {
+    fn numbers(value: &Value, path: &str, into: &mut Vec<(String, f64)>) {
+        match value {
+            Value::Number(n) => into.push((path.into(), n.as_f64().unwrap())),
+            Value::Array(list) => list.iter().for_each(|v| numbers(v, path, into)),
+            Value::Object(map) => map.iter().for_each(|(k, v)| numbers(v, &format!("{path}/{k}"), into)),
+            _ => {}
+        }
+    }
+    let mut found = Vec::new();
+    numbers(&flawed(), "", &mut found);
+    assert!(found.len() > 200);
+    for (path, number) in found {
+        let text = format!("{number:e}");
+        let digits = text.split('e').next().unwrap().chars().filter(char::is_ascii_digit).count();
+        assert!(digits <= 6, "{path}: {number}");
+    }
+}
+
 /// The mirror must be able to fail.
 #[test]
 fn the_mirror_refuses_a_field_too_few_too_many_or_of_another_kind() {

@@ -86,7 +86,7 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
         verdict: &checked.verdict,
         limits: &checked.limits,
         warnings,
-        made_at: jiff::Timestamp::now().to_string(),
+        made_at: jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
     })
 }
 

@@ -7,9 +7,12 @@ pub const FAILED: u8 = 1;
 /// The command line was not understood (set by the argument parser).
 pub const USAGE: u8 = 2;
 
+/// A bag is not as it was written (`archive --verify`).
+pub const ALTERED: u8 = 20;
+
 /// Printed under the help.
 pub const HELP: &str = "Exit codes: 0 pass, 10 regrind, 11 recover, 12 remake, 13 undetermined; 1 a slide could not be \
-checked, 2 the command line was not understood. Of several slides the first in this order: 1, 12, 10, 11, 13, 0.";
+checked, 2 the command line was not understood; archive --verify: 20 a bag is not as it was written. Of several slides the first in this order: 1, 12, 10, 11, 13, 0.";
 
 /// Exit code of a verdict.
 #[must_use]
@@ -50,11 +53,11 @@ mod tests {
 
     #[test]
     fn no_two_ends_share_a_code_and_only_pass_is_zero() {
-        let mut codes: Vec<u8> = BY_WEIGHT.iter().map(|o| of_all(&[*o])).chain([USAGE]).collect();
-        assert_eq!(codes, [1, 12, 10, 11, 13, 0, 2], "the codes are a promise");
+        let mut codes: Vec<u8> = BY_WEIGHT.iter().map(|o| of_all(&[*o])).chain([USAGE, ALTERED]).collect();
+        assert_eq!(codes, [1, 12, 10, 11, 13, 0, 2, 20], "the codes are a promise");
         codes.sort_unstable();
         codes.dedup();
-        assert_eq!(codes.len(), BY_WEIGHT.len() + 1);
+        assert_eq!(codes.len(), BY_WEIGHT.len() + 2);
     }
 
     #[test]

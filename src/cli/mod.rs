@@ -1,5 +1,6 @@
 //! A file a command: typed arguments in, validated settings out.
 
+pub mod archive;
 pub mod chart;
 pub mod check;
 pub mod demo;
@@ -29,6 +30,9 @@ enum Command {
     /// Check finished sections from their photographs.
     #[command(after_help = check::EXAMPLES)]
     Check(check::CheckArguments),
+    /// Put a slide's photographs and its report into a bag that a collection keeps, or verify such bags.
+    #[command(after_help = archive::EXAMPLES)]
+    Archive(archive::ArchiveArguments),
     /// Draw the interference-colour chart of a lamp, for the wall.
     #[command(after_help = chart::EXAMPLES)]
     Chart(chart::ChartArguments),
@@ -50,6 +54,7 @@ const DEMO_EXAMPLES: &str = "Examples:\n  thinproof demo\n  thinproof demo /tmp/
 pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Archive(arguments) => archive::run(&arguments),
         Command::Chart(arguments) => chart::run(&arguments),
         Command::Demo { dir } => demo::run(&dir),
     }

@@ -13,7 +13,6 @@ use crate::report::pictures::FieldPicture;
 use crate::report::record::{Report, ThicknessStatus};
 use crate::report::terminal::plain;
 use crate::report::words;
-use crate::section::ScratchSet;
 use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::record::Finish;
 use crate::verdict::advice::kind_words;
@@ -89,6 +88,7 @@ struct Picture {
     covers: [f64; 2],
     plane: String,
     crossed: Option<String>,
+    plane_caption: String,
     crossed_caption: String,
     marks: Vec<Mark>,
 }
@@ -122,13 +122,13 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         headline: words::headline(report.verdict.outcome),
         mark: sign(report.verdict.outcome),
         facts: facts(report),
-        why: report.verdict.why.clone(),
-        steps_first: steps.iter().take(3).cloned().collect(),
-        steps_more: steps.iter().skip(3).cloned().collect(),
+        why: unbroken(&report.verdict.why),
+        steps_first: steps.iter().take(3).map(|s| unbroken(s)).collect(),
+        steps_more: steps.iter().skip(3).map(|s| unbroken(s)).collect(),
         d: Drawing::of(report),
         g: Gauge::of(report),
-        notes: report.verdict.notes.clone(),
-        warnings: report.warnings.clone(),
+        notes: report.verdict.notes.iter().map(|n| unbroken(n)).collect(),
+        warnings: report.warnings.iter().map(|w| unbroken(w)).collect(),
         limits: report.verdict.reasons.iter().map(|r| limit_row(r, report)).collect(),
         kinds: kinds(report),
         pictures: pictures.iter().zip(marks).map(|(p, m)| picture(p, m, report)).collect(),
@@ -140,12 +140,12 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
             .iter()
             .map(|o| format!("Field {}, at {:.0}, {:.0}: {}.", o.field, o.box_px[0], o.box_px[1], o.sentence))
             .collect(),
-        sets: report.defects.scratch_sets.iter().map(ScratchSet::words).collect(),
+        sets: report.defects.scratch_sets.iter().map(|s| unbroken(&s.words())).collect(),
         causes: report
             .defects
             .causes
             .iter()
-            .map(|c| [words::kind(c.kind).to_owned(), c.causes.clone(), c.cure.clone()])
+            .map(|c| [words::kind(c.kind).to_owned(), unbroken(&c.causes), unbroken(&c.cure)])
             .collect(),
         unjudged: report
             .defects
@@ -171,6 +171,17 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
         )
         .caused_by(e)
     })
+}
+
+/// A sentence whose numbers keep their units on their line.
+fn unbroken(sentence: &str) -> String {
+    let mut text = plain(sentence);
+    for unit in ["µm", "%", "mm", "mm²", "degrees"] {
+        for digit in '0'..='9' {
+            text = text.replace(&format!("{digit} {unit}"), &format!("{digit}\u{a0}{unit}"));
+        }
+    }
+    text
 }
 
 /// What the preparator wrote for the archive, with its words.
@@ -333,16 +344,25 @@ fn picture(p: &FieldPicture, marks: Vec<Mark>, report: &Report) -> Picture {
     Picture {
         name: p.name.clone(),
         facts: facts.join(", "),
+        plane_caption: format!("Plane light: {summary}{}", shown(p)),
         summary,
         view: format!("-0.5 -0.5 {} {}", p.covers_px[0], p.covers_px[1]),
         covers: p.covers_px,
         plane: p.plane.clone(),
         crossed: p.crossed.clone(),
         crossed_caption: p.crossed_angle_deg.map_or_else(
-            || "Crossed polars.".into(),
-            |a| format!("Crossed polars at {a:.1} degrees, brightened for the page."),
+            || format!("Crossed polars.{}", shown(p)),
+            |a| format!("Crossed polars at {a:.1}\u{a0}degrees, brightened for the page.{}", shown(p)),
         ),
         marks,
+    }
+}
+
+/// What the page shows of a photograph's pixels, where it is not all.
+fn shown(p: &FieldPicture) -> String {
+    match p.pixels_in_one {
+        1 => String::new(),
+        n => format!(" Shown with {n}\u{a0}×\u{a0}{n} pixels as one."),
     }
 }
 
@@ -397,7 +417,7 @@ fn photograph_row(p: &PhotographRecord) -> PhotographRow {
         file: plain(&p.file),
         field: plain(&p.field),
         light,
-        pixels: format!("{} × {}", p.width_px, p.height_px),
+        pixels: format!("{}\u{a0}×\u{a0}{}", p.width_px, p.height_px),
         exposure,
         camera: if camera.is_empty() { "not recorded".into() } else { camera },
         sha256: p.sha256.clone(),

@@ -4,6 +4,8 @@
 pub(crate) mod browser;
 pub mod chart;
 mod drawing;
+#[cfg(test)]
+mod fields;
 pub mod html;
 pub mod json;
 mod map;

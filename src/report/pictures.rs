@@ -11,9 +11,11 @@ use crate::register::FieldStack;
 use crate::slide::photograph::LinearPlanes;
 
 /// Longest side of a picture in the page, pixels.
-const LONGEST_PX: usize = 1100;
-/// JPEG quality of the pictures in the page.
-const QUALITY: u8 = 82;
+const LONGEST_PX: usize = 2400;
+/// JPEG qualities of the pictures in the page, tried in this order.
+const QUALITIES: [u8; 2] = [82, 72];
+/// Largest JPEG in the page, bytes: ten of them, two for each of five fields, make 5.4 MB as text, and the page is to stay under 6.
+const MOST_BYTES: usize = 405_000;
 /// Share of the light that may be blown out when a picture is brightened.
 const BLOWN_SHARE: f64 = 0.005;
 
@@ -24,6 +26,8 @@ pub struct FieldPicture {
     pub name: String,
     /// Width and height that the pictures cover, pixels of the plane photograph.
     pub covers_px: [f64; 2],
+    /// How many of the photograph's pixels, along each side, are one of the picture's.
+    pub pixels_in_one: usize,
     /// Plane light, as a data address.
     pub plane: String,
     /// The crossed photograph with most light, on the same grid, as a data address.
@@ -38,8 +42,8 @@ impl FieldPicture {
     /// # Errors
     /// When a picture cannot be encoded.
     pub fn of(stack: &FieldStack) -> Result<Self> {
-        let bin = stack.width.max(stack.height).div_ceil(LONGEST_PX).max(1);
-        let coarse = (8 * bin).min(stack.width.min(stack.height).max(1));
+        let finest = stack.width.max(stack.height).div_ceil(LONGEST_PX).max(1);
+        let coarse = (8 * finest).min(stack.width.min(stack.height).max(1));
         let brightest = (0..stack.crossed.len())
             .map(|i| (i, mean_light(&stack.crossed_light(i, coarse))))
             .max_by(|a, b| a.1.total_cmp(&b.1))
@@ -52,19 +56,44 @@ impl FieldPicture {
             )
             .caused_by(e)
         };
-        let plane = stack.plane_light(bin);
-        let (rows, columns) = plane.dim();
-        let crossed = match brightest {
-            Some(i) => Some(data_address(&stack.crossed_light(i, bin)).map_err(failed)?),
-            None => None,
-        };
+        let sized = small_enough(finest, |bin| {
+            let crossed = brightest.map(|i| stack.crossed_light(i, bin));
+            std::iter::once(stack.plane_light(bin)).chain(crossed).collect()
+        });
+        let Sized { bin, dim: (rows, columns), jpegs } = sized.map_err(failed)?;
+        let mut addresses = jpegs.into_iter().map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)));
         Ok(Self {
             name: stack.name.clone(),
             covers_px: [(columns * bin) as f64, (rows * bin) as f64],
-            plane: data_address(&plane).map_err(failed)?,
-            crossed,
+            pixels_in_one: bin,
+            plane: addresses.next().unwrap_or_default(),
+            crossed: addresses.next(),
             crossed_angle_deg: brightest.map(|i| stack.crossed[i].angle.deg()),
         })
+    }
+}
+
+/// Pictures of one field on one grid.
+struct Sized {
+    bin: usize,
+    dim: (usize, usize),
+    jpegs: Vec<Vec<u8>>,
+}
+
+/// The pictures at the finest binning from `finest` at which each is small enough for the page.
+fn small_enough(finest: usize, pictures: impl Fn(usize) -> Vec<LinearPlanes>) -> Result<Sized, image::ImageError> {
+    let mut bin = finest;
+    loop {
+        let planes = pictures(bin);
+        let dim = planes[0].dim();
+        for quality in QUALITIES {
+            let jpegs = planes.iter().map(|p| jpeg(p, quality)).collect::<Result<Vec<_>, _>>()?;
+            // A picture of a few hundred pixels is small whatever it shows: the loop ends.
+            if jpegs.iter().all(|j| j.len() <= MOST_BYTES) || dim.0.min(dim.1) < 2 {
+                return Ok(Sized { bin, dim, jpegs });
+            }
+        }
+        bin += 1;
     }
 }
 
@@ -72,8 +101,8 @@ fn mean_light(planes: &LinearPlanes) -> f64 {
     planes.rgb.iter().map(|p| f64::from(p.mean().unwrap_or(0.0))).sum()
 }
 
-/// Linear light as a JPEG in sRGB, brightened or darkened as a whole so that little is blown out, in a data address.
-fn data_address(planes: &LinearPlanes) -> Result<String, image::ImageError> {
+/// Linear light as a JPEG in sRGB, brightened or darkened as a whole so that little is blown out.
+fn jpeg(planes: &LinearPlanes, quality: u8) -> Result<Vec<u8>, image::ImageError> {
     let (rows, columns) = planes.dim();
     let mut greatest: Vec<f32> = planes.rgb[1]
         .iter()
@@ -97,8 +126,8 @@ fn data_address(planes: &LinearPlanes) -> Result<String, image::ImageError> {
     }
     let mut jpeg = Vec::new();
     let (width, height) = (u32::try_from(columns).unwrap_or(0), u32::try_from(rows).unwrap_or(0));
-    JpegEncoder::new_with_quality(&mut jpeg, QUALITY).write_image(&codes, width, height, ExtendedColorType::Rgb8)?;
-    Ok(format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)))
+    JpegEncoder::new_with_quality(&mut jpeg, quality).write_image(&codes, width, height, ExtendedColorType::Rgb8)?;
+    Ok(jpeg)
 }
 
 #[cfg(test)]
@@ -115,10 +144,35 @@ mod tests {
             rgb: std::array::from_fn(|_| Array2::from_elem((16, 24), 0.3)),
             mask: Array2::zeros((16, 24)),
         };
-        let address = data_address(&planes).unwrap();
-        let jpeg = STANDARD.decode(address.strip_prefix("data:image/jpeg;base64,").unwrap()).unwrap();
+        let jpeg = jpeg(&planes, 82).unwrap();
         let picture = image::load_from_memory(&jpeg).unwrap().to_rgb8();
         assert_eq!(picture.dimensions(), (24, 16));
         assert!(picture.pixels().all(|p| p.0.iter().all(|c| c.abs_diff(srgb::code(0.95)) <= 2)));
+    }
+    /// The worst that a photograph can be for a JPEG is noise.
+    #[test]
+    fn pictures_stay_small_and_as_fine_as_that_allows() {
+        let noise = |bin: usize| {
+            let mut state = 1_u32;
+            let mut next = |_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 8) as f32 / 16_777_216.0
+            };
+            let (rows, columns) = (1500 / bin, 2000 / bin);
+            let rgb = std::array::from_fn(|_| Array2::from_shape_fn((rows, columns), &mut next));
+            LinearPlanes { bin, rgb, mask: Array2::zeros((rows, columns)) }
+        };
+        let sized = small_enough(1, |bin| vec![noise(bin)]).unwrap();
+        assert!(sized.bin > 1 && sized.jpegs[0].len() <= MOST_BYTES, "{} at {}", sized.jpegs[0].len(), sized.bin);
+        let even = |bin: usize| LinearPlanes {
+            bin,
+            rgb: std::array::from_fn(|_| Array2::from_elem((1500 / bin, 2000 / bin), 0.4)),
+            mask: Array2::zeros((1500 / bin, 2000 / bin)),
+        };
+        assert_eq!(
+            small_enough(1, |bin| vec![even(bin), even(bin)]).unwrap().bin,
+            1,
+            "an even picture needs no binning"
+        );
     }
 }

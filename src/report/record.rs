@@ -12,7 +12,7 @@ use crate::section::grit::GritBound;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
 use crate::slide::manifest::Archive;
-use crate::slide::photograph::PhotographRecord;
+use crate::slide::photograph::{Exposure, PhotographRecord};
 use crate::slide::record::SlideRecord;
 use crate::thickness::Thickness;
 use crate::units::MicrometresPerPixel;
@@ -242,7 +242,7 @@ pub struct Pieces<'a> {
     pub limits: &'a Limits,
     /// Warnings about the slide, its fields and their registration.
     pub warnings: Vec<String>,
-    /// When (RFC 3339, UTC); `jiff::Timestamp::now().to_string()`.
+    /// When (RFC 3339, UTC); to the second.
     pub made_at: String,
 }
 
@@ -286,7 +286,7 @@ impl Report {
         } = pieces;
         Self {
             schema_version: SCHEMA_VERSION.into(),
-            slide: record.clone(),
+            slide: SlideRecord { um_per_px: record.um_per_px.map(|s| significant(s, 6)), ..record.clone() },
             archive,
             read_from,
             verdict: VerdictRecord {
@@ -478,7 +478,16 @@ fn rounded_plan(plan: RegrindPlan) -> RegrindPlan {
 }
 
 fn rounded_photograph(p: PhotographRecord) -> PhotographRecord {
-    PhotographRecord { clipped_fraction: significant(p.clipped_fraction, 3), ..p }
+    PhotographRecord {
+        angle_deg: p.angle_deg.map(|a| round(a, 3)),
+        exposure: p.exposure.map(|e| Exposure {
+            time_s: significant(e.time_s, 6),
+            f_number: e.f_number.map(|f| significant(f, 4)),
+            iso: e.iso,
+        }),
+        clipped_fraction: significant(p.clipped_fraction, 3),
+        ..p
+    }
 }
 
 /// Rounded to so many decimals; never minus zero.

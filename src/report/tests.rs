@@ -1,6 +1,6 @@
 //! Whole reports from hand-made findings: the record against its schema, the page against hostile text, the lines.
 //!
-//! `THINPROOF_PAGES=DIR cargo test --lib report::tests::pages` leaves the pages in DIR for looking at them.
+//! `THINPROOF_PAGES=DIR cargo test --lib report::tests::pages` leaves them in DIR for looking at and for other validators.
 
 use std::path::Path;
 
@@ -10,6 +10,7 @@ use crate::chart::ColourScale;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
 use crate::report::chart::{Chart, ChartView};
+use crate::report::fields::field_list;
 use crate::report::pictures::FieldPicture;
 use crate::report::record::{FieldRecord, Pieces, ReadFrom, Report};
 use crate::report::{html, json, terminal};
@@ -241,6 +242,7 @@ fn pictures(report: &Report) -> Vec<FieldPicture> {
         .map(|f| FieldPicture {
             name: f.name.clone(),
             covers_px: [1600.0, 1200.0],
+            pixels_in_one: 4,
             plane: address.clone(),
             crossed: Some(address.clone()),
             crossed_angle_deg: Some(22.5),
@@ -290,8 +292,10 @@ fn pages_say_what_the_record_says() {
         let pictures = pictures(&report);
         let page = html::to_html(&report, &pictures, chart(&report).as_ref()).unwrap();
         if let Some(dir) = std::env::var_os("THINPROOF_PAGES") {
-            std::fs::write(Path::new(&dir).join(format!("{name}.html")), &page).unwrap();
-            std::fs::write(Path::new(&dir).join(format!("{name}.json")), json::to_json(&report)).unwrap();
+            let dir = Path::new(&dir).join(name);
+            std::fs::create_dir_all(&dir).unwrap();
+            std::fs::write(dir.join("report.html"), &page).unwrap();
+            std::fs::write(dir.join("report.json"), json::to_json(&report)).unwrap();
         }
         assert!(page.contains(&format!("<span>{}</span></h1>", crate::report::words::headline(outcome))));
         assert!(page.contains("default-src &#39;none&#39;") || page.contains("default-src 'none'"));
@@ -403,23 +407,43 @@ fn unknown_is_null_and_never_zero() {
 
 #[test]
 fn committed_schema_is_current() {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/report.schema.json");
-    let now = json::schema();
+    let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs");
+    let current = [("report.schema.json", json::schema()), ("report-fields.md", field_list())];
     if std::env::var_os("THINPROOF_WRITE_SCHEMA").is_some() {
-        std::fs::write(&path, &now).unwrap();
-        panic!("docs/report.schema.json was written: look at its changes, then run without THINPROOF_WRITE_SCHEMA");
+        current.iter().for_each(|(file, now)| std::fs::write(docs.join(file), now).unwrap());
+        panic!("the schema and its list were written: look at their changes, then run without THINPROOF_WRITE_SCHEMA");
     }
-    let committed = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        committed == now,
-        "docs/report.schema.json is not current; run with THINPROOF_WRITE_SCHEMA=1 and look at its changes"
-    );
+    for (file, now) in current {
+        let committed = std::fs::read_to_string(docs.join(file)).unwrap_or_default();
+        assert!(
+            committed == now,
+            "docs/{file} is not current; run with THINPROOF_WRITE_SCHEMA=1 and look at its changes"
+        );
+    }
 }
 
 #[test]
-fn text_from_outside_stays_text() {
+fn every_field_is_told_of_with_its_meaning() {
+    let list = field_list();
+    for row in [
+        "| `slide.mark_corner` | `top-left`, `top-right`, `bottom-left`, `bottom-right` or null |",
+        "| `thickness.map.grid[].x_mm` | number | From the section's left edge, mm. |",
+        "| `verdict.reasons[].allowed` | 2 x number or null |",
+        "| `regrind_plan.remove_um.at_each_corner.top-left` | number |",
+    ] {
+        assert!(list.contains(row), "{row} in\n{list}");
+    }
+    let rows: Vec<&str> = list.lines().filter(|l| l.starts_with("| `")).collect();
+    assert!(rows.len() > 150, "{}", rows.len());
+    let silent: Vec<&&str> = rows.iter().filter(|r| r.ends_with("|  |")).collect();
+    assert!(silent.is_empty(), "without a meaning: {silent:#?}");
+}
+
+const NASTY: &str = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>\u{1b}[31m";
+
+fn hostile_report() -> Report {
     let mut hostile = case("regrind");
-    let nasty = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>\u{1b}[31m";
+    let nasty = NASTY;
     hostile.record.id = nasty.into();
     hostile.record.assumed = vec![nasty.into()];
     hostile.warnings = vec![nasty.into()];
@@ -430,9 +454,21 @@ fn text_from_outside_stays_text() {
     report.photographs[0].file = nasty.into();
     report.photographs[0].camera = Some(nasty.into());
     report.verdict.why = nasty.into();
+    report
+}
+
+/// A page whose id, file names, fields and sentences are all hostile.
+pub(super) fn hostile_page() -> String {
+    let report = hostile_report();
     let mut pictures = pictures(&report);
-    pictures[0].name = nasty.into();
-    let page = html::to_html(&report, &pictures, None).unwrap();
+    pictures[0].name = NASTY.into();
+    html::to_html(&report, &pictures, None).unwrap()
+}
+
+#[test]
+fn text_from_outside_stays_text() {
+    let report = hostile_report();
+    let page = hostile_page();
     assert_eq!(page.matches("<script>").count(), 1, "only the page's own script");
     assert!(!page.contains("<img"));
     assert!(!page.contains("onerror=alert(2)>"));

@@ -99,7 +99,7 @@ pub(crate) struct QuartzTable {
 pub struct Archive {
     /// The sample that the section was cut from.
     pub sample: Option<String>,
-    /// International Generic Sample Number.
+    /// International Generic Sample Number of that sample.
     pub igsn: Option<String>,
     /// Collection that the section belongs to.
     pub collection: Option<String>,
