@@ -95,7 +95,7 @@ impl ChartView {
             .collect();
         let first = ends.first().map_or_else(String::new, |e| format!(", first order to {:.0} nm", e.nm()));
         let note = format!(
-            "colours under {}{first}; between the bold marks: the highest colour of quartz of {low} to {high} µm",
+            "Colours under {}{first}; between the bold marks: the highest colour of quartz of {low} to {high} µm",
             chart.scale.lamp()
         );
         Self { stops: chart.scale.stops(), strip, bars: found, expected, ticks, marks, note }

@@ -313,7 +313,6 @@ pub(super) struct GaugeReading {
     pub(super) span: [f64; 2],
     pub(super) interval: [f64; 2],
     pub(super) text_x: f64,
-    pub(super) anchor: &'static str,
     pub(super) text: String,
     pub(super) note: String,
 }
@@ -339,23 +338,18 @@ impl Gauge {
             (Some(mean), Some([l, h])) => {
                 let (thin, thick) = (t.at_thinnest_um.unwrap_or(mean), t.at_thickest_um.unwrap_or(mean));
                 let centre = x(mean);
-                let (anchor, text_x) = if centre < 190.0 {
-                    ("start", 12.0)
-                } else if centre > 450.0 {
-                    ("end", 628.0)
-                } else {
-                    ("middle", centre)
-                };
                 let note = if t.gradient_um_per_mm.is_some() {
                     format!("95 %: {l:.1} to {h:.1}; from {thin:.1} to {thick:.1} across the section")
                 } else {
                     format!("95 %: {l:.1} to {h:.1}")
                 };
+                // Letters of the 19 pixels that a phone shows them in are about 9.6 wide on average.
+                let half = (4.8 * note.chars().count() as f64 + 6.0).min(320.0);
+                let text_x = centre.clamp(half, 640.0 - half);
                 Some(GaugeReading {
                     span: [x(thin), x(thick)],
                     interval: [x(l).min(centre - 4.0), (x(h) - x(l)).max(8.0)],
                     text_x,
-                    anchor,
                     text: format!("{mean:.1} µm"),
                     note,
                 })

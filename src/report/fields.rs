@@ -12,7 +12,7 @@ Form 1.0. Made from the types by the same words as `report.schema.json`, and che
 practice is told in [reading-a-report.md](reading-a-report.md).
 
 Fields may be added at any time, and a reader must pass over those it does not know. Within form 1 a field named here keeps its
-name, unit and meaning, and null stays \"not known\". Fields stand in this order. Sentences are for people: their wording may change.
+name, unit and meaning, and null stays \"not known\". Sentences are for people: their wording may change.
 
 | field | value | meaning |
 | --- | --- | --- |
