@@ -1,13 +1,14 @@
 //! How well thickness is measured on rendered slides with known truth.
 //!
 //! ```text
-//! cargo run --release --example thickness_study -- [SLIDES A KIND] [FOLDER] [KIND]
+//! cargo run --release --example thickness_study -- [SLIDES A KIND] [FOLDER] [KIND] [SET]
 //! ```
 //!
 //! Renders slides of each kind of input with a fixed seed into FOLDER (kept: a second run only measures), measures each, and
 //! prints a table: how many were measured, error (median, 95th percentile, bias), coverage of the 95 % interval, and its
 //! median half-width over the median error. 25 slides a kind make 225 slides. Slides with fewer than 25 quartz grains in the
-//! picture are counted in a row of their own.
+//! picture are counted in a row of their own. KIND is a part of a kind's name, or `all`. SET is 0 for the slides that settings were
+//! chosen on; any other number gives slides of other seeds.
 
 use std::path::{Path, PathBuf};
 
@@ -31,10 +32,11 @@ const KINDS: [&str; 9] = [
     "five fields",
 ];
 
-fn scene(kind: usize, index: usize) -> Scene {
-    let mut rng = ChaCha8Rng::seed_from_u64(9000 + 100 * kind as u64 + index as u64);
+fn scene(kind: usize, index: usize, set: u64) -> Scene {
+    let mut rng = ChaCha8Rng::seed_from_u64(9000 + 100 * kind as u64 + index as u64 + 1_000_000 * set);
     let rock = [Rock::Quartzite, Rock::Sandstone, Rock::Granite][index % 3];
-    let mut scene = Scene::new(&format!("S-{kind}-{index:03}"), 77_000 + 1000 * kind as u64 + index as u64, rock);
+    let mut scene =
+        Scene::new(&format!("S-{kind}-{index:03}"), 77_000 + 1000 * kind as u64 + index as u64 + 1_000_000 * set, rock);
     scene.wedge = Wedge { centre_um: rng.random_range(18.0..65.0), gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
     scene.lamp = match rng.random_range(0..4) {
         0 => Lamp::Tungsten { kelvin: rng.random_range(2500.0..3200.0) },
@@ -163,7 +165,8 @@ fn main() -> thinproof::Result<()> {
     let mut arguments = std::env::args().skip(1);
     let count: usize = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(25);
     let folder = PathBuf::from(arguments.next().unwrap_or_else(|| "target/thickness_study".into()));
-    let only = arguments.next();
+    let only = arguments.next().filter(|k| k != "all");
+    let set: u64 = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(0);
     println!(
         "| input | slides | measured | median error | 95th percentile | bias | coverage | half-width / median error |"
     );
@@ -176,7 +179,7 @@ fn main() -> thinproof::Result<()> {
         let mut row = Row::default();
         let mut slopes: Vec<(f64, [f64; 2])> = Vec::new();
         for index in 0..count {
-            let scene = scene(kind, index);
+            let scene = scene(kind, index, set);
             let dir = folder.join(&scene.id);
             if !dir.join("truth.json").exists() {
                 scene.render_to(&folder)?;

@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use thinproof::optics::Lamp;
 use thinproof::optics::interference::transmittance;
-use thinproof::optics::lamp::{COUNT, Spectrum};
+use thinproof::optics::lamp::{COUNT, Spectrum, wavelengths};
 use thinproof::optics::observer::{WhiteScaling, camera_weights};
 use thinproof::optics::quartz;
 use thinproof::section::crystals::{Crystal, Crystals};
@@ -148,6 +148,43 @@ fn a_named_feldspar_measures_a_rock_without_quartz() {
         assert!(0.5 * (high - low) > 0.9 * share * 30.0, "{name}: {:?} is narrower than the range", s.mean_um);
         assert_eq!(s.mineral, name);
     }
+}
+
+/// White LEDs as they are made, none of them in the family that is tried: blue lines from 446 to 460 nm, one broad phosphor or a
+/// green and a red one.
+#[test]
+fn a_lamp_of_no_known_kind_is_covered_by_the_interval() {
+    let bell = |nm: f64, centre: f64, sd: f64| (-0.5 * ((nm - centre) / sd).powi(2)).exp();
+    let mut covered = 0;
+    for i in 0..12 {
+        let part = f64::from(i) / 11.0;
+        let (blue_nm, blue) = (446.0 + 14.0 * part, [0.4, 0.8, 1.3][i as usize % 3]);
+        let spectrum = wavelengths()
+            .map(|nm| {
+                let phosphor = if i % 2 == 0 {
+                    bell(nm, 598.0 - 46.0 * part, 50.0 + 12.0 * part)
+                } else {
+                    bell(nm, 535.0, 42.0) + (0.3 + 0.6 * part) * bell(nm, 625.0, 40.0)
+                };
+                blue * bell(nm, blue_nm, 11.0) + phosphor
+            })
+            .collect();
+        let field = Field {
+            seed: 400 + i as u64,
+            thickness_um: 24.0 + 2.3 * f64::from(i),
+            spectrum: Some(spectrum),
+            ..Field::default()
+        };
+        let Thickness::Measured(s) = measure(&[field.crystals()], SectionSize::default(), &Yardstick::quartz()) else {
+            panic!("lamp {i} is not measurable");
+        };
+        let error = s.mean_um.value - field.thickness_um;
+        let [low, high] = s.mean_um.interval;
+        println!("{i}: {:.1} {error:+.2} [{low:.2} {high:.2}] {}", field.thickness_um, s.lamp);
+        assert!(error.abs() < 0.03 * field.thickness_um, "lamp {i}: {error:+.2} of {}", field.thickness_um);
+        covered += usize::from(low < field.thickness_um && field.thickness_um < high);
+    }
+    assert!(covered >= 11, "{covered} of 12 lamps covered");
 }
 
 /// Where a clear mineral looks like quartz, the preparator's marks say which is which.

@@ -25,7 +25,7 @@ const NINE: [[f64; 2]; 9] = [
 
 /// Fields of 45 grains at these places of a section of this shape.
 fn fields(truth: &SurfaceDraw, places: &[[f64; 2]], seed: u64) -> Vec<FieldCrystals> {
-    let lamp = [Lamp::Planck(3050.0), Lamp::D65][seed as usize % 2];
+    let lamp = [Lamp::Planck(3050.0), Lamp::D65, Lamp::Led { blue: 0.75, phosphor_nm: 565.0 }][seed as usize % 3];
     places
         .iter()
         .enumerate()

@@ -88,7 +88,9 @@ impl fmt::Display for Lamp {
             Self::Planck(kelvin) => write!(f, "black body {kelvin:.0} K"),
             Self::Daylight(kelvin) => write!(f, "daylight {kelvin:.0} K"),
             Self::Led { blue, phosphor_nm } => write!(f, "white LED (blue {blue:.2}, phosphor {phosphor_nm:.0} nm)"),
-            Self::RichLed { blue, red } => write!(f, "white LED of high colour rendering (blue {blue:.2}, red {red:.2})"),
+            Self::RichLed { blue, red } => {
+                write!(f, "white LED of high colour rendering (blue {blue:.2}, red {red:.2})")
+            }
         }
     }
 }

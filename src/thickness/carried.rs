@@ -38,7 +38,7 @@ impl Carried {
         thickness_um: impl Fn(usize) -> f64,
     ) -> Self {
         let gains = component.gains.factors();
-        let evidence = likelihood::Evidence::new(grains, component.path, gains, yardstick);
+        let evidence = likelihood::Evidence::new(grains, &component.path, gains, yardstick);
         let at = |i: usize| (surface::point(thickness_um(i)).round() as usize).min(path::grid::COUNT - 1);
         let shares = likelihood::SHARES[component.shares];
         let probability: Vec<f64> = evidence
@@ -51,7 +51,7 @@ impl Carried {
         let retardation = grains
             .iter()
             .map(|g| {
-                let (at, _) = gains::nearest(g, component.path, gains);
+                let (at, _) = gains::nearest(g, &component.path, gains);
                 let nm = path::grid::nm(at as f64);
                 (nm, nm * g.chroma_u.hypot(0.5 * g.brightness_u))
             })

@@ -1,5 +1,7 @@
 //! One explanation of the colours: a lamp with its gains and a share of quartz, and what it says of each grain.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 
 use crate::thickness::gains::{self, GainPrior, Gains};
@@ -11,17 +13,19 @@ use crate::thickness::yardstick::Yardstick;
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
 pub(crate) const TEMPERATURE: f64 = 1.2;
-/// Paths whose cost is beyond this from the best are left out.
-const FAR: f64 = 12.0;
-/// Paths that are kept at the most.
-const KEPT: usize = 6;
+/// Paths that are fitted again with their channels' mean wavelengths let loose.
+const CLOSER: usize = 24;
+/// What is wrong with every lamp's path is wrong for all grains alike: that one lamp fits better counts for less by this factor.
+const LAMP_TEMPERATURE: f64 = 1.5;
+/// Draws of the paths that are kept.
+const KEPT: usize = 8;
 /// Grains that lamps are compared on, at the most.
 const COMPARED: usize = 90;
 
 /// One explanation and its probability.
 pub(crate) struct Component {
     /// The lamp's path.
-    pub(crate) path: &'static ColourPath,
+    pub(crate) path: Arc<ColourPath>,
     /// Its gains.
     pub(crate) gains: Gains,
     /// Index into [`SHARES`].
@@ -56,21 +60,54 @@ impl Component {
     }
 }
 
-/// The lamps that explain the grains, best first, with their gains.
-pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
-    let chosen = gains::chosen(grains);
-    let mut fits = all_lamps(&chosen, prior);
-    let best = fits[0].1.cost;
-    fits.retain(|f| f.1.cost - best < FAR);
-    fits.truncate(KEPT);
-    if chosen.len() > COMPARED {
-        fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&chosen, p, prior, &[g.log]))).collect();
-        fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
-    }
-    fits
+/// A lamp's path with the gains fitted to it.
+#[derive(Clone)]
+pub(crate) struct LampFit {
+    /// The path as computed.
+    pub(crate) path: &'static ColourPath,
+    /// Its gains and stretches.
+    pub(crate) gains: Gains,
+    /// How much it counts among the lamps.
+    pub(crate) weight: f64,
 }
 
-/// Every lamp with its gains, best first, fitted to some of the chosen grains; none when there is no grain.
+/// The lamps that explain the grains, best first, with their gains.
+///
+/// All are compared as they are; the best few are fitted again with their channels' mean wavelengths let loose, and those that
+/// are kept are drawn from what is left by their probability, so that they are as different as the evidence leaves them.
+pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
+    let chosen = gains::chosen(grains);
+    let mut fits = all_lamps(&chosen, prior);
+    fits.truncate(CLOSER);
+    let every = chosen.len().div_ceil(COMPARED);
+    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
+    fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&compared, p, prior, &[g.as_start()]))).collect();
+    fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    let best = fits[0].1.cost;
+    let total: f64 = fits.iter().map(|f| (-0.5 * (f.1.cost - best) / LAMP_TEMPERATURE).exp()).sum();
+    // In the order of the family, equal steps of the summed probability meet each neighbourhood in its due share.
+    fits.sort_by_key(|f| std::ptr::from_ref(f.0));
+    let mut sum = 0.0;
+    let mut kept: Vec<LampFit> = Vec::new();
+    for (path, gains) in fits {
+        let before = (sum * KEPT as f64 + 0.5).floor();
+        sum += (-0.5 * (gains.cost - best) / LAMP_TEMPERATURE).exp() / total;
+        let hits = (sum * KEPT as f64 + 0.5).floor() - before;
+        if hits > 0.0 {
+            kept.push(LampFit { path, gains, weight: hits / KEPT as f64 });
+        }
+    }
+    if chosen.len() > COMPARED {
+        kept = kept
+            .into_par_iter()
+            .map(|k| LampFit { gains: gains::fit(&chosen, k.path, prior, &[k.gains.as_start()]), ..k })
+            .collect();
+    }
+    kept.sort_by(|a, b| a.gains.cost.total_cmp(&b.gains.cost));
+    kept
+}
+
+/// Every lamp as it is with its gains, best first, fitted to some of the chosen grains; none when there is no grain.
 pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     if chosen.is_empty() {
         return Vec::new();
@@ -79,29 +116,25 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
     let every = chosen.len().div_ceil(COMPARED);
     let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
     let mut fits: Vec<(&'static ColourPath, Gains)> =
-        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior, &starts))).collect();
+        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts))).collect();
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     fits
 }
 
 /// Every kept lamp with every share vector, weighted by evidence.
-pub(crate) fn explain(
-    grains: &[Grain],
-    lamps: &[(&'static ColourPath, Gains)],
-    yardstick: &Yardstick,
-) -> Vec<Component> {
-    let best = lamps[0].1.cost;
+pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], yardstick: &Yardstick) -> Vec<Component> {
     let mut components: Vec<Component> = lamps
         .iter()
-        .flat_map(|(path, gains)| {
-            let evidence = Evidence::new(grains, path, gains.factors(), yardstick);
+        .flat_map(|LampFit { path, gains, weight }| {
+            let path = Arc::new(gains.along(path));
+            let evidence = Evidence::new(grains, &path, gains.factors(), yardstick);
             (0..SHARES.len())
                 .map(|s| Component {
-                    path,
+                    path: path.clone(),
                     gains: gains.clone(),
                     shares: s,
                     logs: evidence.logs(grains, SHARES[s]),
-                    prior: -0.5 * (gains.cost - best) / TEMPERATURE,
+                    prior: weight.ln(),
                     log_weight: 0.0,
                 })
                 .collect::<Vec<_>>()

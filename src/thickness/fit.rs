@@ -91,7 +91,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         };
     }
     let mut lamps = component::lamps(&grains, prior);
-    let misfit = lamps[0].1.misfit;
+    let misfit = lamps[0].gains.misfit;
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
             why: format!("the grains' colours do not follow the interference colours of {mineral} under any lamp"),

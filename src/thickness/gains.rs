@@ -1,6 +1,6 @@
 //! Channel gains between the grains' colours and a path: exposure, white balance, and how well each is known.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Matrix3x6, Matrix6, Vector3, Vector6};
 
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::Fit;
@@ -15,18 +15,36 @@ pub(crate) struct GainPrior {
     pub(crate) channel_u: f64,
     /// The departures have long tails: nearly always none, now and then per cents.
     pub(crate) long_tails: bool,
+    /// How far the channels' mean wavelengths depart from the lamp's, as a share, beyond what they have in common.
+    pub(crate) stretch_u: f64,
 }
+
+/// What the channels' stretches have in common cannot be told from thickness: the lamps' own differences stand for it.
+const COMMON_STRETCH_U: f64 = 1e-4;
 
 impl GainPrior {
     /// EXIF gives shutter times as labels (1/60 for 1/64): up to some 3 %. A white balance that is kept cancels between plane
     /// and crossed light; one that was not shows as a few per cent.
-    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.006, long_tails: true };
+    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.006, long_tails: true, stretch_u: 0.006 };
     /// Nothing known of exposure.
     pub(crate) const NO_EXIF: Self = Self { common_u: 3.0, ..Self::EXIF };
 
     /// The same where the camera balanced white by itself.
     pub(crate) fn auto_white_balance(self) -> Self {
-        Self { common_u: self.common_u.max(0.1), channel_u: 0.4, long_tails: false }
+        Self { common_u: self.common_u.max(0.1), channel_u: 0.4, long_tails: false, ..self }
+    }
+
+    /// The same where lamps are taken as they are.
+    pub(crate) fn rigid(self) -> Self {
+        Self { stretch_u: 0.0, ..self }
+    }
+
+    /// Information on the stretches, and twice the negative log prior there.
+    fn of_stretch(self, stretch: &Vector3<f64>) -> (Matrix3<f64>, f64) {
+        let mean_of = Matrix3::from_element(1.0 / 3.0);
+        let own = self.stretch_u.max(COMMON_STRETCH_U);
+        let information = (Matrix3::identity() - mean_of) / (own * own) + mean_of / COMMON_STRETCH_U.powi(2);
+        (information, stretch.dot(&(information * stretch)))
     }
 
     /// Information on the log gains at `log`, and twice the negative log prior there.
@@ -53,8 +71,10 @@ impl GainPrior {
 pub(crate) struct Gains {
     /// Natural logs of the gains of R, G, B.
     pub(crate) log: Vector3<f64>,
-    /// Their covariance.
-    pub(crate) covariance: Matrix3<f64>,
+    /// Stretch of the channels' retardation scales ([`ColourPath::stretched`]).
+    pub(crate) stretch: Vector3<f64>,
+    /// Covariance of both.
+    pub(crate) covariance: Matrix6<f64>,
     /// Twice the negative log posterior, up to a constant common to all paths.
     pub(crate) cost: f64,
     /// Median distance of the grains from the path, standard deviations (three channels, one parameter: about 1.2 expected).
@@ -65,6 +85,20 @@ impl Gains {
     /// As factors.
     pub(crate) fn factors(&self) -> [f64; 3] {
         self.log.map(f64::exp).into()
+    }
+
+    /// The path as these gains see it, without the gains.
+    pub(crate) fn along(&self, path: &ColourPath) -> ColourPath {
+        path.stretched(self.stretch.into())
+    }
+
+    /// Gains and stretch moved by a step.
+    pub(crate) fn moved(&self, step: &Vector6<f64>) -> Self {
+        Self {
+            log: self.log + step.fixed_rows::<3>(0),
+            stretch: self.stretch + step.fixed_rows::<3>(3),
+            ..self.clone()
+        }
     }
 }
 
@@ -80,7 +114,7 @@ const ENOUGH: usize = 240;
 const FAINT: f64 = 0.012;
 
 /// Fits gains to one path from several starts and keeps the best.
-pub(crate) fn fit(grains: &[&Grain], path: &ColourPath, prior: GainPrior, starts: &[Vector3<f64>]) -> Gains {
+pub(crate) fn fit(grains: &[&Grain], path: &ColourPath, prior: GainPrior, starts: &[Start]) -> Gains {
     starts
         .iter()
         .map(|s| descend(grains, path, prior, *s))
@@ -88,10 +122,25 @@ pub(crate) fn fit(grains: &[&Grain], path: &ColourPath, prior: GainPrior, starts
         .expect("at least one start")
 }
 
+/// Where a fit starts.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Start {
+    log: Vector3<f64>,
+    stretch: Vector3<f64>,
+}
+
+impl Gains {
+    /// From here on.
+    pub(crate) fn as_start(&self) -> Start {
+        Start { log: self.log, stretch: self.stretch }
+    }
+}
+
 /// Where to start: no gain when exposure is known; else the brightest grains near the brightest colours.
-pub(crate) fn starts(grains: &[&Grain], prior: GainPrior) -> Vec<Vector3<f64>> {
+pub(crate) fn starts(grains: &[&Grain], prior: GainPrior) -> Vec<Start> {
+    let at = |log: Vector3<f64>| Start { log, stretch: Vector3::zeros() };
     if prior.common_u < 0.2 && prior.channel_u < 0.1 {
-        return vec![Vector3::zeros()];
+        return vec![at(Vector3::zeros())];
     }
     let mut by_light: Vec<[f64; 3]> = grains.iter().map(|g| g.colour).collect();
     by_light.sort_by(|a, b| a.iter().sum::<f64>().total_cmp(&b.iter().sum::<f64>()));
@@ -108,7 +157,7 @@ pub(crate) fn starts(grains: &[&Grain], prior: GainPrior) -> Vec<Vector3<f64>> {
             .map(|t: [f64; 3]| std::array::from_fn(|c| (mean[c].max(1e-4)).ln() - level - t[c].ln()))
             .to_vec()
     };
-    common.iter().flat_map(|k| tints.iter().map(move |t| Vector3::from(*t).add_scalar(*k))).collect()
+    common.iter().flat_map(|k| tints.iter().map(move |t| at(Vector3::from(*t).add_scalar(*k)))).collect()
 }
 
 /// The grains that gains are fitted to: likely quartz, largest first.
@@ -119,42 +168,73 @@ pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
     chosen
 }
 
-fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Vector3<f64>) -> Gains {
-    let mut log = start;
-    let mut covariance = Matrix3::identity();
+fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start) -> Gains {
+    let Start { mut log, mut stretch } = start;
+    let moves = prior.stretch_u > 0.0;
+    let mut own;
+    let mut here = path;
+    let mut covariance = Matrix6::identity();
     let mut places: Vec<Option<usize>> = vec![None; grains.len()];
     let level_unknown = prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness);
+    if moves && stretch != Vector3::zeros() {
+        own = path.stretched(stretch.into());
+        here = &own;
+    }
     for _ in 0..8 {
         if level_unknown {
-            log = log.add_scalar(level(grains, path, log.map(f64::exp).into()));
+            log = log.add_scalar(level(grains, here, log.map(f64::exp).into()));
         }
         let factors: [f64; 3] = log.map(f64::exp).into();
-        let (information, _) = prior.at(&log);
-        let mut h = information;
-        let mut b = -(information * log);
+        let (of_log, of_stretch) = (prior.at(&log).0, prior.of_stretch(&stretch).0);
+        let mut h = Matrix6::zeros();
+        h.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_log);
+        h.fixed_view_mut::<3, 3>(3, 3).copy_from(&of_stretch);
+        let (pull_log, pull_stretch) = (-(of_log * log), -(of_stretch * stretch));
+        let mut b = Vector6::zeros();
+        b.fixed_rows_mut::<3>(0).copy_from(&pull_log);
+        b.fixed_rows_mut::<3>(3).copy_from(&pull_stretch);
         for (grain, place) in grains.iter().zip(&mut places) {
-            let (i, distance) = nearest_from(grain, path, factors, *place);
+            let (i, distance) = nearest_from(grain, here, factors, *place);
             *place = Some(i);
-            if let Some((m, r)) = pull(grain, path, factors, i, distance) {
-                h += m;
-                b += m * r;
+            if let Some(p) = pull(grain, here, factors, i, distance) {
+                if moves {
+                    let mut j = Matrix3x6::zeros();
+                    j.fixed_view_mut::<3, 3>(0, 0).fill_with_identity();
+                    for c in 0..3 {
+                        j[(c, 3 + c)] = p.slope[c];
+                    }
+                    let mj = p.information * j;
+                    h += j.transpose() * mj;
+                    b += mj.transpose() * p.residual;
+                } else {
+                    let mut view = h.fixed_view_mut::<3, 3>(0, 0);
+                    view += p.information;
+                    let mut view = b.fixed_rows_mut::<3>(0);
+                    view += p.information * p.residual;
+                }
             }
         }
         covariance = h.try_inverse().unwrap_or(covariance);
         let step = covariance * b;
-        log += step * (0.5 / step.norm()).min(1.0);
+        let step = step * (0.5 / step.norm()).min(1.0);
+        log += step.fixed_rows::<3>(0);
+        if moves {
+            stretch += step.fixed_rows::<3>(3);
+            own = path.stretched(stretch.into());
+            here = &own;
+        }
         if step.norm() < 5e-4 {
             break;
         }
     }
     let factors: [f64; 3] = log.map(f64::exp).into();
     let mut distances: Vec<f64> =
-        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, path, factors, *place).1).collect();
-    let own: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
-    let cost = own + prior.at(&log).1 - 2.0 * path.prior.ln();
+        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, here, factors, *place).1).collect();
+    let own_cost: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
+    let cost = own_cost + prior.at(&log).1 + prior.of_stretch(&stretch).1 - 2.0 * path.prior.ln();
     distances.sort_by(f64::total_cmp);
     let misfit = distances.get(distances.len() / 2).copied().unwrap_or(f64::INFINITY).sqrt();
-    Gains { log, covariance, cost, misfit }
+    Gains { log, stretch, covariance, cost, misfit }
 }
 
 /// Log gain that brings the brightest tenth of grains seen at one angle to where sin² of a random azimuth has it: 0.976.
@@ -193,14 +273,17 @@ fn nearest_from(grain: &Grain, path: &ColourPath, gains: [f64; 3], near: Option<
         .unwrap_or(coarse)
 }
 
-/// What one grain says of the log gains: information with the path's own direction taken out, and the log residual.
-fn pull(
-    grain: &Grain,
-    path: &ColourPath,
-    gains: [f64; 3],
-    i: usize,
-    distance: f64,
-) -> Option<(Matrix3<f64>, Vector3<f64>)> {
+/// What one grain says of the log gains.
+struct Pull {
+    /// With the path's own direction taken out.
+    information: Matrix3<f64>,
+    /// Log of colour over path.
+    residual: Vector3<f64>,
+    /// How the logs of the path change with its stretch.
+    slope: Vector3<f64>,
+}
+
+fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3], i: usize, distance: f64) -> Option<Pull> {
     if !(2..grid::COUNT - 2).contains(&i) {
         return None;
     }
@@ -221,7 +304,11 @@ fn pull(
     let mt = m * tangent;
     let along = tangent.dot(&mt);
     let across = m - mt * mt.transpose() / (along + 1e-9);
-    Some((across * (grain.quartz / (1.0 + distance / CAUCHY)), residual))
+    Some(Pull {
+        information: across * (grain.quartz / (1.0 + distance / CAUCHY)),
+        residual,
+        slope: tangent / (4.0 * grid::STEP),
+    })
 }
 
 #[cfg(test)]

@@ -32,10 +32,28 @@ pub(crate) mod grid {
 pub(crate) struct ColourPath {
     /// Name for the report.
     pub(crate) name: String,
+    /// The camera that is taken to have seen it.
+    pub(crate) scaling: WhiteScaling,
     /// Linear sRGB, open field (1, 1, 1), one a grid point.
     pub(crate) colours: Vec<[f64; 3]>,
     /// Prior weight.
     pub(crate) prior: f64,
+}
+
+impl ColourPath {
+    /// The same with each channel's retardation scale moved: channel c takes at Γ the value it had at Γ·exp(`stretch[c]`), as it
+    /// does when its mean wavelength is shorter by that share.
+    pub(crate) fn stretched(&self, stretch: [f64; 3]) -> Self {
+        let last = grid::COUNT - 1;
+        let channel = |i: usize, c: usize| {
+            let at = (i as f64 + stretch[c] / grid::STEP).clamp(0.0, last as f64 - 1e-9);
+            let below = at as usize;
+            let t = at - below as f64;
+            self.colours[below][c] * (1.0 - t) + self.colours[below + 1][c] * t
+        };
+        let colours = (0..grid::COUNT).map(|i| std::array::from_fn(|c| channel(i, c))).collect();
+        Self { name: self.name.clone(), scaling: self.scaling, colours, prior: self.prior }
+    }
 }
 
 /// All paths: black bodies and daylight even in mired, white LEDs warm to cool.
@@ -73,7 +91,7 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
         .map(|(lamp, prior, scaling)| {
             let table = InterferenceColours::new(lamp, scaling, Nanometres::from_nm(1.0), Nanometres::from_nm(1520.0));
             let colours = (0..grid::COUNT).map(|i| table.colour(Nanometres::from_nm(grid::nm(i as f64)))).collect();
-            ColourPath { name: lamp.to_string(), colours, prior }
+            ColourPath { name: lamp.to_string(), scaling, colours, prior }
         })
         .collect()
 });
@@ -81,6 +99,23 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A channel whose mean wavelength is 1 % shorter has at 300 nm the value that it had at 303 nm.
+    #[test]
+    fn a_stretched_path_has_its_colours_at_other_retardations() {
+        let path = &PATHS[5];
+        let moved = path.stretched([0.01, 0.0, -0.01]);
+        let i = grid::point(300.0) as usize;
+        let at = |nm: f64, c: usize| {
+            let x = grid::point(nm);
+            let (below, t) = (x as usize, x.fract());
+            path.colours[below][c] * (1.0 - t) + path.colours[below + 1][c] * t
+        };
+        for (c, stretch) in [(0, 0.01_f64), (1, 0.0), (2, -0.01)] {
+            let expected = at(grid::nm(i as f64) * stretch.exp(), c);
+            assert!((moved.colours[i][c] - expected).abs() < 1e-9, "{c}: {} {expected}", moved.colours[i][c]);
+        }
+    }
 
     #[test]
     fn the_grid_goes_there_and_back() {

@@ -1,5 +1,6 @@
 //! What all grains share and no number of grains averages out: gains, the camera's tone curve, and a floor.
 
+use crate::optics::observer::WhiteScaling;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
@@ -7,10 +8,13 @@ use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{component, gains, grain, path, surface};
 
 /// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
-const FLOOR_UM: f64 = 0.06;
+const FLOOR_UM: f64 = 0.045;
 /// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
-const FLOOR_SHARE: f64 = 0.0025;
+const FLOOR_SHARE: f64 = 0.002;
 
+/// The same where the colours are those of a dyed sensor: each make has its own dyes, and its channels' mean wavelengths differ by
+/// some nanometres from the one that is tried (house value).
+const DYES_SHARE: f64 = 0.005;
 /// The same from one photograph of unknown exposure, where the brightest grains stand for the level of light.
 const LEVEL_SHARE: f64 = 0.012;
 
@@ -33,15 +37,16 @@ const TRIED: usize = 10;
 pub(crate) fn systematic_share(
     fields: &[FieldCrystals],
     grains: &[grain::Grain],
-    lamps: &[(&'static path::ColourPath, gains::Gains)],
+    lamps: &[component::LampFit],
     prior: GainPrior,
     tone: ToneCurve,
     yardstick: &Yardstick,
     thickness_um: f64,
 ) -> f64 {
-    let (path, fitted) = &lamps[0];
-    let at = |grains: &[grain::Grain], gains: &gains::Gains| {
-        let (_, components) = component::with_quartz(component::explain(grains, &[(*path, gains.clone())], yardstick));
+    let component::LampFit { path, gains: fitted, .. } = &lamps[0];
+    let at = |grains: &[grain::Grain], gains: gains::Gains| {
+        let lamp = component::LampFit { path, gains, weight: 1.0 };
+        let (_, components) = component::with_quartz(component::explain(grains, &[lamp], yardstick));
         let near = surface::point(thickness_um);
         let mut posterior = surface::common_posterior(&components, |_| true);
         // Another mode is another explanation, not a shift of this one.
@@ -54,22 +59,23 @@ pub(crate) fn systematic_share(
         posterior.iter().enumerate().map(|(i, p)| p * (i as f64 - near)).sum::<f64>() / total * path::grid::STEP
     };
     let mut variance = FLOOR_SHARE.powi(2) + (FLOOR_UM / thickness_um).powi(2);
+    let dyed: f64 = lamps.iter().filter(|l| l.path.scaling == WhiteScaling::DyedSensor).map(|l| l.weight).sum();
+    variance += dyed * DYES_SHARE.powi(2);
     if prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness) {
         variance += LEVEL_SHARE.powi(2);
     }
     let eigen = fitted.covariance.symmetric_eigen();
-    for k in 0..3 {
+    for k in 0..6 {
         let direction = eigen.eigenvectors.column(k) * eigen.eigenvalues[k].max(0.0).sqrt().min(0.3);
-        let moved = |sign: f64| gains::Gains { log: fitted.log + direction * sign, ..fitted.clone() };
-        let shift = 0.5 * (at(grains, &moved(1.0)) - at(grains, &moved(-1.0)));
+        let shift = 0.5 * (at(grains, fitted.moved(&direction)) - at(grains, fitted.moved(&-direction)));
         variance += shift * shift;
     }
     if tone.contrast_u > 0.0 {
         let shifted = |sign: f64| {
             let other = ToneCurve { contrast: tone.contrast + sign * tone.contrast_u, contrast_u: 0.0 };
             let grains = grain::gather(fields, other).grains;
-            let refit = gains::fit(&gains::chosen(&grains), path, prior, &[fitted.log]);
-            at(&grains, &refit)
+            let refit = gains::fit(&gains::chosen(&grains), path, prior, &[fitted.as_start()]);
+            at(&grains, refit)
         };
         let shift = 0.5 * (shifted(1.0) - shifted(-1.0));
         variance += shift * shift;
@@ -96,7 +102,7 @@ pub(crate) fn tone_by_colours(fields: &[FieldCrystals], prior: GainPrior, tone: 
             let chosen = gains::chosen(&grains);
             paths
                 .iter()
-                .map(|(path, fitted)| gains::fit(&chosen, path, prior, &[fitted.log]).cost)
+                .map(|(path, fitted)| gains::fit(&chosen, path, prior.rigid(), &[fitted.as_start()]).cost)
                 .fold(f64::INFINITY, f64::min)
                 / unit
                 + (contrast / tone.contrast_u).powi(2)
