@@ -7,9 +7,9 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::burnt;
-use crate::section::light_field::{FieldLight, sample, shrink};
+use crate::section::light_field::{FieldLight, box_mean, sample, shrink};
 use crate::section::odds::Odds;
-use crate::section::ridge::{separable, sharpest};
+use crate::section::ridge::{OF_NOISE, separable, sharpest};
 use crate::section::shape::fit_circle;
 
 /// A circle that may be a bubble, pixels of the plane photograph, with what was seen along it.
@@ -53,6 +53,20 @@ const STEEP: f32 = 0.25;
 const FINER: usize = 3;
 /// Weight from which a line at a finer resolution votes: there are many.
 const CLEAR_LINE: f32 = 0.4;
+/// Half the side of the square that says what lines the rock shows, cells.
+const ABOUT: usize = 24;
+/// Least scatter of the line response, log units: the camera's noise.
+const QUIETEST: f32 = 0.03;
+/// Scatters from which a line votes in full, however pale.
+const CLEARLY: f32 = 6.0;
+/// Depth from which a wall is seen, log units, in a quiet rock and in any; in between so many times the scatter about it more.
+const SEEN: [f64; 2] = [0.05, 0.22];
+/// See [`SEEN`].
+const SEEN_OVER_SCATTER: f64 = 3.0;
+/// Rise outward from which it is an edge, log units, in a quiet rock and in any; in between so many times the usual rise.
+const EDGE: [f32; 2] = [0.04, 0.12];
+/// See [`EDGE`].
+const EDGE_OVER_USUAL: f32 = 5.0;
 /// Votes, of one a full circle of clear edges would give, from which a circle is measured.
 const LEAST_VOTES: f32 = 0.17;
 /// Candidates measured per field and octave.
@@ -216,18 +230,25 @@ fn thin_lines(log: &Array2<f32>) -> Vec<Voter> {
     let yy = separable(log, &smooth, &second);
     let xy = separable(log, &first, &first);
     let (rows, columns) = log.dim();
+    // What the rock about it shows: from the mean root, which a few strong edges do not raise.
+    let mut roots = Array2::<f32>::zeros((rows, columns));
+    ndarray::Zip::from(&mut roots).and(&xx).and(&xy).and(&yy).for_each(|r, &xx, &xy, &yy| {
+        *r = sharpest(xx, xy, yy).0.clamp(0.0, 0.6).sqrt();
+    });
+    let scatter = box_mean(&roots, ABOUT).mapv(|r| (OF_NOISE * r * r).max(QUIETEST));
     let mut out = Vec::new();
     for y in 1..rows.saturating_sub(1) {
         for x in 1..columns - 1 {
             let at = [y, x];
             let (value, nx, ny) = sharpest(xx[at], xy[at], yy[at]);
-            if value > 0.12 {
+            let clear = value / (CLEARLY * scatter[at]);
+            if value > 0.12 || clear > CLEAR_LINE {
                 out.push(Voter {
                     x: x as f64,
                     y: y as f64,
                     nx: f64::from(nx),
                     ny: f64::from(ny),
-                    weight: (value / 2.0).min(STEEP) / STEEP,
+                    weight: (value / (2.0 * STEEP)).max(clear).min(1.0),
                 });
             }
         }
@@ -295,10 +316,11 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
     for pass in 0..4 {
         let slack = if pass == 0 { 0.3 } else { 0.18 };
         let (rays, step) = unroll(light, x, y, radius, 1.5 * radius + 3.0);
+        let least = least_edge(&rays, step, radius);
         let edge: Vec<[f64; 2]> = rays
             .iter()
             .filter_map(|ray| {
-                let r = outer_edge(ray, step, radius, slack)?;
+                let r = outer_edge(ray, step, radius, slack, least)?;
                 Some([x + r * ray.cos, y + r * ray.sin])
             })
             .collect();
@@ -324,15 +346,38 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
     (ring.confidence > CONSIDERED).then_some(ring)
 }
 
-/// Radius of the steepest rise outward within `slack` of the expected one, at least a noticeable one.
-fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64) -> Option<f64> {
-    let reach = ((0.04 * radius / step).round() as usize).max(if step < 0.6 { 2 } else { 1 });
+/// Samples on either side between which a rise is taken.
+fn rise_reach(step: f64, radius: f64) -> usize {
+    ((0.04 * radius / step).round() as usize).max(if step < 0.6 { 2 } else { 1 })
+}
+
+/// Rise from which an edge is told from what the rock about it shows, log units.
+fn least_edge(rays: &[Ray], step: f64, radius: f64) -> f32 {
+    let reach = rise_reach(step, radius);
+    let mut rises: Vec<f32> = rays
+        .iter()
+        .flat_map(|r| {
+            r.light.iter().zip(&r.light[(2 * reach).min(r.light.len())..]).step_by(3).map(|(a, b)| (b - a).abs())
+        })
+        .filter(|d| !d.is_nan())
+        .collect();
+    if rises.is_empty() {
+        return EDGE[1];
+    }
+    let at = rises.len() / 2;
+    let usual = *rises.select_nth_unstable_by(at, f32::total_cmp).1;
+    (EDGE_OVER_USUAL * usual).clamp(EDGE[0], EDGE[1])
+}
+
+/// Radius of the steepest rise outward within `slack` of the expected one, at least `least`.
+fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64, least: f32) -> Option<f64> {
+    let reach = rise_reach(step, radius);
     let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64 + 1.0) as usize;
     let to = (((1.0 + slack) * radius + 1.0) / step) as usize;
     let rise = |i: usize| -> f32 {
         if i < reach || i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
     };
-    let (mut best, mut at) = (0.12_f32, None);
+    let (mut best, mut at) = (least, None);
     for i in from..=to {
         let v = rise(i);
         if v > best {
@@ -374,8 +419,8 @@ fn look(
         let at = core_light.len() * 7 / 10;
         *core_light.select_nth_unstable_by(at, f32::total_cmp).1
     };
-    let (mut judged, mut seen) = (0_usize, 0_usize);
-    let (mut depths, mut inner_depths, mut widths) = (Vec::new(), Vec::new(), Vec::new());
+    let mut judged = 0_usize;
+    let (mut depths, mut inner_depths, mut widths, mut scatters) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for ray in &rays {
         if taken(x + radius * ray.cos, y + radius * ray.sin) {
             continue;
@@ -408,13 +453,13 @@ fn look(
         let half = dark + depth / 2.0;
         let width = (0..=rim.1).rev().take_while(|i| *i >= darkest || ray.light[*i] < half).count();
         widths.push(width as f64 * step / radius);
-        if depth > 0.22 && inner > 0.15 {
-            seen += 1;
-        }
+        scatters.push(f64::from(scatter(&ray.light[outside.0..=outside.1], out)));
     }
     if judged < 8 {
         return None;
     }
+    let least = (SEEN[0] + SEEN_OVER_SCATTER * median(&mut scatters)).min(SEEN[1]);
+    let seen = depths.iter().zip(&inner_depths).filter(|(d, i)| **d > least && **i > 0.7 * least).count();
     let share = seen as f64 / judged as f64;
     let judged_share = judged as f64 / rays.len() as f64;
     let depth = median(&mut depths);
@@ -454,6 +499,13 @@ fn middle(stretch: &[f32]) -> Option<f32> {
     Some(*v.select_nth_unstable_by(at, f32::total_cmp).1)
 }
 
+/// Standard deviation as the median distance from the middle tells it.
+fn scatter(stretch: &[f32], middle: f32) -> f32 {
+    let mut off: Vec<f32> = stretch.iter().filter(|v| !v.is_nan()).map(|v| (v - middle).abs()).collect();
+    let at = off.len() / 2;
+    if off.is_empty() { 0.0 } else { 1.48 * *off.select_nth_unstable_by(at, f32::total_cmp).1 }
+}
+
 fn median(v: &mut [f64]) -> f64 {
     if v.is_empty() {
         return 0.0;
@@ -486,6 +538,7 @@ impl Ring {
     pub fn odds(&self) -> Odds {
         let thin = f64::from(u8::from(self.rim_width < 0.25));
         let roughness = self.roughness.min(0.12);
+        let pale = ((0.32 - self.inner_depth) / 0.1).clamp(0.0, 1.0);
         Odds::before(6.8)
             .with("seen all round", self.share - 0.8, 5.7)
             .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 0.9)
@@ -493,6 +546,8 @@ impl Ring {
             .with("not round", roughness, -150.0)
             // A flat one's wall is sharp, so that its edge is known still better.
             .with("wall not round", thin * roughness, -39.0)
+            // A pale circle is a bubble's only when it is one: in a clean rock many outlines are as pale.
+            .with("pale and not round", pale * roughness, -100.0)
             // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
             .with("rim too wide", (self.rim_width - 0.52).max(0.0), -6.2)
             // And dark alike all round.

@@ -1,11 +1,11 @@
 //! What the grinding left, in one field: each kind told from what a sound rock shows.
 
+use ndarray::Array2;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
 use crate::section::bubbles::{self, Ring};
-use crate::section::burnt;
 use crate::section::eyepiece;
 use crate::section::light_field::{BLACK, FieldLight};
 use crate::section::plucks::{self, Hole};
@@ -191,12 +191,11 @@ impl Candidates {
         let (rings, holes) = rayon::join(|| bubbles::find(light), || plucks::find(light));
         let sure_rings: Vec<Ring> = rings.iter().copied().filter(|r| r.confidence >= REPORTED).collect();
         let sure_holes: Vec<&Hole> = holes.iter().filter(|h| h.confidence >= REPORTED).collect();
+        let explained = explained(light, &sure_rings, &sure_holes);
+        let (height, width) = explained.dim();
         let hidden = |x: f64, y: f64| {
-            sure_rings.iter().any(|r| {
-                let at = (x - r.x).hypot(y - r.y);
-                at < r.radius + 4.0 && at > 0.6 * r.radius - 4.0
-            }) || sure_holes.iter().any(|h| near_outline(&h.outline, x, y, 3.5))
-                || burnt::covers(&light.burnt, x, y)
+            let at = |v: f64, n: usize| (v.round().max(0.0) as usize).min(n.saturating_sub(1));
+            explained[[at(y, height), at(x, width)]]
         };
         let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
         let lines = if judged { scratches::find(light, &hidden) } else { Vec::new() };
@@ -344,14 +343,45 @@ fn seen_area(light: &FieldLight) -> f64 {
     (height * width) as f64 * (1.0 - unseen as f64 / cells as f64)
 }
 
-/// Whether (x, y) lies within `reach` of a closed outline.
-fn near_outline(outline: &[[f64; 2]], x: f64, y: f64, reach: f64) -> bool {
-    (0..outline.len()).any(|i| {
-        let (a, b) = (outline[i], outline[(i + 1) % outline.len()]);
-        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
-        let u = (((x - a[0]) * dx + (y - a[1]) * dy) / (dx * dx + dy * dy).max(1e-9)).clamp(0.0, 1.0);
-        (x - a[0] - u * dx).hypot(y - a[1] - u * dy) < reach
-    })
+/// How far about a rim or a wall its darkness reaches, pixels.
+const OF_THE_RIM_PX: f64 = 4.0;
+
+/// Pixels whose darkness is a bubble's rim, the wall of a hole or burnt-in ink.
+fn explained(light: &FieldLight, rings: &[Ring], holes: &[&Hole]) -> Array2<bool> {
+    let (height, width) = light.fine.dim();
+    let mut out = Array2::from_elem((height, width), false);
+    let mut mark = |x0: f64, y0: f64, x1: f64, y1: f64, within: &dyn Fn(f64, f64) -> bool| {
+        let range =
+            |a: f64, b: f64, n: usize| (a.ceil().max(0.0) as usize)..((b.floor() + 1.0).max(0.0) as usize).min(n);
+        for y in range(y0, y1, height) {
+            for x in range(x0, x1, width) {
+                out[[y, x]] |= within(x as f64, y as f64);
+            }
+        }
+    };
+    for r in rings {
+        let reach = r.radius + OF_THE_RIM_PX;
+        mark(r.x - reach, r.y - reach, r.x + reach, r.y + reach, &|x, y| {
+            let at = (x - r.x).hypot(y - r.y);
+            at < reach && at > 0.6 * r.radius - OF_THE_RIM_PX
+        });
+    }
+    for h in holes {
+        for (i, a) in h.outline.iter().enumerate() {
+            let b = h.outline[(i + 1) % h.outline.len()];
+            let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+            let within = |x: f64, y: f64| {
+                let u = (((x - a[0]) * dx + (y - a[1]) * dy) / (dx * dx + dy * dy).max(1e-9)).clamp(0.0, 1.0);
+                (x - a[0] - u * dx).hypot(y - a[1] - u * dy) < OF_THE_RIM_PX
+            };
+            let k = OF_THE_RIM_PX;
+            mark(a[0].min(b[0]) - k, a[1].min(b[1]) - k, a[0].max(b[0]) + k, a[1].max(b[1]) + k, &within);
+        }
+    }
+    for b in &light.burnt {
+        mark(b[0], b[1], b[2], b[3], &|_, _| true);
+    }
+    out
 }
 
 /// Fewest corners that stay within `tolerance` of a closed outline (Douglas-Peucker on its two halves).

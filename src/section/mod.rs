@@ -14,6 +14,7 @@ pub mod eyepiece;
 pub mod grit;
 pub mod light_field;
 pub mod odds;
+mod parting;
 pub mod plucks;
 pub mod ridge;
 pub mod scratches;

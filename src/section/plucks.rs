@@ -4,6 +4,8 @@
 //! sum of several cues: a dark outline all round (the wall of a hole refracts), an inside without any feature (resin has
 //! no specks, cracks or relief), light at the level of clear resin, and no light at all between crossed polars.
 
+use std::collections::HashSet;
+
 use image::{GrayImage, Luma};
 use imageproc::contours::{BorderType, find_contours};
 use imageproc::distance_transform::Norm;
@@ -15,6 +17,7 @@ use rayon::prelude::*;
 use crate::section::burnt;
 use crate::section::light_field::{FieldLight, box_mean, sample};
 use crate::section::odds::Odds;
+use crate::section::parting::parts;
 use crate::section::shape::{polygon_area, polygon_centroid};
 
 /// A patch that may be a hole, with what was seen of it.
@@ -77,6 +80,8 @@ const PALE_WALL: f32 = 0.09;
 const TINTED: f32 = 0.16;
 /// A wall at least this much darker than the inside, log units.
 const WALL: f32 = 0.16;
+/// Area over that of its hull under which a patch may be several that touch.
+const SPRAWLING: f64 = 0.82;
 /// Farthest that a wall is looked for outside the patch, µm.
 const WALL_REACH_UM: f64 = 12.0;
 
@@ -121,35 +126,53 @@ pub fn find(light: &FieldLight) -> Vec<Hole> {
     let near = dilate(&open(&close(&sure, Norm::L1, 1), Norm::L1, 1), Norm::L1, 3);
     mask.iter_mut().zip(near.iter()).for_each(|(m, n)| *m = (*m).min(*n));
     // Specks inside are bridged, thin bridges between patches are cut.
-    let mask = open(&close(&mask, Norm::L1, 1), Norm::L1, ((5.0 / cell_um).round() as u8).max(1));
-    let labels = connected_components(&mask, Connectivity::Four, Luma([0]));
-    let count = labels.iter().copied().max().unwrap_or(0) as usize;
-    let mut boxes = vec![(u32::MAX, u32::MAX, 0_u32, 0_u32, 0_usize); count + 1];
-    for (x, y, l) in labels.enumerate_pixels() {
-        let b = &mut boxes[l.0[0] as usize];
-        *b = (b.0.min(x), b.1.min(y), b.2.max(x), b.3.max(y), b.4 + 1);
-    }
+    let clear = mask;
+    let mask = open(&close(&clear, Norm::L1, 1), Norm::L1, ((5.0 / cell_um).round() as u8).max(1));
     let least = std::f64::consts::FRAC_PI_4 * (SMALLEST_UM / cell_um).powi(2) * 0.6;
-    let mut holes: Vec<Hole> = (1..=count)
-        .into_par_iter()
-        .filter(|l| boxes[*l].4 as f64 >= least)
-        .filter_map(|l| {
-            let (x0, y0, x1, y1, _) = boxes[l];
-            let patch = GrayImage::from_fn(x1 - x0 + 3, y1 - y0 + 3, |x, y| {
-                let (u, v) = (x as i64 + i64::from(x0) - 1, y as i64 + i64::from(y0) - 1);
-                let inside = u >= i64::from(x0)
-                    && v >= i64::from(y0)
-                    && u <= i64::from(x1)
-                    && v <= i64::from(y1)
-                    && labels.get_pixel(u as u32, v as u32).0[0] as usize == l;
-                Luma([if inside { 255 } else { 0 }])
-            });
-            look(light, &detail, &usual, &patch, i64::from(x0) - 1, i64::from(y0) - 1)
-        })
-        .filter(|h| h.area >= std::f64::consts::FRAC_PI_4 * light.px(SMALLEST_UM).powi(2))
-        .collect();
+    let seen = |labels: &Array2<u32>| -> Vec<(u32, Hole)> {
+        patches(labels, least)
+            .into_par_iter()
+            .filter_map(|(l, patch, x0, y0)| Some((l, look(light, &detail, &usual, &patch, x0, y0)?)))
+            .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.px(SMALLEST_UM).powi(2))
+            .collect()
+    };
+    let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
+    let connected = Array2::from_shape_fn((rows, columns), |(y, x)| connected.get_pixel(x as u32, y as u32).0[0]);
+    // A sprawling patch may be several that touch; a compact one that lines cut up is a crystal.
+    let (whole, sprawling): (Vec<_>, Vec<_>) = seen(&connected).into_iter().partition(|(_, h)| h.fullness > SPRAWLING);
+    let mut holes: Vec<Hole> = whole.into_iter().map(|(_, h)| h).collect();
+    if !sprawling.is_empty() {
+        let of: HashSet<u32> = sprawling.iter().map(|(l, _)| *l).collect();
+        let within = |x: u32, y: u32| of.contains(&connected[[y as usize, x as usize]]);
+        let sprawl = GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
+        let labels = parts(&sprawl, &clear, &(&around - &light.coarse));
+        holes.extend(seen(&labels).into_iter().map(|(_, h)| h));
+    }
     holes.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     holes
+}
+
+/// Each labelled patch of `least` cells or more, with a margin of a cell: label, mask, and where its corner lies.
+fn patches(labels: &Array2<u32>, least: f64) -> Vec<(u32, GrayImage, i64, i64)> {
+    let count = labels.iter().copied().max().unwrap_or(0) as usize;
+    let mut boxes = vec![(u32::MAX, u32::MAX, 0_u32, 0_u32, 0_usize); count + 1];
+    for ((y, x), l) in labels.indexed_iter() {
+        let (x, y, b) = (x as u32, y as u32, &mut boxes[*l as usize]);
+        *b = (b.0.min(x), b.1.min(y), b.2.max(x), b.3.max(y), b.4 + 1);
+    }
+    let large = (1..=count as u32).filter(|l| boxes[*l as usize].4 as f64 >= least);
+    large
+        .map(|l| {
+            let (x0, y0, x1, y1, _) = boxes[l as usize];
+            let patch = GrayImage::from_fn(x1 - x0 + 3, y1 - y0 + 3, |x, y| {
+                let inside = (1..=x1 - x0 + 1).contains(&x)
+                    && (1..=y1 - y0 + 1).contains(&y)
+                    && labels[[(y + y0 - 1) as usize, (x + x0 - 1) as usize]] == l;
+                Luma([if inside { 255 } else { 0 }])
+            });
+            (l, patch, i64::from(x0) - 1, i64::from(y0) - 1)
+        })
+        .collect()
 }
 
 /// Square of what is finer than a few pixels, averaged over coarse cells.

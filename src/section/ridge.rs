@@ -13,7 +13,7 @@ pub const CLIP: f32 = 2.2;
 const LEAST: f32 = -0.6;
 /// Root mean square of the stronger line response over the square of its mean root, in Gaussian noise blurred by 0.7 cells
 /// (computed).
-const OF_NOISE: f32 = 3.4;
+pub(crate) const OF_NOISE: f32 = 3.4;
 /// Directions searched over half a turn.
 pub const DIRECTIONS: usize = 60;
 

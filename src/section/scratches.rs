@@ -340,7 +340,7 @@ impl Line {
             bow: 0.0,
             siblings: 0.0,
             crossed: Crossed::default(),
-            company: Company::default(),
+            company: Company::NONE,
             covered: 0.0,
             confidence: 0.0,
             path,
@@ -410,10 +410,10 @@ impl Line {
         squares.sort_by(f64::total_cmp);
         self.roughness = if squares.len() < 4 { 0.6 } else { 1.48 * squares[squares.len() / 2] };
 
-        self.crossed = crossed(&path, basis, sides);
+        self.crossed = crossed(&path, basis, sides, cell_um);
         self.covered = covered / n;
         self.confidence = self.odds().probability();
-        // Company only ever speaks against a line: not asked where it can no longer matter.
+        // Not asked where even standing alone would not make it a scratch.
         if self.confidence > CONSIDERED {
             self.company = company(&path, basis, COMPANY_UM / cell_um);
             self.confidence = self.odds().probability();
@@ -423,30 +423,33 @@ impl Line {
     /// What speaks for a scratch and against it.
     #[must_use]
     pub fn odds(&self) -> Odds {
-        let Crossed { crystals, bounded, divides } = self.crossed;
+        let Crossed { crystals, elsewhere, farther, bounded, divides, cut } = self.crossed;
         let alone = if crystals < 2.0 { 1.0 } else { 0.0 };
         let length = (self.length_um / 400.0).ln().clamp(-1.2, 1.5);
-        Odds::before(-4.2)
-            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 2.3)
-            .with("fill", self.fill - 0.7, 7.0)
+        Odds::before(-6.3)
+            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.93)
+            .with("fill", self.fill - 0.7, 6.65)
             // Straight within a fraction of a cell; joints and boundaries wander.
-            .with("rough", self.roughness.min(1.2), -6.0)
-            .with("two crystals", f64::from(u8::from(crystals >= 2.0)), 2.6)
-            .with("more crystals", (crystals.min(4.0) - 2.0).max(0.0), 2.3)
+            .with("rough", self.roughness.min(1.2), -3.6)
+            // Evidence outside the crystal that holds most of it: what is a crystal's own ends with it.
+            .with("elsewhere", (1.0 + elsewhere / 8.0).ln(), 1.08)
+            .with("farther", (1.0 + farther / 8.0).ln(), 0.57)
             // Company is cleavage or lamellae, the less so the more crystals it crosses.
-            .with("company", self.company.accompanied / crystals.min(4.0), -7.0)
-            .with("divides", divides, -2.5)
+            .with("company", self.company.accompanied / crystals.min(4.0), -3.0)
+            // A scratch stands out of all that runs parallel to it, cleavage is one of many.
+            .with("outstanding", self.company.outstanding.ln(), 1.03)
+            .with("scatters", self.company.scatters.clamp(0.0, 15.0), 0.23)
+            .with("divides", divides, -3.2)
             .with("bowed", (self.bow - 0.012).max(0.0), -200.0)
-            .with("hidden", self.covered, -1.0)
             // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
-            .with("ends with it", alone * bounded, -1.8)
-            .with("length", length, 1.8)
-            .with("long in one", alone * length, -2.4)
+            .with("ends with it", alone * bounded, -1.55)
+            .with("long in one", alone * length, -1.15)
+            // Cut by the frame, it is longer than it looks.
+            .with("cut", cut, 0.77)
             // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
-            .with("strength", self.strength, -1.7)
-            .with("depth", (self.depth.max(0.01) / 0.15).ln(), -0.6)
-            .with("siblings", self.siblings, 1.1)
-            // Wider than any scratch of the trade and black: a crack that opened, the edge of an opaque grain.
-            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -1.0)
+            .with("strength", self.strength, -2.84)
+            .with("depth", (self.depth.max(0.01) / 0.15).ln(), -0.2)
+            .with("siblings", self.siblings, 1.37)
+            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.7)
     }
 }
