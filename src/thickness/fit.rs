@@ -188,7 +188,13 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
 fn orientation(grains: &[grain::Grain], carried: &Carried, thickness_um: impl Fn(usize) -> f64) -> Spread {
     let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
     let looks = if marked { grain::BELIEVED } else { LOOKS_CLEAR };
-    let spread = carried.spread(|i| (grains[i].quartz >= looks).then(|| thickness_um(i)));
+    let clear = |i: usize| grains[i].quartz >= looks;
+    let mut spread = carried.spread(|i| clear(i).then(|| thickness_um(i)));
+    if matches!(spread, Spread::TooLow(_)) {
+        // Beyond the first order colour changes so fast within a crystal that its clean patch is small and its looks are poor: the
+        // high colours that are told to be quartz count too before they are called missing.
+        spread = carried.spread(|i| (clear(i) || carried.probability[i] > 0.5).then(|| thickness_um(i)));
+    }
     let area = |looks: f64| grains.iter().filter(|g| g.quartz > looks).map(|g| g.cells).sum::<usize>() as f64;
     match spread {
         Spread::TooLow(strength) if strength <= STRONGLY && area(LOOKS_CLEAR) <= MOSTLY_CLEAR * area(0.0) => {
