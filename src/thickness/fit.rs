@@ -37,6 +37,9 @@ const NO_QUARTZ: f64 = 0.05;
 const FEWEST_GRAINS: usize = 6;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
 const FEWEST_CARRYING: usize = 5;
+/// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
+/// follow its colours, at a thickness that the section does not have.
+const LOOK_LIKE_IT: f64 = 0.3;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
@@ -141,6 +144,17 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             why: format!(
                 "only {} grains can be told to be {mineral} by their interference colours",
                 carried.number(|_| true)
+            ),
+            next: MORE_QUARTZ.into(),
+        };
+    }
+    let looking = carried.number(|i| grains[i].quartz > LOOKS_CLEAR);
+    if !marked && (looking as f64) < LOOK_LIKE_IT * carried.number(|_| true) as f64 {
+        return Thickness::NotMeasurable {
+            why: format!(
+                "{} grains would be {mineral} by their colours if the section were {:.0} µm thick, but only {looking} of them look like it",
+                carried.number(|_| true),
+                middle.value
             ),
             next: MORE_QUARTZ.into(),
         };
