@@ -14,7 +14,12 @@ pub fn lines(report: &Report, page: &Path) -> String {
     // Writing into a String cannot fail.
     let _ = writeln!(out, "{}  {headline}", plain(&report.slide.id));
     let _ = writeln!(out, "  why        {}", plain(&report.verdict.why));
-    let _ = writeln!(out, "  thickness  {}", plain(&words::thickness_line(report)));
+    let thickness = match report.thickness.why.as_deref() {
+        // The verdict has just said it.
+        Some(why) if report.verdict.why.contains(why) => "not measured".into(),
+        _ => words::thickness_line(report),
+    };
+    let _ = writeln!(out, "  thickness  {}", plain(&thickness));
     for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
         let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, plain(step));
     }

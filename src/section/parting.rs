@@ -1,6 +1,6 @@
 //! Parts what lies side by side and looks alike: two holes, or a hole and a pore, that meet at a wall or at a neck.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use image::{GrayImage, Luma};
 use imageproc::distance_transform::euclidean_squared_distance_transform;
@@ -43,7 +43,7 @@ pub(crate) fn parts(mask: &GrayImage, clear: &GrayImage, darkness: &Array2<f32>)
     order.sort_by(|a, b| from_walls[*b].total_cmp(&from_walls[*a]).then(a.cmp(b)));
     let mut basin = vec![u32::MAX; inside.len()];
     let mut groups = Groups::default();
-    let mut borders: HashMap<(u32, u32), Border> = HashMap::new();
+    let mut borders: BTreeMap<(u32, u32), Border> = BTreeMap::new();
     for i in order {
         let (x, y) = (i % columns, i / columns);
         let mut beside: Vec<u32> = Vec::new();
@@ -73,9 +73,9 @@ pub(crate) fn parts(mask: &GrayImage, clear: &GrayImage, darkness: &Array2<f32>)
         }
         groups.widen(first, from_outside[i]);
     }
-    // Join across the faintest border first, until only walls and necks are left.
+    // Join across the faintest border first, until only walls and necks are left. In order, so that sums round alike every time.
     loop {
-        let mut merged: HashMap<(u32, u32), Border> = HashMap::new();
+        let mut merged: BTreeMap<(u32, u32), Border> = BTreeMap::new();
         for ((a, b), border) in &borders {
             let (a, b) = (groups.of(*a), groups.of(*b));
             if a != b {
@@ -99,7 +99,7 @@ pub(crate) fn parts(mask: &GrayImage, clear: &GrayImage, darkness: &Array2<f32>)
         }
         borders = merged;
     }
-    let mut names: HashMap<u32, u32> = HashMap::new();
+    let mut names: BTreeMap<u32, u32> = BTreeMap::new();
     Array2::from_shape_fn((rows, columns), |(y, x)| {
         let b = basin[y * columns + x];
         if b == u32::MAX {

@@ -79,19 +79,19 @@ pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
     let chosen = gains::chosen(grains);
     let mut fits = all_lamps(&chosen, prior);
     fits.truncate(CLOSER);
-    let every = chosen.len().div_ceil(COMPARED);
-    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
+    let compared = compared(&chosen);
     fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&compared, p, prior, &[g.as_start()]))).collect();
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     let best = fits[0].1.cost;
-    let total: f64 = fits.iter().map(|f| (-0.5 * (f.1.cost - best) / LAMP_TEMPERATURE).exp()).sum();
+    let likelihood = |cost: f64| (-0.5 * (cost - best) / LAMP_TEMPERATURE).exp();
+    let total: f64 = fits.iter().map(|f| likelihood(f.1.cost)).sum();
     // In the order of the family, equal steps of the summed probability meet each neighbourhood in its due share.
     fits.sort_by_key(|f| std::ptr::from_ref(f.0));
     let mut sum = 0.0;
     let mut kept: Vec<LampFit> = Vec::new();
     for (path, gains) in fits {
         let before = (sum * KEPT as f64 + 0.5).floor();
-        sum += (-0.5 * (gains.cost - best) / LAMP_TEMPERATURE).exp() / total;
+        sum += likelihood(gains.cost) / total;
         let hits = (sum * KEPT as f64 + 0.5).floor() - before;
         if hits > 0.0 {
             kept.push(LampFit { path, gains, weight: hits / KEPT as f64 });
@@ -107,14 +107,19 @@ pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
     kept
 }
 
+/// Some of the chosen grains, large and small ones alike.
+fn compared<'a>(chosen: &[&'a Grain]) -> Vec<&'a Grain> {
+    let every = chosen.len().div_ceil(COMPARED);
+    chosen.iter().copied().step_by(every).collect()
+}
+
 /// Every lamp as it is with its gains, best first, fitted to some of the chosen grains; none when there is no grain.
 pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     if chosen.is_empty() {
         return Vec::new();
     }
     let starts = gains::starts(chosen, prior);
-    let every = chosen.len().div_ceil(COMPARED);
-    let compared: Vec<&Grain> = chosen.iter().copied().step_by(every).collect();
+    let compared = compared(chosen);
     let mut fits: Vec<(&'static ColourPath, Gains)> =
         PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts))).collect();
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));

@@ -13,7 +13,7 @@ use rayon::prelude::*;
 use crate::thickness::SurfaceDraw;
 use crate::thickness::component::{Component, log_sum};
 use crate::thickness::grain::Grain;
-use crate::thickness::surface::{DRAWS, RANGE_UM, normal};
+use crate::thickness::surface::{DRAWS, RANGE_UM, normal, uphill};
 
 /// Probability that a section is curved before it is looked at (house value: no count was found).
 const PRIOR_CURVED: f64 = 0.3;
@@ -125,36 +125,13 @@ impl Form<'_> {
         sum
     }
 
-    /// Uphill from a start by a shrinking pattern.
-    fn climb(&self, start: DVector<f64>) -> (f64, DVector<f64>) {
-        let mut best = (self.log(&start), start);
-        let mut step = 0.5;
-        while step > 0.01 {
-            let mut moved = false;
-            for k in 0..self.count {
-                for sign in [-1.0, 1.0] {
-                    let mut p = best.1.clone();
-                    p[k] += sign * step;
-                    let l = self.log(&p);
-                    if l > best.0 {
-                        best = (l, p);
-                        moved = true;
-                    }
-                }
-            }
-            if !moved {
-                step *= 0.5;
-            }
-        }
-        best
-    }
-
     /// The best surface: the most promising of many starts, each climbed from.
     fn best(&self, starts: Vec<DVector<f64>>) -> (f64, DVector<f64>) {
         let mut starts: Vec<(f64, DVector<f64>)> = starts.into_par_iter().map(|s| (self.log(&s), s)).collect();
         starts.sort_by(|a, b| b.0.total_cmp(&a.0));
         starts.truncate(4);
-        let climbed: Vec<_> = starts.into_par_iter().map(|(_, s)| self.climb(s)).collect();
+        let climbed: Vec<_> =
+            starts.into_par_iter().map(|s| uphill(|p| self.log(p), s, &mut vec![0.5; self.count])).collect();
         climbed.into_iter().reduce(|a, b| if b.0 > a.0 { b } else { a }).expect("there are starts")
     }
 

@@ -71,7 +71,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     {
         return Thickness::NotMeasurable {
             why: format!(
-                "the brightest grains are clipped in most crossed photographs ({} of {})",
+                "the brightest grains are burnt out in most crossed photographs ({} of {} bright grains)",
                 gathered.clipped,
                 gathered.clipped + gathered.bright
             ),

@@ -171,18 +171,13 @@ pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
 fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start) -> Gains {
     let Start { mut log, mut stretch } = start;
     let moves = prior.stretch_u > 0.0;
-    let mut own;
-    let mut here = path;
+    let mut here = path.stretched(stretch.into());
     let mut covariance = Matrix6::identity();
     let mut places: Vec<Option<usize>> = vec![None; grains.len()];
     let level_unknown = prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness);
-    if moves && stretch != Vector3::zeros() {
-        own = path.stretched(stretch.into());
-        here = &own;
-    }
     for _ in 0..8 {
         if level_unknown {
-            log = log.add_scalar(level(grains, here, log.map(f64::exp).into()));
+            log = log.add_scalar(level(grains, &here, log.map(f64::exp).into()));
         }
         let factors: [f64; 3] = log.map(f64::exp).into();
         let (of_log, of_stretch) = (prior.at(&log).0, prior.of_stretch(&stretch).0);
@@ -194,9 +189,9 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
         b.fixed_rows_mut::<3>(0).copy_from(&pull_log);
         b.fixed_rows_mut::<3>(3).copy_from(&pull_stretch);
         for (grain, place) in grains.iter().zip(&mut places) {
-            let (i, distance) = nearest_from(grain, here, factors, *place);
+            let (i, distance) = nearest_from(grain, &here, factors, *place);
             *place = Some(i);
-            if let Some(p) = pull(grain, here, factors, i, distance) {
+            if let Some(p) = pull(grain, &here, factors, i, distance) {
                 if moves {
                     let mut j = Matrix3x6::zeros();
                     j.fixed_view_mut::<3, 3>(0, 0).fill_with_identity();
@@ -220,8 +215,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
         log += step.fixed_rows::<3>(0);
         if moves {
             stretch += step.fixed_rows::<3>(3);
-            own = path.stretched(stretch.into());
-            here = &own;
+            here = path.stretched(stretch.into());
         }
         if step.norm() < 5e-4 {
             break;
@@ -229,7 +223,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
     }
     let factors: [f64; 3] = log.map(f64::exp).into();
     let mut distances: Vec<f64> =
-        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, here, factors, *place).1).collect();
+        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, &here, factors, *place).1).collect();
     let own_cost: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
     let cost = own_cost + prior.at(&log).1 + prior.of_stretch(&stretch).1 - 2.0 * path.prior.ln();
     distances.sort_by(f64::total_cmp);

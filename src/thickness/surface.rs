@@ -1,5 +1,7 @@
 //! Equally likely surfaces of the section: thickness at its centre and the gradient across it.
 
+use std::ops::IndexMut;
+
 use nalgebra::{Matrix3, Vector3};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -61,6 +63,32 @@ pub(crate) fn draw_common(posterior: &[f64]) -> Vec<f64> {
     out
 }
 
+/// Uphill by a shrinking pattern, a coefficient at a time, until the first one's step is 0.01 or less.
+pub(crate) fn uphill<P: Clone + IndexMut<usize, Output = f64>>(
+    log: impl Fn(&P) -> f64,
+    mut best: (f64, P),
+    steps: &mut [f64],
+) -> (f64, P) {
+    while steps[0] > 0.01 {
+        let mut moved = false;
+        for (k, step) in steps.iter().enumerate() {
+            for sign in [-1.0, 1.0] {
+                let mut p = best.1.clone();
+                p[k] += sign * step;
+                let l = log(&p);
+                if l > best.0 {
+                    best = (l, p);
+                    moved = true;
+                }
+            }
+        }
+        if !moved {
+            steps.iter_mut().for_each(|s| *s *= 0.5);
+        }
+    }
+    best
+}
+
 /// A tilted plane through all grains under one explanation.
 struct Plane<'a> {
     component: &'a Component,
@@ -95,24 +123,7 @@ impl Plane<'_> {
                 }
             }
         }
-        let mut step = Vector3::new(0.4, 0.03, 0.03);
-        while step.x > 0.01 {
-            let mut moved = false;
-            for k in 0..3 {
-                for sign in [-1.0, 1.0] {
-                    let mut p = best.1;
-                    p[k] += sign * step[k];
-                    let l = self.log(&p);
-                    if l > best.0 {
-                        best = (l, p);
-                        moved = true;
-                    }
-                }
-            }
-            if !moved {
-                step *= 0.5;
-            }
-        }
+        best = uphill(|p| self.log(p), best, &mut [0.4, 0.03, 0.03]);
         best.1
     }
 
