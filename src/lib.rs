@@ -18,6 +18,7 @@
 //! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
+//! | [`drawer`] | many slides in one go, and one table of them |
 //! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
 //!
@@ -32,6 +33,7 @@ pub mod archive;
 pub mod chart;
 pub mod cli;
 pub mod demo;
+pub mod drawer;
 pub mod error;
 pub mod measured;
 pub mod optics;

@@ -3,6 +3,7 @@
 mod archive_bags;
 mod bench;
 mod cli_check;
+mod drawer;
 mod fixtures_listed;
 mod optics_published;
 mod orientation_rendered;

@@ -3,7 +3,9 @@
 pub mod archive;
 pub mod chart;
 pub mod check;
+pub mod collate;
 pub mod demo;
+pub mod drawer;
 pub mod exit;
 
 use std::path::PathBuf;
@@ -30,6 +32,12 @@ enum Command {
     /// Check finished sections from their photographs.
     #[command(after_help = check::EXAMPLES)]
     Check(check::CheckArguments),
+    /// Check every slide of a drawer, and write one table of them.
+    #[command(after_help = drawer::EXAMPLES)]
+    Drawer(drawer::DrawerArguments),
+    /// Write one table of reports that were made elsewhere.
+    #[command(after_help = collate::EXAMPLES)]
+    Collate(collate::CollateArguments),
     /// Put a slide's photographs and its report into a bag that a collection keeps, or verify such bags.
     #[command(after_help = archive::EXAMPLES)]
     Archive(archive::ArchiveArguments),
@@ -54,6 +62,8 @@ const DEMO_EXAMPLES: &str = "Examples:\n  thinproof demo\n  thinproof demo /tmp/
 pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Drawer(arguments) => drawer::run(&arguments),
+        Command::Collate(arguments) => collate::run(&arguments),
         Command::Archive(arguments) => archive::run(&arguments),
         Command::Chart(arguments) => chart::run(&arguments),
         Command::Demo { dir } => demo::run(&dir),

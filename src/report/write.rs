@@ -52,14 +52,19 @@ pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
     fs::create_dir_all(out).map_err(|e| failed(out, e))?;
     let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
     let to = slide.canonicalize().map_err(|e| failed(slide, e))?;
+    Ok(way(&from, &to))
+}
+
+/// The way from one absolute folder to another with `/` between names; the other itself where they share no root.
+pub(crate) fn way(from: &Path, to: &Path) -> String {
     let shared = from.components().zip(to.components()).take_while(|(a, b)| a == b).count();
     if shared == 0 {
-        return Ok(to.to_string_lossy().replace('\\', "/"));
+        return to.to_string_lossy().replace('\\', "/");
     }
     let up = std::iter::repeat_n("..".to_owned(), from.components().count() - shared);
     let down = to.components().skip(shared).map(|c| c.as_os_str().to_string_lossy().into_owned());
     let way: Vec<String> = up.chain(down).collect();
-    Ok(if way.is_empty() { ".".into() } else { way.join("/") })
+    if way.is_empty() { ".".into() } else { way.join("/") }
 }
 
 /// A folder name that stays inside its parent on every file system: letters, digits, `-`, `_`, `.` and spaces are kept.

@@ -83,6 +83,14 @@ impl Slide {
         crate::slide::planning::plan(dir)
     }
 
+    /// The slide's id; no photograph is looked at.
+    ///
+    /// # Errors
+    /// When the folder is missing or `slide.toml` says what cannot be.
+    pub fn id(dir: &Path) -> Result<String> {
+        crate::slide::planning::id(dir)
+    }
+
     /// Decodes the photographs of one field.
     ///
     /// # Errors

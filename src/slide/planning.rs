@@ -18,16 +18,7 @@ use crate::units::{Degrees, MicrometresPerPixel};
 
 /// Reads a slide folder; see [`Slide::read`].
 pub(crate) fn plan(dir: &Path) -> Result<Slide> {
-    if !dir.is_dir() {
-        return Err(Error::new(dir, "is not a folder", "give the folder that holds the slide's photographs"));
-    }
-    let dir = dir
-        .canonicalize()
-        .map_err(|e| Error::new(dir, "cannot be opened", "check that the folder may be read").caused_by(e))?;
-    let folder_name = dir.file_name().map_or_else(String::new, |n| clean_text(&n.to_string_lossy()));
-    let folder_name = if folder_name.is_empty() { "slide".to_owned() } else { folder_name };
-    let written = Written::read(&dir)?.unwrap_or_default();
-    let mut record = resolve::record(&written, &folder_name)?;
+    let (dir, written, mut record) = record_in(dir)?;
     let mut warnings = Vec::new();
     let fields = if written.manifest.field.is_empty() {
         fields_by_name(&dir, &mut record.assumed, &mut warnings)?
@@ -55,6 +46,26 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
         slide_toml_sha256: written.sha256,
         warnings,
     })
+}
+
+/// The slide's id as `slide.toml` or the folder's name gives it; see [`Slide::id`].
+pub(crate) fn id(dir: &Path) -> Result<String> {
+    record_in(dir).map(|(_, _, record)| record.id)
+}
+
+/// The folder, its `slide.toml` and what that says of the slide.
+fn record_in(dir: &Path) -> Result<(PathBuf, Written, SlideRecord)> {
+    if !dir.is_dir() {
+        return Err(Error::new(dir, "is not a folder", "give the folder that holds the slide's photographs"));
+    }
+    let dir = dir
+        .canonicalize()
+        .map_err(|e| Error::new(dir, "cannot be opened", "check that the folder may be read").caused_by(e))?;
+    let folder_name = dir.file_name().map_or_else(String::new, |n| clean_text(&n.to_string_lossy()));
+    let folder_name = if folder_name.is_empty() { "slide".to_owned() } else { folder_name };
+    let written = Written::read(&dir)?.unwrap_or_default();
+    let record = resolve::record(&written, &folder_name)?;
+    Ok((dir, written, record))
 }
 
 /// Takes the scale from the plane photographs when every one that states a believable scale states the same.

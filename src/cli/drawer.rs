@@ -1,0 +1,83 @@
+//! `thinproof drawer`: every slide of a drawer, and one table of them.
+
+use std::io::{IsTerminal as _, Write as _};
+use std::num::NonZeroUsize;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Instant;
+
+use clap::Args;
+
+use crate::cli::check::check_slide;
+use crate::cli::exit;
+use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
+use crate::error::{Error, Result};
+use crate::verdict::LimitSet;
+
+/// Shown under the command's help.
+pub const EXAMPLES: &str = "Writes a report a slide, and index.html, drawer.csv and drawer.json of all. It can be stopped \
+and started again at any time: a slide is checked again only when its photographs, its slide.toml, the limits or this program \
+are others than its report was made from.\n\nExit codes: as of several slides given to check: 1 when a slide could not be \
+checked (the others are, and the tables are written), then 12, 10, 11, 13, 0.\n\nExamples:\n  thinproof drawer slides --out \
+reports\n  thinproof drawer slides --out reports --limits house.toml --jobs 4";
+
+/// What is typed after `drawer`.
+#[derive(Args, Debug)]
+pub struct DrawerArguments {
+    /// Folder that holds the slides' folders, at any depth.
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+    /// Folder to write the reports and the tables to.
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// How many cores to use, and slides to have in memory at most; all cores when not given.
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
+    /// Your own limits, in place of the built-in ones.
+    #[arg(long, value_name = "FILE")]
+    limits: Option<PathBuf>,
+}
+
+/// Checks the drawer and writes its tables.
+///
+/// # Errors
+/// When the limits file, the drawer or `--out` cannot be used, or standard output is gone.
+pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
+    let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let drawer = Drawer {
+        folder: &arguments.folder,
+        out: &arguments.out,
+        limits: &limits,
+        jobs: arguments.jobs.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN),
+    };
+    let (start, watched) = (Instant::now(), std::io::stderr().is_terminal());
+    let show = |line: &str| {
+        if watched {
+            // Back to the start of the line, and whatever was there is cleared. A terminal that went away is no error.
+            let _ = write!(std::io::stderr(), "\r\u{1b}[K{line}");
+        }
+    };
+    show("looking for slides");
+    let checked = check_drawer(
+        &drawer,
+        |dir| check_slide(dir, &arguments.out, &limits).map(|_| ()),
+        |progress| show(&progress.line(start.elapsed())),
+    );
+    show("");
+    let checked = checked?;
+    write_tables(&arguments.out, &checked.record)?;
+    finish(&checked.record, checked.progress.kept, &arguments.out)
+}
+
+/// Says what there is to say of a table that is written, and how the program ends.
+pub(super) fn finish(record: &DrawerRecord, kept: usize, out: &Path) -> Result<ExitCode> {
+    for complaint in summary::complaints(record) {
+        eprintln!("thinproof: {complaint}");
+    }
+    match std::io::stdout().write_all(summary::lines(record, kept, out).as_bytes()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
+        }
+        _ => Ok(ExitCode::from(exit::of_all(&record.outcomes()))),
+    }
+}

@@ -1,0 +1,458 @@
+//! `drawer.json`: one row a slide. Numbers are those of the reports; null is not known.
+//!
+//! Fields may be added; a field named here keeps its name, unit and meaning within major version 1 of the form.
+
+use std::collections::BTreeMap;
+use std::path::{Component, Path};
+
+use schemars::JsonSchema;
+use schemars::generate::SchemaSettings;
+use serde::{Deserialize, Serialize};
+
+use crate::drawer::order::by_id;
+use crate::report::record::{ThicknessStatus, Tool};
+use crate::section::totals::{COUNTED_FROM, DefectTotals};
+use crate::slide::record::{Corner, Finish};
+use crate::verdict::{Outcome, RegrindPlan};
+
+/// Version of the record's form. The first number changes when a field loses its name, unit or meaning.
+pub const SCHEMA_VERSION: &str = "1.0";
+
+/// The table of a drawer.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(title = "thinproof drawer")]
+pub struct DrawerRecord {
+    /// Version of this form, "1.0".
+    pub schema_version: String,
+    /// How many slides there are of each kind.
+    pub counts: Counts,
+    /// A row a slide, by id as a person counts.
+    pub slides: Vec<SlideRow>,
+    /// What makes the table less trustworthy, one sentence each.
+    pub warnings: Vec<String>,
+    /// The program that made the table.
+    pub tool: Tool,
+    /// When it was made (RFC 3339, UTC).
+    pub made_at: String,
+}
+
+/// How many slides there are of each kind.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Counts {
+    /// All rows.
+    pub slides: usize,
+    /// Those that pass.
+    pub pass: usize,
+    /// Those to grind further.
+    pub regrind: usize,
+    /// Those whose cover is to be lifted.
+    pub recover: usize,
+    /// Those to make anew.
+    pub remake: usize,
+    /// Those that are not decided.
+    pub undetermined: usize,
+    /// Those that could not be checked.
+    pub failed: usize,
+}
+
+/// A slide of the drawer.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SlideRow {
+    /// Slide id; the folder's name where the id could not be read.
+    pub id: String,
+    /// The slide's folder as seen from this file, with `/` between names; absolute where no way leads there.
+    pub folder: String,
+    /// The report's folder as seen from this file; null when the slide could not be checked.
+    pub report: Option<String>,
+    /// Why it could not be checked, in one sentence; null when it was.
+    pub failure: Option<String>,
+    /// What the check gave; null when it failed.
+    pub checked: Option<CheckedRow>,
+}
+
+/// What the check of a slide gave: its report in short, under the report's own names.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckedRow {
+    /// pass, regrind, recover, remake or undetermined.
+    pub outcome: Outcome,
+    /// Why, in one sentence.
+    pub why: String,
+    /// What to do, in order.
+    pub next_steps: Vec<String>,
+    /// What the preparator says of the slide.
+    pub slide: SlideInShort,
+    /// Thickness of the section.
+    pub thickness: ThicknessInShort,
+    /// What was found on it.
+    pub defects: DefectsInShort,
+    /// How to grind it; null when it is not to be ground.
+    pub regrind_plan: Option<RegrindPlan>,
+    /// How many warnings the report carries.
+    pub warnings: usize,
+    /// The program that made the report.
+    pub tool: Tool,
+}
+
+/// What the preparator says of the slide.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SlideInShort {
+    /// Width of the rock section, mm; null when not said.
+    pub width_mm: Option<f64>,
+    /// Height of the rock section, mm; null when not said.
+    pub height_mm: Option<f64>,
+    /// The bevelled corner; null when not said.
+    pub mark_corner: Option<Corner>,
+    /// How the section is finished on top.
+    pub finish: Finish,
+    /// Target thickness when finished, µm.
+    pub target_um: f64,
+    /// Grinding micrometer's reading at the last pass, µm; null when not said.
+    pub micrometer_um: Option<f64>,
+    /// How many sections were made since the micrometer's zero, this one counted; null when not said.
+    pub sequence: Option<u32>,
+}
+
+/// Thickness of the section.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ThicknessInShort {
+    /// Whether it was measured.
+    pub status: ThicknessStatus,
+    /// Why not; null when it was.
+    pub why: Option<String>,
+    /// Mean over the section, µm.
+    pub mean_um: Option<f64>,
+    /// 95 % interval of `mean_um`.
+    pub ci95_um: Option<[f64; 2]>,
+    /// Gradient toward +x and +y, µm per mm; null when the fields do not span the section.
+    pub gradient_um_per_mm: Option<[f64; 2]>,
+    /// 95 % intervals of the two components of the gradient.
+    pub gradient_ci95: Option<[[f64; 2]; 2]>,
+    /// Thickness where it is least, µm.
+    pub at_thinnest_um: Option<f64>,
+    /// Thickness where it is greatest, µm.
+    pub at_thickest_um: Option<f64>,
+    /// Difference across the section, µm; null when there is no gradient.
+    pub range_across_um: Option<f64>,
+    /// Direction in which it thickens, degrees anticlockwise from +x; null when it is even within what was measured.
+    pub thickens_toward_deg: Option<f64>,
+    /// How many quartz grains carried it; null when it was not measured.
+    pub quartz_grains: Option<usize>,
+}
+
+/// What was found on a section. Findings under half confidence are not counted, as in the verdict.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DefectsInShort {
+    /// How many bubbles.
+    pub bubbles: usize,
+    /// How many plucked places; those that may as well be the rock's own pores are left out.
+    pub plucks: usize,
+    /// How many places are plucked or the rock's own pores.
+    pub ambiguous_plucks: usize,
+    /// How many scratches.
+    pub scratches: usize,
+    /// Sums over the fields.
+    pub totals: DefectTotals,
+    /// Kinds that a field could not show, each once.
+    pub unjudged: Vec<String>,
+}
+
+impl DrawerRecord {
+    /// The table of these rows, put in order and counted.
+    #[must_use]
+    pub fn of(mut slides: Vec<SlideRow>, mut warnings: Vec<String>, made_at: String) -> Self {
+        slides.sort_by(|a, b| by_id(&a.id, &b.id).then_with(|| a.folder.cmp(&b.folder)));
+        warnings.extend(two_programs(&slides));
+        Self {
+            schema_version: SCHEMA_VERSION.into(),
+            counts: Counts::of(&slides),
+            slides,
+            warnings,
+            tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
+            made_at,
+        }
+    }
+
+    /// The verdict of each row, None for one that could not be checked.
+    #[must_use]
+    pub fn outcomes(&self) -> Vec<Option<Outcome>> {
+        self.slides.iter().map(|row| row.checked.as_ref().map(|c| c.outcome)).collect()
+    }
+
+    /// The record as indented JSON in the order of its fields, with a final line break.
+    ///
+    /// # Panics
+    /// Never: the record holds no maps with keys that are not text.
+    #[must_use]
+    pub fn to_json(&self) -> String {
+        let mut text = serde_json::to_string_pretty(self).expect("a record of plain fields serialises");
+        text.push('\n');
+        text
+    }
+}
+
+/// JSON Schema (2020-12) of the record, as committed in `docs/drawer.schema.json`.
+///
+/// # Panics
+/// Never: a schema is plain JSON.
+#[must_use]
+pub fn schema() -> String {
+    let schema = SchemaSettings::draft2020_12().for_serialize().into_generator().into_root_schema_for::<DrawerRecord>();
+    let mut text = serde_json::to_string_pretty(&schema).expect("a schema is plain JSON");
+    text.push('\n');
+    text
+}
+
+/// A warning when the reports were made by more than one version.
+fn two_programs(slides: &[SlideRow]) -> Option<String> {
+    let mut versions: BTreeMap<String, usize> = BTreeMap::new();
+    for checked in slides.iter().filter_map(|row| row.checked.as_ref()) {
+        *versions.entry(format!("{} {}", checked.tool.name, checked.tool.version)).or_default() += 1;
+    }
+    (versions.len() > 1).then(|| {
+        let told: Vec<String> = versions.iter().map(|(version, n)| format!("{n} by {version}")).collect();
+        format!("The reports were not all made by one version: {}.", told.join(", "))
+    })
+}
+
+impl Counts {
+    fn of(slides: &[SlideRow]) -> Self {
+        let mut counts = Self { slides: slides.len(), ..Self::default() };
+        for row in slides {
+            *match row.checked.as_ref().map(|c| c.outcome) {
+                None => &mut counts.failed,
+                Some(Outcome::Pass) => &mut counts.pass,
+                Some(Outcome::Regrind) => &mut counts.regrind,
+                Some(Outcome::Recover) => &mut counts.recover,
+                Some(Outcome::Remake) => &mut counts.remake,
+                Some(Outcome::Undetermined) => &mut counts.undetermined,
+            } += 1;
+        }
+        counts
+    }
+}
+
+/// What a table takes from a `report.json`; a report of a later version may hold more.
+#[derive(Debug, Deserialize)]
+pub(super) struct Reported {
+    pub(super) schema_version: String,
+    pub(super) slide: ReportedSlide,
+    read_from: Option<ReportedPlace>,
+    verdict: ReportedVerdict,
+    thickness: ThicknessInShort,
+    defects: ReportedDefects,
+    regrind_plan: Option<RegrindPlan>,
+    warnings: Vec<String>,
+    tool: Tool,
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct ReportedSlide {
+    pub(super) id: String,
+    #[serde(flatten)]
+    short: SlideInShort,
+}
+
+#[derive(Debug, Deserialize)]
+struct ReportedPlace {
+    folder: String,
+}
+
+#[derive(Debug, Deserialize)]
+struct ReportedVerdict {
+    outcome: Outcome,
+    why: String,
+    next_steps: Vec<String>,
+}
+
+#[derive(Debug, Deserialize)]
+struct ReportedDefects {
+    bubbles: Vec<Finding>,
+    plucks: Vec<Finding>,
+    scratches: Vec<Finding>,
+    totals: DefectTotals,
+    unjudged: Vec<UnjudgedKind>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Finding {
+    confidence: f64,
+    #[serde(default)]
+    ambiguous: bool,
+}
+
+#[derive(Debug, Deserialize)]
+struct UnjudgedKind {
+    kind: String,
+}
+
+impl Reported {
+    /// The row of a report that lies in the folder `report`, as seen from the table.
+    pub(super) fn row(self, report: &str) -> SlideRow {
+        let counted = |all: &[Finding], ambiguous: bool| {
+            all.iter().filter(|f| f.confidence >= COUNTED_FROM && f.ambiguous == ambiguous).count()
+        };
+        let mut unjudged: Vec<String> = self.defects.unjudged.into_iter().map(|u| u.kind).collect();
+        unjudged.sort();
+        unjudged.dedup();
+        SlideRow {
+            id: self.slide.id,
+            folder: self.read_from.map_or_else(String::new, |place| from_here(report, &place.folder)),
+            report: Some(report.to_owned()),
+            failure: None,
+            checked: Some(CheckedRow {
+                outcome: self.verdict.outcome,
+                why: self.verdict.why,
+                next_steps: self.verdict.next_steps,
+                slide: self.slide.short,
+                thickness: self.thickness,
+                defects: DefectsInShort {
+                    bubbles: counted(&self.defects.bubbles, false),
+                    plucks: counted(&self.defects.plucks, false),
+                    ambiguous_plucks: counted(&self.defects.plucks, true),
+                    scratches: counted(&self.defects.scratches, false),
+                    totals: self.defects.totals,
+                    unjudged,
+                },
+                regrind_plan: self.regrind_plan,
+                warnings: self.warnings.len(),
+                tool: self.tool,
+            }),
+        }
+    }
+}
+
+/// A way that is told from `first`, told from where `first` is told from.
+pub(super) fn from_here(first: &str, then: &str) -> String {
+    if Path::new(then).is_absolute() {
+        return then.to_owned();
+    }
+    let joined = Path::new(first).join(then);
+    let mut way: Vec<String> = Vec::new();
+    for part in joined.components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir if way.last().is_some_and(|last| last != "..") => {
+                way.pop();
+            }
+            part => way.push(part.as_os_str().to_string_lossy().into_owned()),
+        }
+    }
+    let way = way.join("/");
+    match way.strip_prefix("//") {
+        Some(absolute) => format!("/{absolute}"),
+        None if way.is_empty() => ".".into(),
+        None => way,
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use crate::verdict::Removal;
+
+    /// A slide that passes.
+    pub(in crate::drawer) fn row(id: &str) -> SlideRow {
+        SlideRow {
+            id: id.into(),
+            folder: format!("../slides/{id}"),
+            report: Some(id.into()),
+            failure: None,
+            checked: Some(CheckedRow {
+                outcome: Outcome::Pass,
+                why: "Every limit is met.".into(),
+                next_steps: Vec::new(),
+                slide: SlideInShort {
+                    width_mm: Some(40.0),
+                    height_mm: Some(24.0),
+                    mark_corner: Some(Corner::TopLeft),
+                    finish: Finish::Uncovered,
+                    target_um: 30.0,
+                    micrometer_um: Some(42.0),
+                    sequence: Some(7),
+                },
+                thickness: ThicknessInShort {
+                    status: ThicknessStatus::Measured,
+                    why: None,
+                    mean_um: Some(30.4),
+                    ci95_um: Some([29.9, 30.9]),
+                    gradient_um_per_mm: Some([0.05, -0.12]),
+                    gradient_ci95: Some([[0.03, 0.07], [-0.14, -0.1]]),
+                    at_thinnest_um: Some(28.1),
+                    at_thickest_um: Some(32.7),
+                    range_across_um: Some(4.6),
+                    thickens_toward_deg: Some(292.6),
+                    quartz_grains: Some(140),
+                },
+                defects: DefectsInShort {
+                    bubbles: 1,
+                    plucks: 0,
+                    ambiguous_plucks: 2,
+                    scratches: 0,
+                    totals: DefectTotals { largest_bubble_um: Some(55.0), ..DefectTotals::default() },
+                    unjudged: Vec::new(),
+                },
+                regrind_plan: None,
+                warnings: 0,
+                tool: Tool { name: "thinproof".into(), version: "0.1.0".into() },
+            }),
+        }
+    }
+
+    /// A slide to take so much off.
+    pub(in crate::drawer) fn regrind(id: &str, mean: f64) -> SlideRow {
+        let mut row = row(id);
+        let checked = row.checked.as_mut().unwrap();
+        checked.outcome = Outcome::Regrind;
+        checked.next_steps = vec!["Look again.".into()];
+        checked.regrind_plan = Some(RegrindPlan {
+            remove_um: Removal { mean, at_each_corner: None, at_centre: None },
+            high_corner: Some(Corner::TopRight),
+            relative_to_mark: Some("the corner beside the bevelled one".into()),
+            micrometer_target_um: Some(42.0 - mean),
+            sentences: vec![format!("Take {mean} µm off.")],
+        });
+        row
+    }
+
+    /// A slide that could not be checked.
+    pub(in crate::drawer) fn failed(id: &str, why: &str) -> SlideRow {
+        SlideRow { report: None, failure: Some(why.into()), checked: None, ..row(id) }
+    }
+
+    #[test]
+    fn ways_are_followed_in_the_mind() {
+        for (first, then, way) in [
+            ("LM-1", "../../slides/LM-1", "../slides/LM-1"),
+            ("../part1/LM-1", "../../slides/LM-1", "../slides/LM-1"),
+            ("LM-1", "..", "."),
+            ("LM-1", "/slides/LM-1", "/slides/LM-1"),
+            ("/reports/LM-1", "../../slides", "/slides"),
+            ("../..", "../a", "../../../a"),
+        ] {
+            assert_eq!(from_here(first, then), way, "{first} and {then}");
+        }
+    }
+
+    #[test]
+    fn committed_schema_is_current() {
+        let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/drawer.schema.json");
+        if std::env::var_os("THINPROOF_WRITE_SCHEMA").is_some() {
+            std::fs::write(&file, schema()).unwrap();
+            panic!("the schema was written: look at its changes, then run without THINPROOF_WRITE_SCHEMA");
+        }
+        let committed = std::fs::read_to_string(&file).unwrap_or_default();
+        assert!(committed == schema(), "docs/drawer.schema.json is not current; run with THINPROOF_WRITE_SCHEMA=1");
+    }
+
+    #[test]
+    fn every_field_has_its_meaning() {
+        let schema: serde_json::Value = serde_json::from_str(&schema()).unwrap();
+        let ours = ["Counts", "SlideRow", "CheckedRow", "SlideInShort", "ThicknessInShort", "DefectsInShort"];
+        for (name, kind) in std::iter::once(("", &schema)).chain(ours.map(|n| (n, &schema["$defs"][n]))) {
+            let fields = kind["properties"].as_object().unwrap_or_else(|| panic!("{name} is in the schema"));
+            for (field, told) in fields {
+                assert!(told["description"].as_str().is_some_and(|d| d.len() > 8), "{name}.{field} has no meaning");
+            }
+        }
+    }
+}

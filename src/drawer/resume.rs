@@ -1,0 +1,103 @@
+//! Which slides need no second check: those whose report is that of their photographs, settings and this program.
+//!
+//! Everything is compared by content: SHA-256 of every photograph and of `slide.toml`, the limits as they came out, the
+//! program's version. No date is looked at.
+
+use std::collections::BTreeSet;
+use std::fs::{self, File};
+use std::io;
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+
+use crate::report::Report;
+use crate::report::record::{SCHEMA_VERSION, Tool};
+use crate::report::write::{folder_name, seen_from};
+use crate::slide::Slide;
+use crate::slide::decode::hexadecimal;
+use crate::verdict::{LimitSet, LimitUsed};
+
+/// Whether the report of the slide in `dir` lies in `<out>/<id>/`, whole, and a check would give it again.
+///
+/// Whatever cannot be read is no such report: the check will say what is wrong.
+#[must_use]
+pub fn is_finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> bool {
+    finished(dir, out, id, limits).unwrap_or(false)
+}
+
+fn finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> Option<bool> {
+    let folder = out.join(folder_name(id));
+    let report: Report = serde_json::from_slice(&fs::read(folder.join("report.json")).ok()?).ok()?;
+    let this = Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() };
+    if report.schema_version != SCHEMA_VERSION || report.tool != this || report.slide.id != id {
+        return Some(false);
+    }
+    let slide = Slide::read(dir).ok()?;
+    if slide.record.id != id
+        || slide.slide_toml_sha256 != report.read_from.slide_toml_sha256
+        || seen_from(out, id, dir).ok()? != report.read_from.folder
+        || !slide.warnings.iter().all(|w| report.warnings.contains(w))
+        || as_written(&limits.for_slide(&slide.record, dir).ok()?.used)? != report.limits
+    {
+        return Some(false);
+    }
+    // The page last: it is the longest to read but for the photographs.
+    let page = fs::read_to_string(folder.join("report.html")).ok()?;
+    if !page.trim_end().ends_with("</html>") || !page.contains(&report.made_at) {
+        return Some(false);
+    }
+    let recorded: BTreeSet<_> =
+        report.photographs.iter().map(|p| (p.field.clone(), p.file.clone(), p.sha256.clone())).collect();
+    let mut found = BTreeSet::new();
+    for field in &slide.fields {
+        let crossed = field.crossed.iter().map(|(path, _)| path);
+        for path in std::iter::once(&field.plane).chain(crossed).chain(&field.blank) {
+            let file = path.strip_prefix(&slide.dir).unwrap_or(path).to_string_lossy().replace('\\', "/");
+            let photograph = (field.name.clone(), file, sha256(path).ok()?);
+            if !recorded.contains(&photograph) {
+                return Some(false);
+            }
+            found.insert(photograph);
+        }
+    }
+    Some(found == recorded)
+}
+
+/// Limits as they come back from JSON: a number may differ in its last bit from what was written.
+fn as_written(limits: &[LimitUsed]) -> Option<Vec<LimitUsed>> {
+    serde_json::from_str(&serde_json::to_string(limits).ok()?).ok()
+}
+
+/// SHA-256 of a file of any length, hexadecimal.
+fn sha256(path: &Path) -> io::Result<String> {
+    let mut digest = Sha256::new();
+    io::copy(&mut File::open(path)?, &mut Sink(&mut digest))?;
+    Ok(hexadecimal(&digest.finalize()))
+}
+
+struct Sink<'a>(&'a mut Sha256);
+
+impl io::Write for Sink<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.update(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// FIPS 180-4 example.
+    #[test]
+    fn a_file_has_its_own_checksum() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("a"), "abc").unwrap();
+        let found = sha256(&dir.path().join("a")).unwrap();
+        assert_eq!(found, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    }
+}
