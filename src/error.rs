@@ -35,23 +35,41 @@ impl Error {
         self
     }
 
-    /// The sentence with its causes on one line, free of control characters.
+    /// The sentence with its causes on one line, control characters escaped.
     ///
     /// A cause of several lines is left out: it is a parser's drawing of the place, which the sentence has named in words.
+    /// So is one that says again what was said.
     #[must_use]
     pub fn chain(&self) -> String {
         let mut text = self.to_string();
         let mut below = std::error::Error::source(self);
         while let Some(cause) = below {
             let said = cause.to_string();
-            if !said.trim_end().contains('\n') {
+            if !said.trim_end().contains('\n') && !text.contains(said.trim().trim_end_matches('.')) {
                 text.push_str(": ");
-                text.push_str(&said);
+                text.push_str(said.trim());
             }
             below = cause.source();
         }
-        text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+        shown(&text)
     }
+}
+
+/// Text from outside as it may be shown on a terminal: control characters, line breaks and marks that change the direction
+/// of text or are invisible stand escaped, as `\u{1b}`.
+#[must_use]
+pub fn shown(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() || disguises(c) { out.extend(c.escape_default()) } else { out.push(c) }
+    }
+    out
+}
+
+/// Marks without a shape of their own that turn, break or hide text: direction, line and paragraph separators, no width.
+#[must_use]
+pub(crate) fn disguises(c: char) -> bool {
+    matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
 }
 
 #[cfg(test)]
@@ -61,7 +79,9 @@ mod tests {
     #[test]
     fn a_cause_is_told_and_a_drawing_of_several_lines_is_not() {
         let error = |cause: &str| Error::new("a.jpg", "cannot be read", "copy it again").caused_by(cause);
-        assert_eq!(error("no such\u{1b} file").chain(), "a.jpg: cannot be read; copy it again: no such  file");
+        assert_eq!(error("no such\u{1b} file").chain(), "a.jpg: cannot be read; copy it again: no such\\u{1b} file");
         assert_eq!(error("at line 2\n  |\n2 | x\n").chain(), "a.jpg: cannot be read; copy it again");
+        assert_eq!(error("cannot be read.").chain(), "a.jpg: cannot be read; copy it again", "said once");
+        assert_eq!(shown("a\tb\u{202e}c\u{9b}"), "a\\tb\\u{202e}c\\u{9b}");
     }
 }

@@ -13,18 +13,25 @@
 //!
 //! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores.
 
+use std::collections::HashMap;
 use std::path::Path;
+
+use rayon::prelude::*;
 
 use crate::chart::ColourScale;
 use crate::error::{Error, Result};
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
 use crate::register::FieldStack;
+use crate::register::contradictions::Contradiction;
+use crate::register::overview::Overview;
 use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
+use crate::section::defects::DefectKind;
 use crate::section::extinction::{ExtinctionPlanes, Separation};
 use crate::section::totals::Tally;
 use crate::section::{FieldDefects, find_defects};
+use crate::slide::folder::FieldPhotographs;
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
@@ -49,6 +56,10 @@ pub struct FieldFindings {
     pub defects: FieldDefects,
     /// Its photographs.
     pub photographs: Vec<PhotographRecord>,
+    /// What its photographs cannot show together; nothing is measured in it then.
+    pub contradiction: Option<Contradiction>,
+    /// Its plane light from afar.
+    pub overview: Overview,
     /// Findings about registration and photographs.
     pub warnings: Vec<String>,
 }
@@ -87,8 +98,10 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     let yardstick = yardstick_of(&slide, dir)?;
 
     let mut fields = Vec::with_capacity(slide.fields.len());
+    let mut once = Witnesses::default();
     for plan in &slide.fields {
         let photographs = slide.load(plan)?;
+        once.claim(&photographs)?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
         look(&stack);
         fields.push(FieldFindings::find(&stack, &slide.record));
@@ -96,8 +109,10 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
 
     let mut crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
     let mut warnings = believe(&slide, &yardstick, &mut crystals);
+    warnings.extend(counted_once(&fields, &mut crystals));
     let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
     let thickness = thickness::measure(&crystals, size, &yardstick);
+    let thickness = with_what_contradicts(thickness, &fields);
     let tally = Tally::of(&fields.iter().map(|f| f.defects.clone()).collect::<Vec<_>>(), slide.scale);
     let placed = fields.iter().filter(|f| f.centre_mm.is_some()).count();
     let verdict = verdict::judge(&Findings {
@@ -120,6 +135,65 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         verdict,
         warnings,
     })
+}
+
+/// Files that were read, by their checksum: one photograph is one witness.
+#[derive(Default)]
+struct Witnesses(HashMap<String, String>);
+
+impl Witnesses {
+    /// Takes the photographs of a field; a blank may serve several.
+    fn claim(&mut self, photographs: &FieldPhotographs) -> Result<()> {
+        for p in std::iter::once(&photographs.plane).chain(&photographs.crossed) {
+            let place = format!("{} of field {}", p.record.file, p.record.field);
+            if let Some(other) = self.0.insert(p.record.sha256.clone(), place) {
+                return Err(Error::new(
+                    &p.path,
+                    format!("is the same photograph as {other}"),
+                    "put the right photograph in its place, or take the second field out",
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Pairs of fields that are looked at for the same place; more fields than 40 are compared with their next ones only.
+const MOST_PAIRS: usize = 800;
+
+/// Takes the crystals that an earlier field shows too out of the later one; returns warnings.
+fn counted_once(fields: &[FieldFindings], crystals: &mut [FieldCrystals]) -> Vec<String> {
+    let pairs: Vec<(usize, usize)> = (1..fields.len())
+        .flat_map(|apart| (apart..fields.len()).map(move |later| (later - apart, later)))
+        .take(MOST_PAIRS)
+        .collect();
+    let mut found: Vec<_> = pairs
+        .into_par_iter()
+        .filter_map(|(a, b)| Some((b, a, fields[a].overview.overlap(&fields[b].overview)?)))
+        .collect();
+    found.sort_by_key(|(later, earlier, _)| (*later, *earlier));
+    let mut warnings = Vec::new();
+    for (later, earlier, overlap) in found {
+        let size = fields[earlier].size_px;
+        crystals[later].crystals.crystals.retain(|c| !overlap.shows([c.x_px, c.y_px], size));
+        warnings.push(format!(
+            "fields {} and {} show the same place over {:.0} % of their area: its crystals were counted once",
+            fields[earlier].name,
+            fields[later].name,
+            100.0 * overlap.share
+        ));
+    }
+    warnings
+}
+
+/// What could not be measured is explained by what the photographs contradict, when they do.
+fn with_what_contradicts(thickness: Thickness, fields: &[FieldFindings]) -> Thickness {
+    match (thickness, fields.iter().find_map(|f| f.contradiction.as_ref())) {
+        (Thickness::NotMeasurable { .. }, Some(found)) => {
+            Thickness::NotMeasurable { why: found.why.clone(), next: found.next.clone() }
+        }
+        (thickness, _) => thickness,
+    }
 }
 
 /// The mineral that thickness is measured by.
@@ -175,7 +249,19 @@ impl CheckedSlide {
 
 impl FieldFindings {
     fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
-        let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));
+        let contradiction = stack.contradiction();
+        let mut warnings = stack.warnings.clone();
+        let (crystals, defects) = match &contradiction {
+            None => rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation)),
+            Some(found) => {
+                warnings.push(format!("nothing was measured in field {}: {}", stack.name, found.why));
+                let mut crystals = crystals_of(stack);
+                crystals.crystals.crystals.clear();
+                let kinds = [DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches];
+                let unjudged = kinds.map(|kind| (kind, found.why.clone())).to_vec();
+                (crystals, FieldDefects { unjudged, ..FieldDefects::default() })
+            }
+        };
         let blank = stack.blank.iter();
         let photographs = std::iter::once(&stack.plane)
             .chain(stack.crossed.iter().map(|c| &c.photograph))
@@ -190,7 +276,9 @@ impl FieldFindings {
             crystals,
             defects,
             photographs,
-            warnings: stack.warnings.clone(),
+            contradiction,
+            overview: stack.overview.clone(),
+            warnings,
         }
     }
 }

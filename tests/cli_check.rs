@@ -94,7 +94,7 @@ fn a_limits_file_with_an_unknown_key_or_that_is_not_there() {
     let file = dir.path().join("house.toml");
     fs::write(&file, "rnge_um = 5\n").unwrap();
     let said = complaint(|_| {}, &["--limits", file.to_str().unwrap()]);
-    assert_says(&said, &["house.toml: `rnge_um` is no limit", "did you mean `range_um`?"]);
+    assert_says(&said, &["house.toml: line 1, column 1: `rnge_um` is no limit", "did you mean `range_um`?"]);
     let said = complaint(|_| {}, &["--limits", "nowhere.toml"]);
     assert_says(&said, &["nowhere.toml: the limits file cannot be read", "check the path given with --limits"]);
 }

@@ -8,8 +8,7 @@ use clap::Args;
 
 use crate::archive::{Condition, Difference, archive, bags_in, verify};
 use crate::cli::exit;
-use crate::error::{Error, Result};
-use crate::report::terminal::plain;
+use crate::error::{Error, Result, shown};
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str = "A bag is a BagIt 1.0 folder (SHA-512) that holds the untouched photographs, slide.toml, the \
@@ -52,7 +51,7 @@ fn archive_all(arguments: &ArchiveArguments, to: &Path) -> Result<u8> {
     let mut code = 0;
     for report in &arguments.reports {
         match archive(report, arguments.photographs.as_deref(), to) {
-            Ok(bag) => say(&format!("{}\n", plain(&bag.display().to_string())))?,
+            Ok(bag) => say(&format!("{}\n", shown(&bag.display().to_string())))?,
             Err(error) => {
                 code = exit::FAILED;
                 eprintln!("thinproof: {}", error.chain());
@@ -87,7 +86,7 @@ fn verify_all(dir: &Path) -> Result<u8> {
 
 /// What is said of a bag.
 fn lines(condition: &Condition) -> String {
-    let name = plain(&condition.folder.display().to_string());
+    let name = shown(&condition.folder.display().to_string());
     if condition.whole() {
         let megabytes = condition.bytes as f64 / 1e6;
         return format!("{name}  whole: {} files, {megabytes:.1} MB, all as they were written\n", condition.files);
@@ -100,7 +99,7 @@ fn lines(condition: &Condition) -> String {
             Difference::New(file) => ("new", file),
             Difference::Wrong(sentence) => ("wrong", sentence),
         };
-        out.push_str(&format!("  {word:8} {what}\n"));
+        out.push_str(&format!("  {word:8} {}\n", shown(what)));
     }
     out
 }

@@ -1,5 +1,6 @@
 //! `thinproof check`: slides from photographs to verdict.
 
+use std::collections::HashMap;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -10,6 +11,7 @@ use crate::cli::exit;
 use crate::error::{Error, Result};
 use crate::pipeline::{self, CheckedSlide};
 use crate::report::{self, FieldPicture, ReadFrom, Report};
+use crate::slide::Slide;
 use crate::verdict::{LimitSet, Outcome};
 
 /// Shown under the command's help.
@@ -97,8 +99,10 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
 pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
     let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
     let mut outcomes: Vec<Option<Outcome>> = Vec::new();
+    let mut taken = HashMap::new();
     for dir in &arguments.slides {
-        match check_slide(dir, &arguments.out, &limits) {
+        let checked = alone(dir, &mut taken).and_then(|()| check_slide(dir, &arguments.out, &limits));
+        match checked {
             Ok(written) => {
                 outcomes.push(Some(written.report.verdict.outcome));
                 let text = if arguments.json {
@@ -115,6 +119,20 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
         }
     }
     Ok(ExitCode::from(exit::of_all(&outcomes)))
+}
+
+/// Refuses a slide whose report would take the place of one that was written just now.
+fn alone<'a>(dir: &'a Path, taken: &mut HashMap<String, &'a Path>) -> Result<()> {
+    // What is wrong with the slide itself is told by the check.
+    let Ok(id) = Slide::id(dir) else { return Ok(()) };
+    match taken.insert(report::write::folder_name(&id), dir) {
+        Some(first) => Err(Error::new(
+            dir,
+            format!("has the id {id}, as {} has: its report would take that one's place", first.display()),
+            "give one of them another id in slide.toml, or another --out",
+        )),
+        None => Ok(()),
+    }
 }
 
 /// Prints to standard output; a reader that went away is no error of ours.

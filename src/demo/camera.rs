@@ -35,24 +35,55 @@ pub(crate) fn plane_light(canvas: &Canvas) -> Vec<[f32; 3]> {
     canvas.absorbance.par_iter().map(|a| a.map(|v| (-v).exp())).collect()
 }
 
-/// Light of the whole canvas between crossed polars at `polars` radians, bare glass in parallel polars = 1.
-pub(crate) fn crossed_light(
-    canvas: &Canvas,
-    plane: &[[f32; 3]],
-    table: &ColourTable,
-    polars: f32,
-    leakage: f32,
-) -> Vec<[f32; 3]> {
+/// The polars and what stands between them.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Bench {
+    /// Position of the polars, radians.
+    pub(crate) polars: f32,
+    /// How far they are from crossed, radians.
+    pub(crate) off: f32,
+    /// Retardation of a plate at 45 degrees to them, nm.
+    pub(crate) plate_nm: Option<f32>,
+    /// Light that passes without any crystal.
+    pub(crate) leakage: f32,
+}
+
+/// Light of the whole canvas between crossed polars, bare glass in parallel polars = 1.
+pub(crate) fn crossed_light(canvas: &Canvas, plane: &[[f32; 3]], table: &ColourTable, bench: &Bench) -> Vec<[f32; 3]> {
     (0..plane.len())
         .into_par_iter()
         .with_min_len(4096)
         .map(|at| {
-            let phase = (2.0 * (canvas.azimuth[at] - polars)).sin().powi(2);
+            let turn = 2.0 * (canvas.azimuth[at] - bench.polars);
             let retardation = canvas.retardation[at];
-            let colour = if canvas.is_quartz[at] { table.quartz(retardation) } else { table.plain(retardation) };
-            std::array::from_fn(|c| plane[at][c] * (phase * colour[c] + leakage + canvas.glow[at]))
+            let passed = match bench.plate_nm {
+                None => {
+                    let colour =
+                        if canvas.is_quartz[at] { table.quartz(retardation) } else { table.plain(retardation) };
+                    let (open, phase) = (bench.off.sin().powi(2), turn.sin() * (turn - 2.0 * bench.off).sin());
+                    colour.map(|c| open + phase * c)
+                }
+                Some(plate) => through_plate(table, turn, retardation, plate),
+            };
+            std::array::from_fn(|c| plane[at][c] * (passed[c] + bench.leakage + canvas.glow[at]))
         })
         .collect()
+}
+
+/// Crystal and plate between crossed polars, from their Jones matrices: `turn` is twice the crystal's azimuth.
+fn through_plate(table: &ColourTable, turn: f32, crystal: f32, plate: f32) -> [f32; 3] {
+    let (sin, cos) = turn.sin_cos();
+    // Cosine of the phase at a retardation, averaged over the light as the eye sees it.
+    let wave = |nm: f32| table.plain(nm.abs()).map(|c| 1.0 - 2.0 * c);
+    let (p, g, sum, difference) = (wave(plate), wave(crystal), wave(plate + crystal), wave(plate - crystal));
+    std::array::from_fn(|c| {
+        let both = 0.5 * (sum[c] + difference[c]);
+        let plate_only = 0.25 * (1.0 - p[c] + g[c] - both);
+        let crystal_only = 0.25 * (1.0 + p[c] - g[c] - both);
+        let mixed = 0.25 * (difference[c] - sum[c]);
+        let crossed = 0.25 * (1.0 - p[c] - g[c] + both);
+        plate_only + crystal_only * sin * sin + mixed * sin + crossed * cos * cos
+    })
 }
 
 /// Samples the canvas as the camera sees it.

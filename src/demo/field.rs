@@ -1,6 +1,6 @@
 //! One field of a scene, rendered in memory.
 
-use super::camera::{Pose, blur, crossed_light, develop, exposure, frame, plane_light};
+use super::camera::{Bench, Pose, blur, crossed_light, develop, exposure, frame, plane_light};
 use super::canvas::Canvas;
 use super::clutter::{round_things, soil_glass, soil_rock};
 use super::dice::Dice;
@@ -143,7 +143,13 @@ impl Scene {
                     (-turn, Pose { turn, pivot: self.pivot_px.map(|p| p as f32), shift })
                 }
             };
-            let crossed = crossed_light(canvas, &glass, &table, polars, self.leakage as f32);
+            let bench = Bench {
+                polars,
+                off: self.polars_off_deg.to_radians() as f32,
+                plate_nm: self.plate_nm.map(|nm| nm as f32),
+                leakage: self.leakage as f32,
+            };
+            let crossed = crossed_light(canvas, &glass, &table, &bench);
             let mut light = frame(canvas, &crossed, self.size_px, pose);
             blur(&mut light, camera.blur_px as f32);
             self.eyepiece_hair.iter().for_each(|ends| hair(&mut light, *ends));
@@ -281,7 +287,8 @@ mod tests {
         canvas.is_quartz.fill(true);
         canvas.absorbance.fill([0.1, 0.2, 0.3]);
         let plane = plane_light(&canvas);
-        let crossed = crossed_light(&canvas, &plane, &table, 0.1, 0.001);
+        let bench = Bench { polars: 0.1, off: 0.0, plate_nm: None, leakage: 0.001 };
+        let crossed = crossed_light(&canvas, &plane, &table, &bench);
         let phase = (2.0f32 * 0.2).sin().powi(2);
         for c in 0..3 {
             let ratio = crossed[5][c] / plane[5][c];

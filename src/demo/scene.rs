@@ -212,6 +212,10 @@ pub struct Scene {
     pub camera: CameraSpec,
     /// Light through the crossed polars without any crystal, share of parallel polars.
     pub leakage: f64,
+    /// How far the polars are from crossed, degrees.
+    pub polars_off_deg: f64,
+    /// Retardation of a plate that was left in, its slow axis at 45 degrees between the polars, nm.
+    pub plate_nm: Option<f64>,
     /// Exposure of the crossed photographs over the one that just avoids clipping.
     pub overexposure: f64,
     /// Dirt of the rock: 1 is usual, 0.4 clean, 2.6 very dirty.
@@ -264,6 +268,8 @@ impl Scene {
             lamp: Lamp::Tungsten { kelvin: 2900.0 },
             camera: CameraSpec::default(),
             leakage: 0.0006,
+            polars_off_deg: 0.0,
+            plate_nm: None,
             overexposure: 1.0,
             clutter: 1.0,
             flaws: Flaws::default(),

@@ -41,6 +41,11 @@ impl Spectrum {
         Self { values }
     }
 
+    /// Width and height of the ground that the picture was laid on, round which a correlation goes.
+    pub(crate) fn size(&self) -> (usize, usize) {
+        (self.values.ncols(), self.values.nrows())
+    }
+
     /// Correlates `other` against this one and finds the highest peak within `reach` cells each way.
     ///
     /// # Panics

@@ -1,14 +1,17 @@
 //! The photographs of one field onto one grid: that of its plane-light photograph.
 
 mod align;
+pub mod contradictions;
 mod correlate;
 mod grid;
 pub mod lamp;
 mod lines;
+pub mod overview;
 mod place;
 
 use crate::error::{Error, Result};
 use crate::register::lamp::LampField;
+use crate::register::overview::Overview;
 use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
 use crate::slide::photograph::Photograph;
@@ -65,6 +68,8 @@ pub struct FieldStack {
     /// The lamp's fall-off over the frame, where the stage was turned: [`FieldStack::crossed_light`] is divided by it
     /// where the photograph was lit and multiplied by it where the plane one was, so that crossed over plane is free of it.
     pub lamp: Option<LampField>,
+    /// Its plane light from afar, to tell whether another field shows the same place.
+    pub overview: Overview,
     /// Findings about registration that the user should know.
     pub warnings: Vec<String>,
 }
@@ -76,7 +81,7 @@ impl FieldStack {
     /// that cannot be placed with certainty keeps its stated place and is named in `warnings`.
     ///
     /// # Errors
-    /// When the photographs differ in size.
+    /// When the photographs differ in size, or show no field of view.
     pub fn register(
         plan: &FieldPlan,
         photographs: FieldPhotographs,
@@ -85,6 +90,7 @@ impl FieldStack {
     ) -> Result<Self> {
         let FieldPhotographs { plane, crossed, blank } = photographs;
         let (width, height) = (plane.width, plane.height);
+        shows_a_field(&plane)?;
         if let Some(other) = crossed.iter().find(|p| (p.width, p.height) != (width, height)) {
             return Err(Error::new(
                 &other.path,
@@ -92,7 +98,7 @@ impl FieldStack {
                 "photograph them alike",
             ));
         }
-        let place::Places { placements, angles, turns, warnings } = place::find(&plane, &crossed, turned);
+        let place::Places { placements, angles, turns, overview, warnings } = place::find(&plane, &crossed, turned);
         // Only where the picture turned does the lamp's fall-off reach another part of the section.
         let lamp = if turns { LampField::fit(blank.as_ref().unwrap_or(&plane)) } else { None };
         let crossed = crossed
@@ -119,7 +125,32 @@ impl FieldStack {
             blank,
             crossed,
             lamp,
+            overview,
             warnings,
         })
     }
+}
+
+/// Shortest side of a field of view, pixels: the crystals of a smaller one cannot be told. House value.
+const SHORTEST_SIDE: usize = 64;
+/// Longer over shorter side: a longer strip is no field of view. House value.
+const LONGEST_STRIP: usize = 16;
+
+fn shows_a_field(plane: &Photograph) -> Result<()> {
+    let (w, h) = (plane.width, plane.height);
+    if w.min(h) < SHORTEST_SIDE {
+        return Err(Error::new(
+            &plane.path,
+            format!("has only {w} x {h} pixels, too few to show grains"),
+            "give the photograph as the camera took it",
+        ));
+    }
+    if w.max(h) > LONGEST_STRIP * w.min(h) {
+        return Err(Error::new(
+            &plane.path,
+            format!("is a strip of {w} x {h} pixels and shows no field of view"),
+            "give the photograph as the camera took it",
+        ));
+    }
+    Ok(())
 }

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use crate::register::Placement;
 use crate::register::align::{Base, FINE_ERRORS, ROUGH_ERRORS, SURE};
 use crate::register::lines::{Lines, still_places};
+use crate::register::overview::Overview;
 use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
 use crate::units::Degrees;
@@ -21,6 +22,8 @@ pub(crate) struct Places {
     pub(crate) angles: Vec<Degrees>,
     /// Whether the picture turned.
     pub(crate) turns: bool,
+    /// The plane photograph's lines from afar.
+    pub(crate) overview: Overview,
     /// Sentences for the user.
     pub(crate) warnings: Vec<String>,
 }
@@ -29,6 +32,7 @@ pub(crate) struct Places {
 pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -> Places {
     let stated: Vec<f64> = crossed.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
     let base_lines = Lines::of(plane);
+    let overview = Overview::of(&base_lines);
     let lines: Vec<Lines> = crossed.par_iter().map(Lines::of).collect();
     let telling = stated.iter().any(|a| tells(*a));
     let base = Base::new(base_lines.clone(), plane.width, plane.height);
@@ -37,7 +41,7 @@ pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -
     let still_sure = still.iter().zip(&stated).all(|(p, a)| p.peak >= SURE || !tells(*a));
     // Polars that turned leave the picture still; only where it visibly did not is the other way tried.
     if turned == Turned::Polars && (still_sure || !telling) {
-        return stay(still, &stated, crossed, Vec::new());
+        return stay(still, &stated, crossed, overview, Vec::new());
     }
     let rolled = Rolled::find(base_lines, lines.clone(), plane, &stated);
     let over = |placements: &[Placement]| -> f64 {
@@ -49,15 +53,15 @@ pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -
         Turned::Polars if turning > staying && turning > 1.5 * SURE * count => {
             let note =
                 "the pictures turn with the stated angle: the stage was turned, not the polars as assumed or said";
-            roll(rolled, &stated, crossed, vec![note.into()])
+            roll(rolled, &stated, crossed, overview, vec![note.into()])
         }
-        Turned::Polars => stay(still, &stated, crossed, Vec::new()),
+        Turned::Polars => stay(still, &stated, crossed, overview, Vec::new()),
         Turned::Stage if telling && staying > turning && staying > 1.5 * SURE * count => {
             let note = "the pictures do not turn with the stated angle: the polars were turned, not the stage as said";
             let still = lines.iter().map(|l| base.still(l)).collect();
-            stay(still, &stated, crossed, vec![note.into()])
+            stay(still, &stated, crossed, overview, vec![note.into()])
         }
-        Turned::Stage => roll(rolled, &stated, crossed, Vec::new()),
+        Turned::Stage => roll(rolled, &stated, crossed, overview, Vec::new()),
     }
 }
 
@@ -74,7 +78,13 @@ fn unsure(photograph: &Photograph, placement: &Placement) -> String {
     )
 }
 
-fn stay(found: Vec<Placement>, stated: &[f64], crossed: &[Photograph], mut warnings: Vec<String>) -> Places {
+fn stay(
+    found: Vec<Placement>,
+    stated: &[f64],
+    crossed: &[Photograph],
+    overview: Overview,
+    mut warnings: Vec<String>,
+) -> Places {
     let placements = found
         .into_iter()
         .zip(crossed)
@@ -86,7 +96,13 @@ fn stay(found: Vec<Placement>, stated: &[f64], crossed: &[Photograph], mut warni
             Placement { turn: 0.0, shift: [0.0, 0.0], peak: placement.peak }
         })
         .collect();
-    Places { placements, angles: stated.iter().map(|a| Degrees::from_deg(*a)).collect(), turns: false, warnings }
+    Places {
+        placements,
+        angles: stated.iter().map(|a| Degrees::from_deg(*a)).collect(),
+        turns: false,
+        overview,
+        warnings,
+    }
 }
 
 /// The placements for the sense in which the stage is read.
@@ -122,7 +138,13 @@ impl Rolled {
     }
 }
 
-fn roll(rolled: Rolled, stated: &[f64], crossed: &[Photograph], mut warnings: Vec<String>) -> Places {
+fn roll(
+    rolled: Rolled,
+    stated: &[f64],
+    crossed: &[Photograph],
+    overview: Overview,
+    mut warnings: Vec<String>,
+) -> Places {
     let Rolled { base, lines, sense, placements } = rolled;
     let mut placements: Vec<Placement> = placements
         .into_iter()
@@ -140,7 +162,7 @@ fn roll(rolled: Rolled, stated: &[f64], crossed: &[Photograph], mut warnings: Ve
     }
     // The section turned clockwise as seen by `turn` (image y is down), so the polars turned anticlockwise in it.
     let angles = placements.iter().map(|p| Degrees::from_deg(p.turn.to_degrees())).collect();
-    Places { placements, angles, turns: true, warnings }
+    Places { placements, angles, turns: true, overview, warnings }
 }
 
 /// Shift of a picture that turned about a pivot `q` pixels from the centre: (1 - R) q.

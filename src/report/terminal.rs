@@ -3,44 +3,35 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
+use crate::error::{disguises, shown};
 use crate::report::record::Report;
 use crate::report::words;
 
-/// Verdict, thickness with its interval, what to do, and where the report is. Plain text without control characters.
+/// Verdict, thickness with its interval, what to do, and where the report is. Plain text, control characters escaped.
 #[must_use]
 pub fn lines(report: &Report, page: &Path) -> String {
     let mut out = String::new();
     let headline = words::headline(report.verdict.outcome).to_uppercase();
     // Writing into a String cannot fail.
-    let _ = writeln!(out, "{}  {headline}", plain(&report.slide.id));
-    let _ = writeln!(out, "  why        {}", plain(&report.verdict.why));
+    let _ = writeln!(out, "{}  {headline}", shown(&report.slide.id));
+    let _ = writeln!(out, "  why        {}", shown(&report.verdict.why));
     let thickness = match report.thickness.why.as_deref() {
         // The verdict has just said it.
         Some(why) if report.verdict.why.contains(why) => "not measured".into(),
         _ => words::thickness_line(report),
     };
-    let _ = writeln!(out, "  thickness  {}", plain(&thickness));
+    let _ = writeln!(out, "  thickness  {}", shown(&thickness));
     for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
-        let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, plain(step));
+        let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, shown(step));
     }
-    let _ = writeln!(out, "  report     {}", plain(&page.display().to_string()));
+    let _ = writeln!(out, "  report     {}", shown(&page.display().to_string()));
     out
 }
 
 /// Text from outside without control characters (terminal escapes, line breaks, direction overrides).
 #[must_use]
 pub fn plain(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_control()
-                || matches!(c, '\u{200e}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-            {
-                ' '
-            } else {
-                c
-            }
-        })
-        .collect()
+    text.chars().map(|c| if c.is_control() || disguises(c) { ' ' } else { c }).collect()
 }
 
 #[cfg(test)]

@@ -7,6 +7,9 @@ use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
 
+/// How the folder of a draft begins.
+const DRAFT: &str = ".report-";
+
 /// Longest folder name made from an id, characters.
 const LONGEST: usize = 100;
 
@@ -28,15 +31,55 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<Path
         .caused_by(e)
     };
     fs::create_dir_all(out).map_err(|e| failed("put there", e))?;
-    let draft = tempfile::Builder::new().prefix(".report-").tempdir_in(out).map_err(|e| failed("written", e))?;
+    sweep(out);
+    let draft = tempfile::Builder::new().prefix(DRAFT).tempdir_in(out).map_err(|e| failed("written", e))?;
     for (name, text) in [("report.json", json), ("report.html", html)] {
         fs::write(draft.path().join(name), text).map_err(|e| failed("written", e))?;
     }
+    // A link would lead out of the folder, and half a report would be moved where the other half cannot.
+    let link = |at: &Path| fs::symlink_metadata(at).is_ok_and(|found| found.is_symlink());
+    if link(&dir) {
+        return Err(Error::new(&dir, "is a link, and reports are only written to real folders", "remove the link"));
+    }
     fs::create_dir_all(&dir).map_err(|e| failed("put there", e))?;
+    for name in ["report.html", "report.json"] {
+        if dir.join(name).is_dir() {
+            return Err(Error::new(dir.join(name), "is a folder where a report belongs", "remove it"));
+        }
+    }
     for name in ["report.html", "report.json"] {
         fs::rename(draft.path().join(name), dir.join(name)).map_err(|e| failed("moved into place", e))?;
     }
     Ok(dir)
+}
+
+/// How long a draft may lie before it counts as left behind.
+const STALE: std::time::Duration = std::time::Duration::from_secs(24 * 3600);
+
+/// Removes drafts of runs that were killed. What cannot be removed does no harm.
+fn sweep(out: &Path) {
+    let Ok(entries) = fs::read_dir(out) else { return };
+    for entry in entries.flatten().filter(|e| e.file_name().to_string_lossy().starts_with(DRAFT)) {
+        let age = entry.metadata().and_then(|found| found.modified()).ok().and_then(|at| at.elapsed().ok());
+        if age.is_some_and(|age| age > STALE) {
+            let _ = fs::remove_dir_all(entry.path());
+        }
+    }
+}
+
+/// Whether reports can go into `out`, as far as that is known before anything is written.
+///
+/// # Errors
+/// When `out` is there and is no folder.
+pub fn writable_folder(out: &Path) -> Result<()> {
+    if out.exists() && !out.is_dir() {
+        return Err(Error::new(
+            out,
+            "is not a folder, and the reports belong into one",
+            "give another place with --out",
+        ));
+    }
+    Ok(())
 }
 
 /// The slide's folder as seen from the folder that its report is going to be in, `<out>/<id>/`, with `/` between names.
@@ -49,6 +92,7 @@ pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
     let failed = |at: &Path, e: std::io::Error| {
         Error::new(at, "cannot be opened", "check that the folder is there and may be read").caused_by(e)
     };
+    writable_folder(out)?;
     fs::create_dir_all(out).map_err(|e| failed(out, e))?;
     let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
     let to = slide.canonicalize().map_err(|e| failed(slide, e))?;

@@ -19,6 +19,16 @@ pub const MAX_PIXELS: u64 = 1_200_000_000;
 /// Bytes in one file: twice the samples of the largest 16-bit photograph that is allowed.
 const MAX_BYTES_PER_PIXEL: u64 = 12;
 
+/// A photograph of more pixels than this must have [`LEAST_BYTES`] for each: 16 megapixels take 48 MB, which is no danger.
+const EMPTY_FROM: u64 = 16_000_000;
+
+/// Bytes that a photograph has for a pixel at the very least: JPEG's coarsest tables leave more to an even grey with a
+/// little noise, and a file of less is one that was made to fill memory. House value.
+const LEAST_BYTES: f64 = 0.005;
+
+/// Bytes that a decoder may take beside the picture: colour profile, palette, one strip.
+const BESIDE: u64 = 64 << 20;
+
 /// What a photograph is for, and how it is to be read.
 #[derive(Clone, Debug)]
 pub struct Reading<'a> {
@@ -34,6 +44,8 @@ pub struct Reading<'a> {
     pub encoding: Option<Encoding>,
     /// Larger photographs are refused.
     pub max_pixels: u64,
+    /// The photograph that this one must be as large as, when there is one: its file's name, width and height.
+    pub like: Option<(&'a str, usize, usize)>,
 }
 
 /// Reads and decodes one photograph.
@@ -66,25 +78,63 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         return Err(torn(path));
     }
     let damaged = |e: image::ImageError| match e {
-        image::ImageError::Limits(_) => too_large(path, "needs more memory than is allowed"),
+        image::ImageError::Limits(_) => Error::new(
+            path,
+            "asks for more memory than a photograph of its size needs",
+            "save it again as a plain JPEG, PNG or TIFF",
+        ),
         image::ImageError::Unsupported(_) => {
             Error::new(path, "is stored in a way that cannot be read", "save it as 8 or 16 bit grey or colour")
                 .caused_by(e)
         }
         _ => torn(path).caused_by(e),
     };
+    let believable = |width: u32, height: u32| {
+        let pixels = u64::from(width) * u64::from(height);
+        if pixels > reading.max_pixels {
+            return Err(too_large(path, &format!("has {width} x {height} pixels")));
+        }
+        if pixels > EMPTY_FROM && (bytes.len() as f64) < LEAST_BYTES * pixels as f64 {
+            return Err(Error::new(
+                path,
+                format!(
+                    "says {width} x {height} pixels, but its {} kB cannot hold such a photograph",
+                    bytes.len() / 1000
+                ),
+                "copy it from the camera again",
+            ));
+        }
+        Ok(pixels)
+    };
+    // A PNG's colour profile is unpacked before its size is asked for; its header says the size first.
+    let announced = match png_size(bytes) {
+        Some((width, height)) => believable(width, height)?,
+        None => reading.max_pixels,
+    };
     let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
-    reader.limits(limits(reading.max_pixels));
+    reader.limits(limits(announced));
     let mut decoder = reader.into_decoder().map_err(damaged)?;
     let (width, height) = decoder.dimensions();
     if width == 0 || height == 0 {
         return Err(torn(path));
     }
-    if u64::from(width) * u64::from(height) > reading.max_pixels {
-        return Err(too_large(path, &format!("has {width} x {height} pixels")));
-    }
+    let pixels = believable(width, height)?;
+    decoder.set_limits(limits(pixels)).map_err(damaged)?;
     let icc = decoder.icc_profile().ok().flatten();
     let orientation = decoder.orientation().unwrap_or(image::metadata::Orientation::NoTransforms);
+    if let Some((other, w, h)) = reading.like {
+        use image::metadata::Orientation as Turn;
+        let lying =
+            matches!(orientation, Turn::Rotate90 | Turn::Rotate270 | Turn::Rotate90FlipH | Turn::Rotate270FlipH);
+        let (width, height) = if lying { (height, width) } else { (width, height) };
+        if (width as usize, height as usize) != (w, h) {
+            return Err(Error::new(
+                path,
+                format!("has {width} x {height} pixels, but {other} has {w} x {h}"),
+                "photograph a field with one camera at one setting, uncropped",
+            ));
+        }
+    }
     let mut picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
     picture.apply_orientation(orientation);
     let (width, height) = (picture.width(), picture.height());
@@ -143,11 +193,18 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     Ok(photograph)
 }
 
-fn limits(max_pixels: u64) -> Limits {
+fn limits(pixels: u64) -> Limits {
     let mut limits = Limits::default();
     // Output and the decoder's own buffer, three 16-bit channels each.
-    limits.max_alloc = Some(max_pixels.saturating_mul(MAX_BYTES_PER_PIXEL).saturating_add(64 << 20));
+    limits.max_alloc = Some(pixels.saturating_mul(MAX_BYTES_PER_PIXEL).saturating_add(BESIDE));
     limits
+}
+
+/// Width and height in the header of a PNG, which begins the file.
+fn png_size(bytes: &[u8]) -> Option<(u32, u32)> {
+    let header = bytes.get(..24).filter(|h| h.starts_with(b"\x89PNG") && &h[12..16] == b"IHDR")?;
+    let number = |at: usize| u32::from_be_bytes([header[at], header[at + 1], header[at + 2], header[at + 3]]);
+    Some((number(16), number(20)))
 }
 
 fn torn(path: &Path) -> Error {
@@ -263,7 +320,15 @@ mod tests {
     use super::*;
 
     fn reading<'a>() -> Reading<'a> {
-        Reading { file: "a.jpg", field: "A", role: Role::Plane, angle: None, encoding: None, max_pixels: MAX_PIXELS }
+        Reading {
+            file: "a.jpg",
+            field: "A",
+            role: Role::Plane,
+            angle: None,
+            encoding: None,
+            max_pixels: MAX_PIXELS,
+            like: None,
+        }
     }
 
     fn encoded(picture: &DynamicImage, format: ImageFormat) -> Vec<u8> {

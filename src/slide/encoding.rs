@@ -1,5 +1,6 @@
 //! How encoded samples stand for light: the transfer curve a file states, or the one assumed.
 
+use crate::error::disguises;
 use crate::optics::srgb;
 use std::io::Cursor;
 
@@ -261,14 +262,9 @@ pub fn clean_text(text: &str) -> String {
 /// Text from a file without control characters and line breaks, trimmed and at most so many characters long.
 #[must_use]
 pub fn clean_line(text: &str, longest: usize) -> String {
-    let kept: String = text.chars().map(|c| if c.is_control() || is_bidi(c) { ' ' } else { c }).collect();
+    let kept: String = text.chars().map(|c| if c.is_control() || disguises(c) { ' ' } else { c }).collect();
     let kept = kept.split_whitespace().collect::<Vec<_>>().join(" ");
     kept.chars().take(longest).collect()
-}
-
-/// Marks that change the direction of text and could disguise what is shown.
-fn is_bidi(c: char) -> bool {
-    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 #[cfg(test)]

@@ -97,7 +97,7 @@ impl Slide {
     /// When a photograph cannot be decoded, differs in size from its field's plane photograph, or is the same file as
     /// another of the field.
     pub fn load(&self, field: &FieldPlan) -> Result<FieldPhotographs> {
-        let read = |path: &Path, role: Role, angle: Option<Degrees>| {
+        let read = |path: &Path, role: Role, angle: Option<Degrees>, like: Option<&Photograph>| {
             let file = path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/");
             let reading = Reading {
                 file: &file,
@@ -106,14 +106,14 @@ impl Slide {
                 angle,
                 encoding: self.encoding,
                 max_pixels: self.max_pixels,
+                like: like.map(|p| (p.record.file.as_str(), p.width, p.height)),
             };
             read_photograph(path, &reading)
         };
-        let plane = read(&field.plane, Role::Plane, None)?;
+        let plane = read(&field.plane, Role::Plane, None, None)?;
         let mut crossed: Vec<Photograph> = Vec::with_capacity(field.crossed.len());
         for (path, angle) in &field.crossed {
-            let photograph = read(path, Role::Crossed, Some(*angle))?;
-            same_size(&plane, &photograph)?;
+            let photograph = read(path, Role::Crossed, Some(*angle), Some(&plane))?;
             let twin = std::iter::once(&plane).chain(&crossed).find(|p| p.record.sha256 == photograph.record.sha256);
             if let Some(twin) = twin {
                 return Err(Error::new(
@@ -124,24 +124,7 @@ impl Slide {
             }
             crossed.push(photograph);
         }
-        let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None)).transpose()?;
-        if let Some(blank) = &blank {
-            same_size(&plane, blank)?;
-        }
+        let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None, Some(&plane))).transpose()?;
         Ok(FieldPhotographs { plane, crossed, blank })
     }
-}
-
-fn same_size(plane: &Photograph, other: &Photograph) -> Result<()> {
-    if (plane.width, plane.height) == (other.width, other.height) {
-        return Ok(());
-    }
-    Err(Error::new(
-        &other.path,
-        format!(
-            "has {} x {} pixels, but {} has {} x {}",
-            other.width, other.height, plane.record.file, plane.width, plane.height
-        ),
-        "photograph a field with one camera at one setting, uncropped",
-    ))
 }

@@ -8,7 +8,7 @@ use toml::Spanned;
 
 use crate::error::{Error, Result};
 use crate::slide::decode::sha256;
-use crate::slide::encoding::{Encoding, clean_line};
+use crate::slide::encoding::{Encoding, clean_line, clean_text};
 use crate::slide::record::{Corner, Finish, Impregnation, Turned};
 
 /// The name of the file.
@@ -69,7 +69,7 @@ pub(crate) struct CameraTable {
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct FieldTable {
     pub(crate) name: Option<Spanned<String>>,
-    pub(crate) centre_mm: Option<Spanned<[f64; 2]>>,
+    pub(crate) centre_mm: Option<Spanned<Vec<f64>>>,
     pub(crate) plane: Option<Spanned<String>>,
     pub(crate) crossed: Vec<CrossedTable>,
     pub(crate) blank: Option<Spanned<String>>,
@@ -90,7 +90,7 @@ pub(crate) struct QuartzTable {
     pub(crate) field: Spanned<String>,
     pub(crate) x_px: Option<Spanned<f64>>,
     pub(crate) y_px: Option<Spanned<f64>>,
-    pub(crate) box_px: Option<Spanned<[f64; 4]>>,
+    pub(crate) box_px: Option<Spanned<Vec<f64>>>,
 }
 
 /// `[archive]`: what a collection keeps beside the measurement, as written.
@@ -223,12 +223,19 @@ impl Written {
             return Ok(number);
         }
         let (low, high) = (allowed.start(), allowed.end());
-        Err(self.wrong(value, format!("{key} = {number} cannot be"), format!("give a number from {low} to {high}")))
+        let told = written_number(number);
+        Err(self.wrong(value, format!("{key} = {told} cannot be"), format!("give a number from {low} to {high}")))
     }
 }
 
+/// A number as it may be told: one of many digits in powers of ten.
+fn written_number(number: f64) -> String {
+    let short = number == 0.0 || !number.is_finite() || (1e-4..1e9).contains(&number.abs());
+    if short { number.to_string() } else { format!("{number:e}") }
+}
+
 /// "line 3, column 7: ", counted from 1 and in characters.
-fn place(text: &str, offset: usize) -> String {
+pub(crate) fn place(text: &str, offset: usize) -> String {
     let before = text.get(..offset.min(text.len())).unwrap_or(text);
     let line = before.matches('\n').count() + 1;
     let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
@@ -240,16 +247,17 @@ fn plain_words(message: &str) -> (String, String) {
     let message = message.lines().map(str::trim).collect::<Vec<_>>().join(" ");
     let quoted: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
     let (Some(found), true) = (quoted.first(), message.starts_with("unknown ")) else {
-        return (message.replace('`', ""), "correct this line".into());
+        return (clean_line(&of_the_trade(&message), 200), "correct this line".into());
     };
     let known = &quoted[1..];
     let nearest = nearest(found, known);
+    let shown = clean_text(found);
     if message.starts_with("unknown variant") {
         let remedy =
             nearest.map_or_else(|| format!("use one of {}", known.join(", ")), |n| format!("did you mean \"{n}\"?"));
-        return (format!("\"{found}\" is not one of the words allowed here"), remedy);
+        return (format!("\"{shown}\" is not one of the words allowed here"), remedy);
     }
-    let what = format!("the key {found} is not known here");
+    let what = format!("the key {shown} is not known here");
     if let Some((_, home)) = HOMES.iter().find(|(key, _)| key == found) {
         return (what, format!("it belongs under {home}"));
     }
@@ -258,6 +266,19 @@ fn plain_words(message: &str) -> (String, String) {
         |n| format!("did you mean {n}?"),
     );
     (what, remedy)
+}
+
+/// What the parser's own words mean to who writes the file.
+fn of_the_trade(message: &str) -> String {
+    let table = [
+        ("expected f64", "expected a number"),
+        ("expected i64", "expected a whole number"),
+        ("expected a sequence", "expected a list in [ ]"),
+        ("wanted string or table", "expected a text in quotes"),
+        ("cannot recurse further; max recursion depth met", "it is nested too deeply"),
+        ("recursion limit", "it is nested too deeply"),
+    ];
+    table.iter().fold(message.replace('`', ""), |said, (theirs, ours)| said.replace(theirs, ours))
 }
 
 /// The known word nearest to a mistyped one, when it is near at all: a third of its letters may differ.

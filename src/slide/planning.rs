@@ -1,6 +1,6 @@
 //! From a folder's listing to the plan of its fields.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -27,6 +27,7 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
         let named = fields_by_name(&dir, &mut Vec::new(), &mut Vec::new()).unwrap_or_default();
         resolve::fields(&written, &dir, &mut record, &named)?
     };
+    each_once(&fields)?;
     let quartz = resolve::quartz(&written, &fields)?;
     if record.um_per_px.is_none() {
         scale_from_files(&fields, &mut record, &mut warnings);
@@ -66,6 +67,23 @@ fn record_in(dir: &Path) -> Result<(PathBuf, Written, SlideRecord)> {
     let written = Written::read(&dir)?.unwrap_or_default();
     let record = resolve::record(&written, &folder_name)?;
     Ok((dir, written, record))
+}
+
+/// A photograph is of one place: none may stand for two fields.
+fn each_once(fields: &[FieldPlan]) -> Result<()> {
+    let mut seen: HashMap<&Path, &str> = HashMap::new();
+    for field in fields {
+        for path in std::iter::once(&field.plane).chain(field.crossed.iter().map(|(path, _)| path)) {
+            if let Some(other) = seen.insert(path, &field.name).filter(|other| *other != field.name) {
+                return Err(Error::new(
+                    path,
+                    format!("is given for field {other} and for field {}", field.name),
+                    "give every field its own photographs",
+                ));
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Takes the scale from the plane photographs when every one that states a believable scale states the same.
@@ -179,10 +197,17 @@ fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>>
     let mut files = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(unreadable)? {
         let entry = entry.map_err(unreadable)?;
-        let file = entry.file_name().to_string_lossy().into_owned();
-        if !is_photograph(&file) || is_ignored(&file) {
-            continue;
-        }
+        let file = match entry.file_name().into_string() {
+            Ok(file) if is_photograph(&file) && !is_ignored(&file) => file,
+            Err(file) if is_photograph(&file.to_string_lossy()) => {
+                return Err(Error::new(
+                    entry.path(),
+                    "has a name that is no UTF-8 text",
+                    "rename it with plain letters and digits",
+                ));
+            }
+            _ => continue,
+        };
         let kind = entry.file_type().map_err(unreadable)?;
         if kind.is_file() {
             files.push(file);

@@ -190,8 +190,10 @@ fn lacking(dir: &Path, name: &str, what: &str, key: &str) -> Error {
     )
 }
 
-fn on_section(written: &Written, record: &SlideRecord, centre: &Spanned<[f64; 2]>) -> Result<[f64; 2]> {
-    let [x, y] = *centre.get_ref();
+fn on_section(written: &Written, record: &SlideRecord, centre: &Spanned<Vec<f64>>) -> Result<[f64; 2]> {
+    let [x, y] = centre.get_ref()[..] else {
+        return Err(written.wrong(centre, "centre_mm is no pair of numbers", "give [x, y] in millimetres"));
+    };
     let within = |at: f64, size: Option<f64>| at.is_finite() && at >= 0.0 && at <= size.unwrap_or(500.0);
     if within(x, record.width_mm) && within(y, record.height_mm) {
         return Ok([x, y]);
@@ -250,16 +252,17 @@ pub(crate) fn quartz(written: &Written, fields: &[FieldPlan]) -> Result<Vec<Quar
                 [x, y, x + 1.0, y + 1.0]
             }
             (None, None, Some(corners)) => {
-                let [x0, y0, x1, y1] = *corners.get_ref();
-                let sound = [x0, y0, x1, y1].iter().all(|v| (0.0..=1e6).contains(v)) && x1 > x0 && y1 > y0;
-                if !sound {
-                    return Err(written.wrong(
-                        corners,
-                        "box_px is no box",
-                        "give [x0, y0, x1, y1] with x1 > x0 and y1 > y0",
-                    ));
+                let within = |v: &f64| (0.0..=1e6).contains(v);
+                match corners.get_ref()[..] {
+                    [x0, y0, x1, y1] if corners.get_ref().iter().all(within) && x1 > x0 && y1 > y0 => [x0, y0, x1, y1],
+                    _ => {
+                        return Err(written.wrong(
+                            corners,
+                            "box_px is no box",
+                            "give [x0, y0, x1, y1] with x1 > x0 and y1 > y0",
+                        ));
+                    }
                 }
-                [x0, y0, x1, y1]
             }
             _ => {
                 return Err(written.wrong(

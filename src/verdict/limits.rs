@@ -4,9 +4,12 @@ use std::path::Path;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use toml::de::DeTable;
 use toml::{Table, Value};
 
 use crate::error::{Error, Result};
+use crate::slide::encoding::clean_text;
+use crate::slide::manifest::place;
 use crate::slide::record::SlideRecord;
 
 /// Target added while polishing is still to come: it takes 3 to 5 µm, and 35 µm is ground for a finished 30 µm
@@ -118,6 +121,9 @@ const KEYS: [&str; 10] = [
     "scratch_mm_per_mm2",
 ];
 
+/// A longer file is none that a person wrote.
+const MAX_BYTES: u64 = 1 << 20;
+
 const HOUSE: &str = "house value: no published limit was found";
 
 impl LimitSet {
@@ -126,10 +132,17 @@ impl LimitSet {
     /// # Errors
     /// When the file cannot be read, holds an unknown key, a value that cannot be a limit, or limits that contradict each other.
     pub fn read(path: &Path) -> Result<Self> {
-        let text = std::fs::read_to_string(path).map_err(|e| {
+        let failed = |e: std::io::Error| {
             Error::new(path, "the limits file cannot be read", "check the path given with --limits").caused_by(e)
-        })?;
-        Self::parse(path, &text)
+        };
+        let found = std::fs::metadata(path).map_err(failed)?;
+        if !found.is_file() {
+            return Err(Error::new(path, "is not a file", "give the limits file with --limits"));
+        }
+        if found.len() > MAX_BYTES {
+            return Err(Error::new(path, "is longer than a megabyte", "write only limits into it"));
+        }
+        Self::parse(path, &std::fs::read_to_string(path).map_err(failed)?)
     }
 
     /// Parses the text of a limits file; `path` only names it in errors.
@@ -137,28 +150,38 @@ impl LimitSet {
     /// # Errors
     /// As [`LimitSet::read`].
     pub fn parse(path: &Path, text: &str) -> Result<Self> {
-        let table: Table = text.parse().map_err(|e: toml::de::Error| {
-            let place = e.span().map_or_else(String::new, |s| {
-                format!(" in line {}", text.get(..s.start).map_or(1, |t| t.matches('\n').count() + 1))
-            });
+        let text = text.trim_start_matches('\u{feff}');
+        let invalid = |e: &toml::de::Error| {
+            let at = e.span().map(|s| place(text, s.start)).unwrap_or_default();
             Error::new(
                 path,
-                format!("the limits are not valid TOML{place}: {}", one_line(e.message())),
-                "correct that line",
+                format!("{at}the limits are not valid TOML: {}", one_line(e.message())),
+                "correct this line",
             )
-        })?;
+        };
+        let table: Table = text.parse().map_err(|e| invalid(&e))?;
+        let places = DeTable::parse(text).map_err(|e| invalid(&e))?;
+        let at = |key: &str| {
+            places
+                .get_ref()
+                .keys()
+                .find(|k| k.get_ref() == key)
+                .map(|k| place(text, k.span().start))
+                .unwrap_or_default()
+        };
         let mut set = Self { given: Vec::new(), origin: None };
         let mut source = None;
         for (key, value) in &table {
             if key == "source" {
                 let named = value.as_str().ok_or_else(|| {
-                    Error::new(path, "`source` is not a text", "write where the limits are from, in quotes")
+                    let what = format!("{}`source` is not a text", at(key));
+                    Error::new(path, what, "write where the limits are from, in quotes")
                 })?;
                 source = Some(one_line(named));
                 continue;
             }
-            let known = KEYS.into_iter().find(|k| k == key).ok_or_else(|| unknown_key(path, key))?;
-            set.given.push((known, number(path, known, value)?));
+            let known = KEYS.into_iter().find(|k| k == key).ok_or_else(|| unknown_key(path, &at(key), key))?;
+            set.given.push((known, number(path, &at(key), known, value)?));
         }
         let file = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
         set.origin = Some(source.unwrap_or_else(|| format!("the laboratory's own, {}", one_line(&file))));
@@ -298,24 +321,24 @@ fn default_thickness_source(target_um: f64, polish_to_come: bool) -> String {
     "house value: the laboratory's target with the tolerance that EN 12407:2019 states for 30 um".into()
 }
 
-fn number(path: &Path, key: &str, value: &Value) -> Result<f64> {
+fn number(path: &Path, at: &str, key: &str, value: &Value) -> Result<f64> {
     let number = match value {
         Value::Float(x) => *x,
         Value::Integer(i) => *i as f64,
-        _ => return Err(Error::new(path, format!("`{key}` is not a number"), "write a number without quotes")),
+        _ => return Err(Error::new(path, format!("{at}`{key}` is not a number"), "write a number without quotes")),
     };
     let most = if key.ends_with("_fraction") { 1.0 } else { f64::MAX };
     if !number.is_finite() || number < 0.0 {
-        return Err(Error::new(path, format!("`{key}` = {number} cannot be a limit"), "write a number from 0 up"));
+        return Err(Error::new(path, format!("{at}`{key}` = {number} cannot be a limit"), "write a number from 0 up"));
     }
     if number > most {
         let remedy = format!("write it as a fraction from 0 to 1, so 1 % is 0.01 (did you mean {})", number / 100.0);
-        return Err(Error::new(path, format!("`{key}` = {number} is more than the whole area"), remedy));
+        return Err(Error::new(path, format!("{at}`{key}` = {number} is more than the whole area"), remedy));
     }
     Ok(number)
 }
 
-fn unknown_key(path: &Path, key: &str) -> Error {
+fn unknown_key(path: &Path, at: &str, key: &str) -> Error {
     let nearest = KEYS.into_iter().chain(["source"]).min_by_key(|k| strsim::damerau_levenshtein(k, key));
     let remedy = match nearest {
         Some(near) if strsim::damerau_levenshtein(near, key) <= near.len().max(key.len()) / 2 => {
@@ -323,7 +346,7 @@ fn unknown_key(path: &Path, key: &str) -> Error {
         }
         _ => format!("the keys are {}", KEYS.join(", ")),
     };
-    Error::new(path, format!("`{}` is no limit", one_line(key)), remedy)
+    Error::new(path, format!("{at}`{}` is no limit", clean_text(key)), remedy)
 }
 
 /// Text from outside on one line, without control characters.
@@ -389,7 +412,10 @@ pub(crate) mod tests {
     #[test]
     fn bad_files_get_one_sentence_with_the_remedy() {
         for (text, expected) in [
-            ("bubles_per_mm2 = 3", "our-limits.toml: `bubles_per_mm2` is no limit; did you mean `bubbles_per_mm2`?"),
+            (
+                "bubles_per_mm2 = 3",
+                "our-limits.toml: line 1, column 1: `bubles_per_mm2` is no limit; did you mean `bubbles_per_mm2`?",
+            ),
             (
                 "thickness_min_um = 36\nthickness_max_um = 34",
                 "`thickness_min_um` = 36 is not below `thickness_max_um` = 34",
@@ -401,7 +427,8 @@ pub(crate) mod tests {
             ("range_um = -1", "cannot be a limit"),
             ("range_um = nan", "cannot be a limit"),
             ("[thickness]\nrange_um = 4", "`thickness` is no limit"),
-            ("range_um = 4\nrange_um = = 5", "line 2"),
+            ("range_um = 4\nrange_um = = 5", "line 2, column"),
+            ("# ours\n  range_um = -1", "line 2, column 3: `range_um` = -1"),
         ] {
             let message = parse(text).unwrap_err().to_string();
             assert!(message.contains(expected), "{text:?} gave {message:?}");
