@@ -13,7 +13,7 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{ImageDecoder, ImageEncoder, ImageReader, RgbImage};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use thinproof::demo::{Flaws, Scene};
+use thinproof::demo::{CameraSpec, Fabric, Flaws, Scene, Wedge};
 use thinproof::pipeline;
 use thinproof::slide::encoding::Curve;
 use thinproof::thickness::Thickness;
@@ -84,14 +84,18 @@ struct Outcomes {
 fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box<dyn Error>> {
     let mut dice = ChaCha8Rng::seed_from_u64(seed ^ 0xab05e);
     let mut scene = Scene { size_px: [900, 680], ..Scene::varied(seed) };
+    // One field: nothing is said of a wedge, so there is none.
     scene.views.truncate(1);
+    scene.wedge = Wedge { gx_um_per_mm: 0.0, gy_um_per_mm: 0.0, ..scene.wedge };
     scene.scale_bar = false;
     if !flawed {
         scene.flaws = Flaws::default();
     }
     let quality = scene.camera.jpeg_quality.unwrap_or(92);
     scene.camera.jpeg_quality = None;
-    let truth = scene.truth(vec![scene.render_field(0).truth]);
+    // What is true of the section, however it was photographed: a verdict that follows from it is no lie.
+    let well = Scene { camera: CameraSpec::default(), fabric: Fabric::Random, ..scene.clone() };
+    let truth = well.truth(vec![scene.render_field(0).truth]);
     match kind {
         1 => scene.overexposure = dice.random_range(1.5..4.0),
         4 => scene.polars_off_deg = if dice.random_bool(0.5) { 5.0 } else { -5.0 },

@@ -196,7 +196,10 @@ fn two_slides_of_one_id_do_not_take_each_others_place() {
     let out = thinproof(dir.path(), &["check", "monday/S", "tuesday/S", "--out", "out"]);
     let told = text(&out.stderr);
     assert_eq!(code(&out), 1, "{told}");
-    assert!(told.contains("tuesday/S: has the id S, as monday/S has: its report would take that one's place"), "{told}");
+    assert!(
+        told.contains("tuesday/S: has the id S, as monday/S has: its report would take that one's place"),
+        "{told}"
+    );
     let report = fs::read_to_string(dir.path().join("out/S/report.json")).unwrap();
     assert!(report.contains("monday/S") && !report.contains("tuesday/S"));
 }
@@ -214,22 +217,28 @@ fn under(limit: &str, dir: &Path, arguments: &[&str]) -> Output {
         .expect("a shell")
 }
 
-/// A file may grow to 512 bytes, and who writes more is killed: in the middle of the first report.
+/// A file may grow to one block: who writes more is killed in the middle of the first report, or, where that signal is
+/// ignored, finds the disk full.
 #[cfg(unix)]
 #[test]
-fn killed_while_writing_leaves_the_older_report_and_the_next_run_completes() {
+fn killed_or_out_of_space_leaves_the_older_report_and_the_next_run_completes() {
     let dir = tempdir().unwrap();
+    let arguments = ["check", "S", "--out", "out"];
     flat_slide(&dir.path().join("S"));
-    assert_eq!(code(&thinproof(dir.path(), &["check", "S", "--out", "out"])), 13);
+    assert_eq!(code(&thinproof(dir.path(), &arguments)), 13);
     let report = |name: &str| fs::read(dir.path().join("out/S").join(name)).unwrap();
-    let before = (report("report.json"), report("report.html"));
+    let both = || (report("report.json"), report("report.html"));
+    let before = both();
     flat(&dir.path().join("S/A_xpl_45.jpg"), 320, 240, 77);
-    let killed =
-        under("ulimit -f 1; trap '' XFSZ 2> /dev/null; ulimit -c 0", dir.path(), &["check", "S", "--out", "out"]);
-    assert!(!killed.status.success());
-    assert_eq!(text(&killed.stdout), "", "nothing that looks like a verdict");
-    assert!((report("report.json"), report("report.html")) == before, "the older report is as it was");
-    assert_eq!(code(&thinproof(dir.path(), &["check", "S", "--out", "out"])), 13, "the next run completes");
+    let killed = under("ulimit -f 1; ulimit -c 0", dir.path(), &arguments);
+    assert_eq!(killed.status.code(), None, "killed: {}", text(&killed.stderr));
+    let full = under("trap '' XFSZ; ulimit -f 1", dir.path(), &arguments);
+    let told = text(&full.stderr);
+    assert_eq!(code(&full), 1);
+    assert!(told.contains("the report cannot be written; check that the folder given with --out"), "{told}");
+    assert_eq!(text(&killed.stdout) + &text(&full.stdout), "", "nothing that looks like a verdict");
+    assert!(both() == before, "the older report is as it was");
+    assert_eq!(code(&thinproof(dir.path(), &arguments)), 13, "the next run completes");
     assert!(report("report.json") != before.0);
 }
 

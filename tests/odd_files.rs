@@ -21,8 +21,12 @@ pub(crate) fn jpeg(picture: &RgbImage, exif: Option<Vec<u8>>, profile: Option<Ve
     use image::ImageEncoder;
     let mut out = Vec::new();
     let mut encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut out, 95);
-    exif.map(|block| encoder.set_exif_metadata(block).expect("JPEG takes Exif"));
-    profile.map(|profile| encoder.set_icc_profile(profile).expect("JPEG takes a profile"));
+    if let Some(block) = exif {
+        encoder.set_exif_metadata(block).expect("JPEG takes Exif");
+    }
+    if let Some(profile) = profile {
+        encoder.set_icc_profile(profile).expect("JPEG takes a profile");
+    }
     encoder.encode_image(picture).expect("a picture is encoded");
     out
 }

@@ -93,7 +93,9 @@ pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
         Error::new(at, "cannot be opened", "check that the folder is there and may be read").caused_by(e)
     };
     writable_folder(out)?;
-    fs::create_dir_all(out).map_err(|e| failed(out, e))?;
+    fs::create_dir_all(out).map_err(|e| {
+        Error::new(out, "cannot be made", "check that the folder given with --out can be written to").caused_by(e)
+    })?;
     let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
     let to = slide.canonicalize().map_err(|e| failed(slide, e))?;
     Ok(way(&from, &to))
