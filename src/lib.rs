@@ -35,6 +35,7 @@ pub mod cli;
 pub mod demo;
 pub mod drawer;
 pub mod error;
+pub mod grinder;
 pub mod measured;
 pub mod optics;
 pub mod pipeline;

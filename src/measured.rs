@@ -69,3 +69,33 @@ pub fn quantile(sorted: &[f64], p: f64) -> f64 {
     let above = (below + 1).min(last);
     sorted[below] + (sorted[above] - sorted[below]) * (position - below as f64)
 }
+
+/// Rounded to so many decimals; never minus zero.
+#[must_use]
+pub fn round(value: f64, decimals: i32) -> f64 {
+    let scale = 10_f64.powi(decimals);
+    (value * scale).round() / scale + 0.0
+}
+
+/// Rounded to so many significant digits.
+#[must_use]
+pub fn significant(value: f64, digits: i32) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    format!("{value:.*e}", usize::try_from(digits - 1).unwrap_or(0)).parse().unwrap_or(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_keeps_what_the_number_means() {
+        assert_eq!(round(29.9963, 2), 30.0);
+        assert_eq!(round(-0.001, 2).to_bits(), 0.0_f64.to_bits());
+        assert_eq!(significant(0.001_234_567, 4), 0.001_235);
+        assert_eq!(significant(123_456.0, 4), 123_500.0);
+        assert_eq!(significant(0.0, 4), 0.0);
+    }
+}

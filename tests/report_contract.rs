@@ -227,7 +227,7 @@ strict! {
     }
     Exposure { time_s: f64, f_number: Known<f64>, iso: Known<f64> }
     LimitUsed { limit: Limit, allowed: [Known<f64>; 2], unit: Unit, source: String }
-    Tool { name: String, version: String }
+    Tool { name: String, version: String, sources: String }
 }
 
 /// Mirror enumerations: strict in their words.

@@ -59,7 +59,8 @@ pub fn check_slide(dir: &Path, out: &Path, limits: &LimitSet) -> Result<Written>
     };
     let report = report_of(checked, read_from);
     let html = report::to_html(&report, &pictures, chart.as_ref())?;
-    let folder = report::write_report(out, &report.slide.id, &report::to_json(&report), &html)?;
+    let thumbnail = pictures.first().map(|p| p.thumbnail.as_slice());
+    let folder = report::write_report(out, &report.slide.id, &report::to_json(&report), &html, thumbnail)?;
     Ok(Written { report, page: folder.join("report.html") })
 }
 

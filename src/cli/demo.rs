@@ -1,17 +1,21 @@
-//! `thinproof demo`: slides of an invented collection rendered, checked, and each verdict shown beside the truth.
+//! `thinproof demo`: a drawer of an invented collection rendered, checked, and what was found shown beside the truth.
 
 use std::io::Write as _;
+use std::num::NonZeroUsize;
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 
 use rayon::prelude::*;
 
-use crate::cli::check::{Written, check_slide};
+use crate::cli::check::check_slide;
 use crate::cli::exit;
-use crate::demo::{Truth, larkmoor};
+use crate::demo::{LARKMOOR_FAULT, Truth, larkmoor};
+use crate::drawer::record::CheckedRow;
+use crate::drawer::summary::complaints;
+use crate::drawer::{Drawer, check_drawer, write::write_tables};
 use crate::error::{Error, Result};
-use crate::report::Report;
+use crate::grinder::record::Found;
 use crate::verdict::LimitSet;
 
 /// How many slides are rendered at once: each takes some 200 MB while it is.
@@ -38,38 +42,45 @@ pub fn run(dir: &Path) -> Result<ExitCode> {
         "slide", "what it is", "verdict", "truth", "thickness, µm", "true"
     ))?;
     let limits = LimitSet::default();
-    let (mut agreed, mut failed) = (0, 0);
-    for (slide, (folder, truth)) in collection.iter().zip(&rendered) {
-        match check(folder, &reports, &limits) {
-            Ok(written) => {
-                let report = &written.report;
-                let agrees = truth.outcomes.contains(&outcome(report));
-                agreed += usize::from(agrees);
-                say(&row(slide.about, report, truth, agrees))?;
-            }
-            Err(error) => {
-                failed += 1;
-                eprintln!("thinproof: {}", error.chain());
-            }
-        }
+    let jobs = std::thread::available_parallelism().unwrap_or(NonZeroUsize::MIN);
+    let drawer = Drawer { folder: &slides, out: &reports, limits: &limits, jobs };
+    // The drawer gets the folders and never the truth.
+    let checked = check_drawer(&drawer, |dir| check_slide(dir, &reports, &limits).map(|_| ()), |_| {})?;
+    write_tables(&reports, &checked.record)?;
+    let mut agreed = 0;
+    for (slide, (_, truth)) in collection.iter().zip(&rendered) {
+        let row = checked.record.slides.iter().find(|row| row.id == truth.id);
+        let Some(found) = row.and_then(|row| row.checked.as_ref()) else { continue };
+        let agrees = truth.outcomes.contains(&outcome(found));
+        agreed += usize::from(agrees);
+        say(&line(slide.about, &truth.id, found, truth, agrees))?;
+    }
+    for complaint in complaints(&checked.record) {
+        eprintln!("thinproof: {complaint}");
+    }
+    say("\nThe grinder, in truth: ")?;
+    let [u, v] = LARKMOOR_FAULT.tilt_um_per_mm;
+    say(&format!(
+        "its zero drifts by {:.2} µm a section, its chuck makes sections {:.2} µm/mm thicker away from the bevelled corner.\n",
+        LARKMOOR_FAULT.drift_um,
+        u.hypot(v)
+    ))?;
+    for said in checked.record.grinder.statements.iter().filter(|s| s.found == Found::Signal) {
+        say(&format!("found: {}\n", said.sentence))?;
     }
     say(&format!(
-        "\n{agreed} of {} verdicts agree with the truth; {:.0} s in all\nslides   {}\nreports  {}\n",
+        "\n{agreed} of {} verdicts agree with the truth; {:.0} s in all\nslides   {}\nreports  {}\ndrawer   {}\n",
         rendered.len(),
         start.elapsed().as_secs_f64(),
         slides.display(),
-        reports.join("<slide>").join("report.html").display()
+        reports.join("<slide>").join("report.html").display(),
+        reports.join("index.html").display()
     ))?;
-    Ok(if failed > 0 { ExitCode::from(exit::FAILED) } else { ExitCode::SUCCESS })
+    Ok(if checked.record.counts.failed > 0 { ExitCode::from(exit::FAILED) } else { ExitCode::SUCCESS })
 }
 
-/// The one place where the checker is called; it gets the folder and never the truth.
-fn check(folder: &Path, reports: &Path, limits: &LimitSet) -> Result<Written> {
-    check_slide(folder, reports, limits)
-}
-
-fn row(about: &str, report: &Report, truth: &Truth, agrees: bool) -> String {
-    let measured = match (report.thickness.mean_um, report.thickness.ci95_um) {
+fn line(about: &str, id: &str, found: &CheckedRow, truth: &Truth, agrees: bool) -> String {
+    let measured = match (found.thickness.mean_um, found.thickness.ci95_um) {
         (Some(mean), Some([lo, hi])) => format!("{mean:.1} ({lo:.1} to {hi:.1})"),
         _ => "not measurable".to_owned(),
     };
@@ -78,16 +89,15 @@ fn row(about: &str, report: &Report, truth: &Truth, agrees: bool) -> String {
         true_thickness += " (cannot be seen)";
     }
     format!(
-        "{:8} {about:32} {:13} {:24} {measured:23} {true_thickness}\n",
-        report.slide.id,
-        outcome(report),
+        "{id:8} {about:32} {:13} {:24} {measured:23} {true_thickness}\n",
+        outcome(found),
         format!("{}{}", truth.outcomes.join(" or "), if agrees { "" } else { "  <- differs" }),
     )
 }
 
 /// The outcome as the report writes it.
-fn outcome(report: &Report) -> String {
-    serde_json::to_value(report.verdict.outcome).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+fn outcome(found: &CheckedRow) -> String {
+    serde_json::to_value(found.outcome).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
 }
 
 fn say(text: &str) -> Result<()> {

@@ -76,6 +76,12 @@ impl Scene {
         if let Some(left) = self.offcut_left {
             slide.insert("offcut_left".into(), Value::Boolean(left));
         }
+        if let Some(reading) = self.micrometer_um {
+            slide.insert("micrometer_um".into(), Value::Float(reading));
+        }
+        if let Some(place) = self.sequence {
+            slide.insert("sequence".into(), Value::Integer(place.into()));
+        }
         let mut scale = Table::new();
         scale.insert("um_per_px".into(), Value::Float(self.um_per_px));
         let fields = self.views.iter().map(|view| {

@@ -1,5 +1,8 @@
-//! The Larkmoor collection: about a dozen invented slides, one for each thing that a preparator must be told.
+//! The Larkmoor collection: a drawer of invented slides, one for each thing that a preparator must be told, then a row of
+//! sections that show what the grinder does.
 
+use super::dice::Dice;
+use super::drawer::GrinderFault;
 use super::light::{Eye, Lamp};
 use super::scene::{Balance, CameraSpec, Exif, Flaws, Rock, Scene, Wedge};
 use crate::slide::record::{Corner, Finish, Impregnation, Turned};
@@ -13,9 +16,29 @@ pub struct LarkmoorSlide {
     pub scene: Scene,
 }
 
-/// The collection, in the order of its numbers. The same slides every time.
+/// What is wrong with Larkmoor's grinder: the zero drifts, and the chuck is out of parallel.
+pub const LARKMOOR_FAULT: GrinderFault =
+    GrinderFault { drift_um: 0.15, tilt_um_per_mm: [0.075, 0.045], scratched_from: None };
+
+/// The collection, in the order of its numbers, which is the order in which they were made. The same slides every time.
 #[must_use]
 pub fn larkmoor() -> Vec<LarkmoorSlide> {
+    let mut slides = told_apart();
+    let mut dice = Dice::new(1, 142);
+    for (n, slide) in (1..).zip(&mut slides) {
+        slide.scene.sequence = Some(n);
+        slide.scene.micrometer_um = Some(LARKMOOR_FAULT.reading_um(&mut dice, n, slide.scene.wedge.centre_um));
+    }
+    let made = slides.len() as u32;
+    slides.extend((1..=11).map(|n| LarkmoorSlide {
+        about: "quartzite, made in a row",
+        scene: LARKMOOR_FAULT.section(&format!("LM-{:04}", 180 + n), 180 + u64::from(n), made + n),
+    }));
+    slides
+}
+
+/// One slide for each thing that a preparator must be told.
+fn told_apart() -> Vec<LarkmoorSlide> {
     let even = |centre_um: f64| Wedge { centre_um, gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
     let quartzite = |id: &str, seed: u64, um: f64| Scene {
         grain_um: 150.0,
@@ -39,7 +62,7 @@ pub fn larkmoor() -> Vec<LarkmoorSlide> {
             Scene {
                 grain_um: 170.0,
                 wedge: Wedge { centre_um: 34.0, gx_um_per_mm: 0.28, gy_um_per_mm: -0.10 },
-                mark_corner: Corner::BottomRight,
+                mark_corner: Corner::TopLeft,
                 ..Scene::new("LM-0144", 144, Rock::Sandstone)
             }
             .five_fields(),

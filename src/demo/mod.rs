@@ -9,6 +9,7 @@ mod camera;
 mod canvas;
 mod clutter;
 mod dice;
+mod drawer;
 mod exif;
 mod field;
 mod flaws;
@@ -24,8 +25,9 @@ pub mod score;
 mod truth;
 mod varied;
 
+pub use drawer::{BOND_UM, GrinderFault};
 pub use field::{RenderedField, RenderedPhotograph};
-pub use larkmoor::{LarkmoorSlide, larkmoor};
+pub use larkmoor::{LARKMOOR_FAULT, LarkmoorSlide, larkmoor};
 pub use light::{ColourTable, Eye, Lamp, quartz_birefringence, quartz_indices, quartz_seen_at};
 pub use scene::{Balance, CameraSpec, Exif, Fabric, Flaws, Rock, Scene, View, Wedge};
 pub use truth::{FieldTruth, ThicknessTruth, Totals, TrueBubble, TruePluck, TruePore, TrueScratch, Truth};

@@ -190,6 +190,10 @@ pub struct Scene {
     pub target_um: f64,
     /// Whether an off-cut is left.
     pub offcut_left: Option<bool>,
+    /// Grinding micrometer's reading at the last pass, µm.
+    pub micrometer_um: Option<f64>,
+    /// How many sections were made since the micrometer's zero, this one counted.
+    pub sequence: Option<u32>,
     /// Fields of view.
     pub views: Vec<View>,
     /// Scale, µm per pixel.
@@ -257,6 +261,8 @@ impl Scene {
             polish_to_come: false,
             target_um: 30.0,
             offcut_left: Some(true),
+            micrometer_um: None,
+            sequence: None,
             views: vec![View { name: "A".into(), centre_mm: [20.0, 12.0] }],
             um_per_px: 1.6,
             size_px: [1200, 900],

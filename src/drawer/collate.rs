@@ -5,7 +5,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::drawer::order::by_id;
-use crate::drawer::record::{DrawerRecord, Reported, SlideRow, from_here};
+use crate::drawer::record::{DrawerRecord, SlideRow};
+use crate::drawer::reported::{Reported, from_here};
 use crate::error::{Error, Result};
 use crate::report::write::way;
 

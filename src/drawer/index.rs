@@ -5,14 +5,19 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest, Sha256};
 
+use crate::drawer::plots::{Plot, plots};
 use crate::drawer::record::{CheckedRow, DrawerRecord, SlideRow};
 use crate::error::{Error, Result};
+use crate::grinder::record::{Found, Statement};
 use crate::report::terminal::plain;
 use crate::report::words;
 use crate::verdict::Outcome;
 
 const CSS: &str = include_str!("templates/index.css");
 const SCRIPT: &str = include_str!("templates/index.js");
+
+/// Slides up to which the page shows each: some 4 kB a slide.
+const MOST_SHOWN: usize = 2500;
 
 #[derive(Template)]
 #[template(path = "index.html")]
@@ -24,6 +29,9 @@ struct Page {
     counts: Vec<Count>,
     rows: Vec<Row>,
     regrind: Vec<Regrind>,
+    said: Vec<Said>,
+    cautions: Vec<String>,
+    plots: Vec<Plot>,
     warnings: Vec<String>,
     tool: String,
     made_at: String,
@@ -41,6 +49,7 @@ struct Count {
 struct Row {
     id: String,
     link: Option<String>,
+    picture: Option<String>,
     class: &'static str,
     verdict: &'static str,
     /// Place of the verdict in the order in which they count.
@@ -66,6 +75,14 @@ struct Regrind {
     sentences: Vec<String>,
 }
 
+/// Something that is said about the grinder.
+struct Said {
+    class: &'static str,
+    sentence: String,
+    to_do: Vec<String>,
+    evidence: String,
+}
+
 /// Verdicts in the order in which they count, with the class of their colour; None: could not be checked.
 const KINDS: [(Option<Outcome>, &str); 6] = [
     (None, "failed"),
@@ -76,12 +93,16 @@ const KINDS: [(Option<Outcome>, &str); 6] = [
     (Some(Outcome::Pass), "pass"),
 ];
 
-/// Renders the page.
+/// Renders the page. `thumbnail` gives a small JPEG for a report's folder as the record tells it, when there is one; beyond
+/// [`MOST_SHOWN`] slides it is not asked.
 ///
 /// # Errors
 /// When the template cannot be rendered, which would be a fault of this program.
-pub fn to_html(record: &DrawerRecord) -> Result<String> {
+pub fn to_html(record: &DrawerRecord, thumbnail: impl Fn(&str) -> Option<Vec<u8>>) -> Result<String> {
     let outcomes = record.outcomes();
+    let shown = record.slides.len() <= MOST_SHOWN;
+    let picture =
+        |report: &str| thumbnail(report).map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)));
     let page = Page {
         script_hash: format!("sha256-{}", STANDARD.encode(Sha256::digest(SCRIPT.as_bytes()))),
         css: CSS,
@@ -95,8 +116,13 @@ pub fn to_html(record: &DrawerRecord) -> Result<String> {
                 n: outcomes.iter().filter(|o| *o == outcome).count(),
             })
             .collect(),
-        rows: record.slides.iter().map(row).collect(),
+        rows: (record.slides.iter())
+            .map(|slide| Row { picture: slide.report.as_deref().filter(|_| shown).and_then(&picture), ..row(slide) })
+            .collect(),
         regrind: regrind_list(&record.slides),
+        said: record.grinder.statements.iter().map(said).collect(),
+        cautions: record.grinder.cautions.clone(),
+        plots: plots(&record.grinder),
         warnings: record.warnings.iter().map(|w| plain(w)).collect(),
         tool: format!("{} {}", record.tool.name, record.tool.version),
         made_at: record.made_at.clone(),
@@ -110,6 +136,19 @@ pub fn to_html(record: &DrawerRecord) -> Result<String> {
         )
         .caused_by(e)
     })
+}
+
+fn said(statement: &Statement) -> Said {
+    Said {
+        class: match statement.found {
+            Found::Signal => "regrind",
+            Found::Nothing => "pass",
+            Found::TooFew => "undetermined",
+        },
+        sentence: plain(&statement.sentence),
+        to_do: statement.what_to_do.iter().map(|s| plain(s)).collect(),
+        evidence: plain(&statement.evidence),
+    }
 }
 
 const fn name(outcome: Option<Outcome>) -> &'static str {
@@ -126,6 +165,7 @@ fn row(slide: &SlideRow) -> Row {
     let mut row = Row {
         id: plain(&slide.id),
         link: slide.report.as_deref().map(address),
+        picture: None,
         class: KINDS[weight].1,
         verdict: name(outcome),
         weight,
@@ -218,7 +258,10 @@ mod tests {
     use crate::drawer::record::tests::{failed, regrind, row as passes};
 
     fn page(slides: Vec<SlideRow>) -> String {
-        to_html(&DrawerRecord::of(slides, vec!["One <warning>.".into()], "2000-01-01T00:00:00Z".into())).unwrap()
+        to_html(&DrawerRecord::of(slides, vec!["One <warning>.".into()], "2000-01-01T00:00:00Z".into()), |_| {
+            Some(vec![0xff])
+        })
+        .unwrap()
     }
 
     #[test]
@@ -249,7 +292,10 @@ mod tests {
         checked.defects.unjudged = vec![nasty.into()];
         let html = page(vec![slide, failed(nasty, nasty)]);
         assert_eq!(html.matches("<script").count(), 1);
-        assert!(!html.contains("<img") && !html.contains('\u{1b}') && !html.contains("href=\"javascript:"), "{html}");
+        assert!(
+            !html.contains("<img src=x") && !html.contains('\u{1b}') && !html.contains("href=\"javascript:"),
+            "{html}"
+        );
     }
 
     #[test]

@@ -9,12 +9,16 @@
 //! One slide is in flight a worker, whatever the size of the drawer, and what is kept of a finished one is its row of the
 //! table. The same drawer gives the same table for any number of jobs.
 
+#[cfg(test)]
+mod browser;
 pub mod collate;
 pub mod find;
 pub mod index;
 pub mod order;
+mod plots;
 pub mod progress;
 pub mod record;
+mod reported;
 pub mod resume;
 pub mod run;
 pub mod summary;

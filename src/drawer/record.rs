@@ -3,15 +3,15 @@
 //! Fields may be added; a field named here keeps its name, unit and meaning within major version 1 of the form.
 
 use std::collections::BTreeMap;
-use std::path::{Component, Path};
 
 use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 use serde::{Deserialize, Serialize};
 
 use crate::drawer::order::by_id;
+use crate::grinder::{Batch, Grinder, GrinderRecord, Section};
 use crate::report::record::{ThicknessStatus, Tool};
-use crate::section::totals::{COUNTED_FROM, DefectTotals};
+use crate::section::totals::DefectTotals;
 use crate::slide::record::{Corner, Finish};
 use crate::verdict::{Outcome, RegrindPlan};
 
@@ -28,6 +28,8 @@ pub struct DrawerRecord {
     pub counts: Counts,
     /// A row a slide, by id as a person counts.
     pub slides: Vec<SlideRow>,
+    /// What the slides say about the grinder that made them.
+    pub grinder: GrinderRecord,
     /// What makes the table less trustworthy, one sentence each.
     pub warnings: Vec<String>,
     /// The program that made the table.
@@ -150,6 +152,9 @@ pub struct DefectsInShort {
     pub ambiguous_plucks: usize,
     /// How many scratches.
     pub scratches: usize,
+    /// Direction of the longest set of them, or of the longest one where they make no set, degrees anticlockwise from +x,
+    /// 0..180; null when there is none.
+    pub scratches_deg: Option<f64>,
     /// Sums over the fields.
     pub totals: DefectTotals,
     /// Kinds that a field could not show, each once.
@@ -165,9 +170,10 @@ impl DrawerRecord {
         Self {
             schema_version: SCHEMA_VERSION.into(),
             counts: Counts::of(&slides),
+            grinder: GrinderRecord::of(&Grinder::of(Batch::of(sections(&slides), by_id))),
             slides,
             warnings,
-            tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
+            tool: Tool::this(),
             made_at,
         }
     }
@@ -202,11 +208,35 @@ pub fn schema() -> String {
     text
 }
 
+/// The slides that were checked, as the grinder made them.
+fn sections(slides: &[SlideRow]) -> Vec<Section> {
+    slides
+        .iter()
+        .filter_map(|row| row.checked.as_ref().map(|checked| (row, checked)))
+        .map(|(row, checked)| {
+            let (t, totals) = (&checked.thickness, &checked.defects.totals);
+            Section {
+                id: row.id.clone(),
+                sequence: checked.slide.sequence,
+                micrometer_um: checked.slide.micrometer_um,
+                mark: checked.slide.mark_corner,
+                target_um: checked.slide.target_um,
+                thickness_um: t.mean_um,
+                half_um: t.ci95_um.map(|[low, high]| (high - low) / 2.0),
+                gradient_um_per_mm: t.gradient_um_per_mm,
+                left: [totals.scratch_mm_per_mm2, totals.bubbles_per_mm2, totals.pluck_area_fraction],
+                scratches_deg: checked.defects.scratches_deg,
+            }
+        })
+        .collect()
+}
+
 /// A warning when the reports were made by more than one version.
 fn two_programs(slides: &[SlideRow]) -> Option<String> {
     let mut versions: BTreeMap<String, usize> = BTreeMap::new();
     for checked in slides.iter().filter_map(|row| row.checked.as_ref()) {
-        *versions.entry(format!("{} {}", checked.tool.name, checked.tool.version)).or_default() += 1;
+        let Tool { name, version, sources } = &checked.tool;
+        *versions.entry(format!("{name} {version} (sources {sources})")).or_default() += 1;
     }
     (versions.len() > 1).then(|| {
         let told: Vec<String> = versions.iter().map(|(version, n)| format!("{n} by {version}")).collect();
@@ -231,124 +261,11 @@ impl Counts {
     }
 }
 
-/// What a table takes from a `report.json`; a report of a later version may hold more.
-#[derive(Debug, Deserialize)]
-pub(super) struct Reported {
-    pub(super) schema_version: String,
-    pub(super) slide: ReportedSlide,
-    read_from: Option<ReportedPlace>,
-    verdict: ReportedVerdict,
-    thickness: ThicknessInShort,
-    defects: ReportedDefects,
-    regrind_plan: Option<RegrindPlan>,
-    warnings: Vec<String>,
-    tool: Tool,
-}
-
-#[derive(Debug, Deserialize)]
-pub(super) struct ReportedSlide {
-    pub(super) id: String,
-    #[serde(flatten)]
-    short: SlideInShort,
-}
-
-#[derive(Debug, Deserialize)]
-struct ReportedPlace {
-    folder: String,
-}
-
-#[derive(Debug, Deserialize)]
-struct ReportedVerdict {
-    outcome: Outcome,
-    why: String,
-    next_steps: Vec<String>,
-}
-
-#[derive(Debug, Deserialize)]
-struct ReportedDefects {
-    bubbles: Vec<Finding>,
-    plucks: Vec<Finding>,
-    scratches: Vec<Finding>,
-    totals: DefectTotals,
-    unjudged: Vec<UnjudgedKind>,
-}
-
-#[derive(Debug, Deserialize)]
-struct Finding {
-    confidence: f64,
-    #[serde(default)]
-    ambiguous: bool,
-}
-
-#[derive(Debug, Deserialize)]
-struct UnjudgedKind {
-    kind: String,
-}
-
-impl Reported {
-    /// The row of a report that lies in the folder `report`, as seen from the table.
-    pub(super) fn row(self, report: &str) -> SlideRow {
-        let counted = |all: &[Finding], ambiguous: bool| {
-            all.iter().filter(|f| f.confidence >= COUNTED_FROM && f.ambiguous == ambiguous).count()
-        };
-        let mut unjudged: Vec<String> = self.defects.unjudged.into_iter().map(|u| u.kind).collect();
-        unjudged.sort();
-        unjudged.dedup();
-        SlideRow {
-            id: self.slide.id,
-            folder: self.read_from.map_or_else(String::new, |place| from_here(report, &place.folder)),
-            report: Some(report.to_owned()),
-            failure: None,
-            checked: Some(CheckedRow {
-                outcome: self.verdict.outcome,
-                why: self.verdict.why,
-                next_steps: self.verdict.next_steps,
-                slide: self.slide.short,
-                thickness: self.thickness,
-                defects: DefectsInShort {
-                    bubbles: counted(&self.defects.bubbles, false),
-                    plucks: counted(&self.defects.plucks, false),
-                    ambiguous_plucks: counted(&self.defects.plucks, true),
-                    scratches: counted(&self.defects.scratches, false),
-                    totals: self.defects.totals,
-                    unjudged,
-                },
-                regrind_plan: self.regrind_plan,
-                warnings: self.warnings.len(),
-                tool: self.tool,
-            }),
-        }
-    }
-}
-
-/// A way that is told from `first`, told from where `first` is told from.
-pub(super) fn from_here(first: &str, then: &str) -> String {
-    if Path::new(then).is_absolute() {
-        return then.to_owned();
-    }
-    let joined = Path::new(first).join(then);
-    let mut way: Vec<String> = Vec::new();
-    for part in joined.components() {
-        match part {
-            Component::CurDir => {}
-            Component::ParentDir if way.last().is_some_and(|last| last != "..") => {
-                way.pop();
-            }
-            part => way.push(part.as_os_str().to_string_lossy().into_owned()),
-        }
-    }
-    let way = way.join("/");
-    match way.strip_prefix("//") {
-        Some(absolute) => format!("/{absolute}"),
-        None if way.is_empty() => ".".into(),
-        None => way,
-    }
-}
-
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
     use crate::verdict::Removal;
+    use std::path::Path;
 
     /// A slide that passes.
     pub(in crate::drawer) fn row(id: &str) -> SlideRow {
@@ -388,12 +305,13 @@ pub(super) mod tests {
                     plucks: 0,
                     ambiguous_plucks: 2,
                     scratches: 0,
+                    scratches_deg: None,
                     totals: DefectTotals { largest_bubble_um: Some(55.0), ..DefectTotals::default() },
                     unjudged: Vec::new(),
                 },
                 regrind_plan: None,
                 warnings: 0,
-                tool: Tool { name: "thinproof".into(), version: "0.1.0".into() },
+                tool: Tool { name: "thinproof".into(), version: "0.1.0".into(), sources: "0".into() },
             }),
         }
     }
@@ -417,20 +335,6 @@ pub(super) mod tests {
     /// A slide that could not be checked.
     pub(in crate::drawer) fn failed(id: &str, why: &str) -> SlideRow {
         SlideRow { report: None, failure: Some(why.into()), checked: None, ..row(id) }
-    }
-
-    #[test]
-    fn ways_are_followed_in_the_mind() {
-        for (first, then, way) in [
-            ("LM-1", "../../slides/LM-1", "../slides/LM-1"),
-            ("../part1/LM-1", "../../slides/LM-1", "../slides/LM-1"),
-            ("LM-1", "..", "."),
-            ("LM-1", "/slides/LM-1", "/slides/LM-1"),
-            ("/reports/LM-1", "../../slides", "/slides"),
-            ("../..", "../a", "../../../a"),
-        ] {
-            assert_eq!(from_here(first, then), way, "{first} and {then}");
-        }
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Which slides need no second check: those whose report is that of their photographs, settings and this program.
 //!
 //! Everything is compared by content: SHA-256 of every photograph and of `slide.toml`, the limits as they came out, the
-//! program's version. No date is looked at.
+//! program's version and sources. No date is looked at.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File};
@@ -28,8 +28,7 @@ pub fn is_finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> bool 
 fn finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> Option<bool> {
     let folder = out.join(folder_name(id));
     let report: Report = serde_json::from_slice(&fs::read(folder.join("report.json")).ok()?).ok()?;
-    let this = Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() };
-    if report.schema_version != SCHEMA_VERSION || report.tool != this || report.slide.id != id {
+    if report.schema_version != SCHEMA_VERSION || report.tool != Tool::this() || report.slide.id != id {
         return Some(false);
     }
     let slide = Slide::read(dir).ok()?;

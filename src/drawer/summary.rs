@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use crate::drawer::record::{Counts, DrawerRecord};
+use crate::grinder::record::Found;
 use crate::report::terminal::plain;
 
 /// The counts that are not nought, in the order in which they count, and where the tables are.
@@ -27,6 +28,9 @@ pub fn lines(record: &DrawerRecord, kept: usize, out: &Path) -> String {
         if n > 0 {
             let _ = writeln!(text, "{n:6}  {what}");
         }
+    }
+    for said in record.grinder.statements.iter().filter(|s| s.found == Found::Signal) {
+        let _ = writeln!(text, "{}", plain(&said.sentence));
     }
     let _ = writeln!(text, "page    {}", plain(&out.join("index.html").display().to_string()));
     let _ = writeln!(text, "table   {}", plain(&out.join("drawer.csv").display().to_string()));

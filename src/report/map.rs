@@ -4,8 +4,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
+use crate::measured::round;
 use crate::report::drawing::shade;
-use crate::report::record::{Report, round};
+use crate::report::record::Report;
 use crate::thickness::{SectionMap, Shape, SurfaceForm};
 
 /// Thickness as a smooth surface over the section: with x and y in mm from `centre_mm`, it is centre + gx x + gy y, and on a

@@ -12,6 +12,10 @@ use crate::slide::photograph::LinearPlanes;
 
 /// Longest side of a picture in the page, pixels.
 const LONGEST_PX: usize = 2400;
+/// Longest side of a thumbnail, pixels.
+const THUMBNAIL_PX: usize = 112;
+/// JPEG quality of a thumbnail.
+const THUMBNAIL_QUALITY: u8 = 75;
 /// JPEG qualities of the pictures in the page, tried in this order.
 const QUALITIES: [u8; 2] = [82, 72];
 /// Largest JPEG in the page, bytes: ten of them, two for each of five fields, make 5.4 MB as text, and the page is to stay under 6.
@@ -34,6 +38,8 @@ pub struct FieldPicture {
     pub crossed: Option<String>,
     /// Angle of that crossed photograph, degrees.
     pub crossed_angle_deg: Option<f64>,
+    /// That crossed photograph, or the plane one where there is none, a thumb's width across: a JPEG file's bytes.
+    pub thumbnail: Vec<u8>,
 }
 
 impl FieldPicture {
@@ -61,6 +67,9 @@ impl FieldPicture {
             std::iter::once(stack.plane_light(bin)).chain(crossed).collect()
         });
         let Sized { bin, dim: (rows, columns), jpegs } = sized.map_err(failed)?;
+        let tiny = stack.width.max(stack.height).div_ceil(THUMBNAIL_PX).clamp(1, stack.width.min(stack.height).max(1));
+        let light = brightest.map_or_else(|| stack.plane_light(tiny), |i| stack.crossed_light(i, tiny));
+        let thumbnail = jpeg(&light, THUMBNAIL_QUALITY).map_err(failed)?;
         let mut addresses = jpegs.into_iter().map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)));
         Ok(Self {
             name: stack.name.clone(),
@@ -69,6 +78,7 @@ impl FieldPicture {
             plane: addresses.next().unwrap_or_default(),
             crossed: addresses.next(),
             crossed_angle_deg: brightest.map(|i| stack.crossed[i].angle.deg()),
+            thumbnail,
         })
     }
 }

@@ -5,7 +5,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::measured::Measured;
+use crate::measured::{Measured, round, significant};
 use crate::report::map::MapRecord;
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Scratch};
 use crate::section::grit::GritBound;
@@ -213,6 +213,20 @@ pub struct Tool {
     pub name: String,
     /// Its version.
     pub version: String,
+    /// Fingerprint of the sources it was built from: tells two builds of one version apart.
+    pub sources: String,
+}
+
+impl Tool {
+    /// This program.
+    #[must_use]
+    pub fn this() -> Self {
+        Self {
+            name: env!("CARGO_PKG_NAME").into(),
+            version: env!("CARGO_PKG_VERSION").into(),
+            sources: env!("THINPROOF_SOURCES").into(),
+        }
+    }
 }
 
 /// Everything a report is put together from.
@@ -303,7 +317,7 @@ impl Report {
             limits: limits.used.clone(),
             warnings,
             cautions: verdict.cautions.clone(),
-            tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
+            tool: Tool::this(),
             made_at,
             fields,
         }
@@ -487,33 +501,5 @@ fn rounded_photograph(p: PhotographRecord) -> PhotographRecord {
         }),
         clipped_fraction: significant(p.clipped_fraction, 3),
         ..p
-    }
-}
-
-/// Rounded to so many decimals; never minus zero.
-pub(super) fn round(value: f64, decimals: i32) -> f64 {
-    let scale = 10_f64.powi(decimals);
-    (value * scale).round() / scale + 0.0
-}
-
-/// Rounded to so many significant digits.
-fn significant(value: f64, digits: i32) -> f64 {
-    if value == 0.0 || !value.is_finite() {
-        return value;
-    }
-    format!("{value:.*e}", usize::try_from(digits - 1).unwrap_or(0)).parse().unwrap_or(value)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn rounding_keeps_what_the_number_means() {
-        assert_eq!(round(29.9963, 2), 30.0);
-        assert_eq!(round(-0.001, 2).to_bits(), 0.0_f64.to_bits());
-        assert_eq!(significant(0.001_234_567, 4), 0.001_235);
-        assert_eq!(significant(123_456.0, 4), 123_500.0);
-        assert_eq!(significant(0.0, 4), 0.0);
     }
 }

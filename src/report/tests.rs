@@ -246,6 +246,7 @@ fn pictures(report: &Report) -> Vec<FieldPicture> {
             plane: address.clone(),
             crossed: Some(address.clone()),
             crossed_angle_deg: Some(22.5),
+            thumbnail: Vec::new(),
         })
         .collect()
 }

@@ -13,14 +13,17 @@ const DRAFT: &str = ".report-";
 /// Longest folder name made from an id, characters.
 const LONGEST: usize = 100;
 
-/// Writes `report.json` and `report.html` into `<out>/<id>/` and gives that folder back.
+/// The file of a report's folder that shows the slide in small.
+pub const THUMBNAIL: &str = "thumbnail.jpg";
+
+/// Writes `report.json`, `report.html` and, where there is one, the thumbnail into `<out>/<id>/` and gives that folder back.
 ///
-/// Both are first written beside their place and then moved there: a failure leaves an older report as it was, and
+/// All are first written beside their place and then moved there: a failure leaves an older report as it was, and
 /// never half of a new one.
 ///
 /// # Errors
 /// When the folder cannot be made or written to.
-pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<PathBuf> {
+pub fn write_report(out: &Path, id: &str, json: &str, html: &str, thumbnail: Option<&[u8]>) -> Result<PathBuf> {
     let dir = out.join(folder_name(id));
     let failed = |what: &str, e: std::io::Error| {
         Error::new(
@@ -33,8 +36,14 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<Path
     fs::create_dir_all(out).map_err(|e| failed("put there", e))?;
     sweep(out);
     let draft = tempfile::Builder::new().prefix(DRAFT).tempdir_in(out).map_err(|e| failed("written", e))?;
-    for (name, text) in [("report.json", json), ("report.html", html)] {
-        fs::write(draft.path().join(name), text).map_err(|e| failed("written", e))?;
+    let files = [
+        (THUMBNAIL, thumbnail),
+        ("report.html", Some(html.as_bytes())),
+        // Last into its place: what reads reports looks for it.
+        ("report.json", Some(json.as_bytes())),
+    ];
+    for (name, bytes) in files.iter().filter_map(|(name, bytes)| bytes.map(|b| (name, b))) {
+        fs::write(draft.path().join(name), bytes).map_err(|e| failed("written", e))?;
     }
     // A link would lead out of the folder, and half a report would be moved where the other half cannot.
     let link = |at: &Path| fs::symlink_metadata(at).is_ok_and(|found| found.is_symlink());
@@ -42,12 +51,12 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str) -> Result<Path
         return Err(Error::new(&dir, "is a link, and reports are only written to real folders", "remove the link"));
     }
     fs::create_dir_all(&dir).map_err(|e| failed("put there", e))?;
-    for name in ["report.html", "report.json"] {
+    for (name, _) in &files {
         if dir.join(name).is_dir() {
             return Err(Error::new(dir.join(name), "is a folder where a report belongs", "remove it"));
         }
     }
-    for name in ["report.html", "report.json"] {
+    for (name, _) in files.iter().filter(|(_, bytes)| bytes.is_some()) {
         fs::rename(draft.path().join(name), dir.join(name)).map_err(|e| failed("moved into place", e))?;
     }
     Ok(dir)
@@ -185,14 +194,14 @@ mod tests {
     #[test]
     fn a_failure_leaves_the_older_report_alone() {
         let out = tempfile::tempdir().unwrap();
-        let dir = write_report(out.path(), "A", "{\"n\": 1}", "<p>one").unwrap();
+        let dir = write_report(out.path(), "A", "{\"n\": 1}", "<p>one", None).unwrap();
         assert_eq!(fs::read_to_string(dir.join("report.json")).unwrap(), "{\"n\": 1}");
-        write_report(out.path(), "A", "{\"n\": 2}", "<p>two").unwrap();
+        write_report(out.path(), "A", "{\"n\": 2}", "<p>two", Some(b"small")).unwrap();
         assert_eq!(fs::read_to_string(dir.join("report.html")).unwrap(), "<p>two");
         assert_eq!(fs::read_dir(out.path()).unwrap().count(), 1, "no draft is left behind");
         // A file where the slide's folder should be: refused, and still there.
         fs::write(out.path().join("B"), "mine").unwrap();
-        let message = write_report(out.path(), "B", "{}", "").unwrap_err().to_string();
+        let message = write_report(out.path(), "B", "{}", "", None).unwrap_err().to_string();
         assert!(message.contains("the report cannot be put there"), "{message}");
         assert_eq!(fs::read_to_string(out.path().join("B")).unwrap(), "mine");
         assert_eq!(fs::read_dir(out.path()).unwrap().count(), 2);

@@ -20,9 +20,10 @@ const filter = () => {
 search.addEventListener("input", filter);
 for (const box of boxes) box.addEventListener("change", filter);
 filter();
-const heads = [...table.tHead.rows[0].cells];
+const heads = [...table.tHead.querySelectorAll("th")];
 const collator = new Intl.Collator("en", { numeric: true });
-heads.forEach((head, column) => {
+heads.forEach((head, n) => {
+  const column = head.cellIndex;
   const button = document.createElement("button");
   button.type = "button";
   button.append(...head.childNodes);
@@ -36,7 +37,7 @@ heads.forEach((head, column) => {
     // What is not known comes last either way; of equal ones the order of the drawer stays.
     keyed.sort(([a, r], [b, s]) => {
       if (a === null || b === null) return (a === null) - (b === null) || r.n - s.n;
-      const order = typeof a === "number" ? a - b : column === 0 ? r.n - s.n : collator.compare(a, b);
+      const order = typeof a === "number" ? a - b : n === 0 ? r.n - s.n : collator.compare(a, b);
       return (down ? -order : order) || r.n - s.n;
     });
     body.append(...keyed.map(([, { row }]) => row));

@@ -1,7 +1,7 @@
 //! The page in a real browser: `cargo test --lib -- --ignored browser`, with Chromium on the path or in `CHROMIUM`, and the
 //! file `axe.min.js` of the npm package axe-core in `THINPROOF_AXE`.
 
-mod devtools;
+pub(crate) mod devtools;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -12,9 +12,9 @@ use crate::report::browser::devtools::{Browser, Tab};
 use crate::report::tests::{CASES, hostile_page, page};
 
 /// A phone, a laptop and a screen on the wall, pixels.
-const WINDOWS: [[u32; 2]; 3] = [[390, 844], [1366, 768], [2560, 1440]];
+pub(crate) const WINDOWS: [[u32; 2]; 3] = [[390, 844], [1366, 768], [2560, 1440]];
 /// Paper, inches.
-const A4: [f64; 2] = [8.27, 11.69];
+pub(crate) const A4: [f64; 2] = [8.27, 11.69];
 const LETTER: [f64; 2] = [8.5, 11.0];
 
 /// One run of Chromium with these arguments; for pages that need no driving.

@@ -1,0 +1,394 @@
+//! What is said about the grinder, and from what.
+
+use crate::grinder::findings::{Charted, Grinder, KINDS, OnsetOf, differences};
+use crate::grinder::frame::in_words;
+use crate::grinder::record::{Found, Statement, Subject};
+use crate::grinder::tilt::Tilt;
+use crate::grinder::zero::{MAY_BE_OFF_UM, ZeroLine};
+use crate::grinder::{CHANCE, FEWEST_CHARTED, FEWEST_FOR_ONSET, FEWEST_MEASURED, Section};
+use crate::section::defects::DefectKind;
+
+/// Ids that a sentence names at most.
+const NAMED: usize = 4;
+
+/// All statements: first what is to be acted upon.
+#[must_use]
+pub fn of(grinder: &Grinder) -> Vec<Statement> {
+    let mut all = Vec::new();
+    let runs = &grinder.batch.runs;
+    for (i, run) in runs.iter().enumerate() {
+        let which = if runs.len() > 1 { of_run(run) } else { String::new() };
+        all.push(thickness(grinder.thickness[i].as_ref(), run, &which));
+        all.push(zero(grinder.zero[i].as_ref(), run, &which));
+    }
+    all.push(chuck(grinder));
+    if !runs.is_empty() {
+        all.extend(KINDS.into_iter().zip(&grinder.onsets).map(|(kind, onset)| defects(kind, onset.as_ref(), grinder)));
+    }
+    if let Some(why) = &grinder.batch.unusable {
+        all.push(Statement {
+            sentence: format!("Nothing is said by sequence: {why}."),
+            ..nothing(Subject::Thickness, 0)
+        });
+    }
+    all.sort_by_key(|s| s.found as u8);
+    all
+}
+
+/// What to take care of when what is found is acted upon; empty when nothing is.
+#[must_use]
+pub fn cautions(statements: &[Statement]) -> Vec<String> {
+    if statements.iter().all(|s| s.what_to_do.is_empty()) {
+        return Vec::new();
+    }
+    [
+        "Stop the wheel and let it run down before you touch the chuck, the plate or the micrometer's stop.",
+        "Grind a wheel or a chuck true wet, never dry: dust of quartz and of the wheel harms the lungs for good.",
+        "The machine's own instructions, the laboratory's rules and whoever is licensed to set the machine come before these.",
+    ]
+    .map(str::to_owned)
+    .to_vec()
+}
+
+fn nothing(about: Subject, sections: usize) -> Statement {
+    Statement {
+        about,
+        found: Found::TooFew,
+        sentence: String::new(),
+        what_to_do: Vec::new(),
+        evidence: String::new(),
+        chance: None,
+        sections,
+    }
+}
+
+/// "In the run LM-1 to LM-9: ".
+fn of_run(run: &[Section]) -> String {
+    match (run.first(), run.last()) {
+        (Some(first), Some(last)) => format!("In the run {} to {}: ", first.id, last.id),
+        _ => String::new(),
+    }
+}
+
+/// A probability in words.
+fn p(chance: f64) -> String {
+    if chance < 0.001 {
+        "p < 0.001".into()
+    } else if chance < 0.1 {
+        format!("p = {chance:.3}")
+    } else {
+        format!("p = {chance:.2}")
+    }
+}
+
+/// A sentence that begins with what it is about, or with the run.
+fn sentence(which: &str, text: &str) -> String {
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) if which.is_empty() => first.to_uppercase().chain(letters).collect(),
+        _ => format!("{which}{text}"),
+    }
+}
+
+fn thickness(charted: Option<&Charted>, run: &[Section], which: &str) -> Statement {
+    let known = run.iter().filter(|s| s.charted_um().is_some()).count();
+    let Some(charted) = charted else {
+        let text = format!(
+            "whether the thickness is steady takes {FEWEST_CHARTED} sections in sequence with a thickness; {known} have one"
+        );
+        return Statement { sentence: sentence(which, &format!("{text}.")), ..nothing(Subject::Thickness, known) };
+    };
+    let limits = &charted.chart.limits;
+    let (what, n) =
+        (if charted.above_target { "thickness above the target" } else { "thickness" }, charted.values.len());
+    let out: Vec<&str> = charted.chart.out().map(|k| run[charted.sections[k]].id.as_str()).collect();
+    let evidence = format!(
+        "Individuals chart of {n} sections: mean {:.1} µm, limits {:.1} to {:.1} µm by the mean moving range of {:.2} µm; \
+         weighted average with weight {} within its limits {}. {} of {n} sections carry a signal. A steady process strays \
+         as far somewhere with {}.",
+        limits.mean,
+        limits.lower,
+        limits.upper,
+        limits.mean_moving_range,
+        crate::grinder::ewma::WEIGHT,
+        if charted.chart.average_out.iter().any(|o| *o) { "not everywhere" } else { "everywhere" },
+        out.len(),
+        p(charted.chart.chance),
+    );
+    let signal = charted.chart.chance <= CHANCE && !out.is_empty();
+    let text = if signal {
+        format!(
+            "the {what} is not steady from section to section: {} ({n} slides, {}).",
+            named(&out),
+            p(charted.chart.chance)
+        )
+    } else {
+        format!(
+            "the {what} is steady from section to section, {:.1} µm on average ({n} slides, {}).",
+            limits.mean,
+            p(charted.chart.chance)
+        )
+    };
+    let to_do = if signal {
+        vec![
+            "Compare with the micrometer's zero and the chuck below; then look for what changed at those sections: operator, grit, wheel, rock.".into(),
+        ]
+    } else {
+        Vec::new()
+    };
+    Statement {
+        about: Subject::Thickness,
+        found: if signal { Found::Signal } else { Found::Nothing },
+        sentence: sentence(which, &text),
+        what_to_do: to_do,
+        evidence,
+        chance: Some(charted.chart.chance),
+        sections: n,
+    }
+}
+
+/// Ids that are out of the ordinary, the first few by name.
+fn named(ids: &[&str]) -> String {
+    match ids {
+        [] => "none stands out".into(),
+        [one] => format!("{one} stands out"),
+        ids if ids.len() <= NAMED => format!("{} stand out", ids.join(", ")),
+        ids => format!("{} and {} more stand out", ids[..NAMED].join(", "), ids.len() - NAMED),
+    }
+}
+
+fn zero(line: Option<&ZeroLine>, run: &[Section], which: &str) -> Statement {
+    let known = differences(run).len();
+    let Some(line) = line else {
+        let text = format!(
+            "the micrometer's zero takes {FEWEST_MEASURED} sections in sequence with a reading and a thickness; {known} have both"
+        );
+        return Statement { sentence: sentence(which, &format!("{text}.")), ..nothing(Subject::Zero, known) };
+    };
+    let [low, high] = line.drift_ci95_um;
+    let [mean_low, mean_high] = line.mean_ci95_um;
+    let drifts = line.chance <= CHANCE;
+    let bond = format!(
+        "it reads {:.1} µm more than the section is thick ({mean_low:.1} to {mean_high:.1} µm), which is the bond line and what the zero is off",
+        line.mean_um
+    );
+    let evidence = format!(
+        "Line by least squares through reading less thickness of {} sections, places {} to {}: from {:.1} to {:.1} µm, \
+         {:.2} µm scatter about it; Student's t, {}.",
+        line.sections,
+        line.from_to[0],
+        line.from_to[1],
+        line.ends_um[0],
+        line.ends_um[1],
+        line.scatter_um,
+        p(line.chance),
+    );
+    let (text, to_do) = if drifts {
+        let (until, [fewest, most]) = line.sections_until_off();
+        let way = if line.drift_um > 0.0 { ("more", "thinner") } else { ("less", "thicker") };
+        let gone = (line.ends_um[1] - line.ends_um[0]).abs();
+        let range = match (fewest, most) {
+            (Some(a), Some(b)) => format!(" ({:.0} to {:.0})", a.floor(), b.ceil()),
+            _ => String::new(),
+        };
+        let mut to_do = vec![format!(
+            "Set the zero again on a frosted slide every {:.0} sections{range}: by then it is {MAY_BE_OFF_UM:.0} µm off.",
+            until.floor().max(1.0)
+        )];
+        if gone >= MAY_BE_OFF_UM {
+            to_do.insert(0, format!("Set the zero again now: it has drifted by {gone:.1} µm in this run."));
+        }
+        to_do.push(format!(
+            "Until then the same reading leaves each section {:.2} µm {} than the one before.",
+            line.drift_um.abs(),
+            way.1
+        ));
+        let text = format!(
+            "the micrometer's zero drifts: it reads {:.2} µm {} with each section ({:.2} to {:.2} µm; {} slides, {}); {bond}.",
+            line.drift_um.abs(),
+            way.0,
+            low.abs().min(high.abs()),
+            low.abs().max(high.abs()),
+            line.sections,
+            p(line.chance)
+        );
+        (text, to_do)
+    } else {
+        let text = format!(
+            "no drift of the micrometer's zero is seen ({low:+.2} to {high:+.2} µm a section; {} slides, {}); {bond}.",
+            line.sections,
+            p(line.chance)
+        );
+        (text, Vec::new())
+    };
+    Statement {
+        about: Subject::Zero,
+        found: if drifts { Found::Signal } else { Found::Nothing },
+        sentence: sentence(which, &text),
+        what_to_do: to_do,
+        evidence,
+        chance: Some(line.chance),
+        sections: line.sections,
+    }
+}
+
+fn chuck(grinder: &Grinder) -> Statement {
+    let known = grinder.wedges.len();
+    let Some(tilt) = &grinder.tilt else {
+        let text = format!(
+            "Whether the chuck is parallel takes {FEWEST_MEASURED} sections with a known bevelled corner and wedge (fields that \
+             span the section); {known} have both."
+        );
+        return Statement { sentence: text, ..nothing(Subject::Chuck, known) };
+    };
+    let out = tilt.chance <= CHANCE;
+    let [low, high] = tilt.steepness_ci95;
+    let evidence = format!(
+        "Mean wedge of {} sections in the frame of the bevelled corner: {:+.3} µm/mm ({:+.3} to {:+.3}) away from it along the \
+         width, {:+.3} ({:+.3} to {:+.3}) along the height; Hotelling's T² {:.1}, {}; Rayleigh's test of the directions alone: \
+         z {:.2}, {}.",
+        tilt.sections,
+        tilt.mean[0],
+        tilt.ci95[0][0],
+        tilt.ci95[0][1],
+        tilt.mean[1],
+        tilt.ci95[1][0],
+        tilt.ci95[1][1],
+        tilt.t_squared,
+        p(tilt.chance),
+        tilt.rayleigh_z,
+        p(tilt.rayleigh_chance),
+    );
+    let text = if out {
+        format!(
+            "The chuck is out of parallel: sections come out {:.2} µm/mm ({low:.2} to {high:.2}) thicker {} ({} slides, {}).",
+            tilt.steepness,
+            in_words(tilt.toward_deg),
+            tilt.sections,
+            p(tilt.chance)
+        )
+    } else {
+        format!(
+            "The chuck is parallel as far as is seen: no common wedge in the frame of the bevelled corner, at most {high:.2} µm/mm \
+             ({} slides, {}).",
+            tilt.sections,
+            p(tilt.chance)
+        )
+    };
+    Statement {
+        about: Subject::Chuck,
+        found: if out { Found::Signal } else { Found::Nothing },
+        sentence: text,
+        what_to_do: if out { true_the_chuck(tilt) } else { Vec::new() },
+        evidence,
+        chance: Some(tilt.chance),
+        sections: tilt.sections,
+    }
+}
+
+fn true_the_chuck(tilt: &Tilt) -> Vec<String> {
+    let ten = 10.0 * tilt.steepness;
+    vec![
+        "Clean the chuck, its seat and a slide's back, and grind one section more: grit under the slide does the same."
+            .into(),
+        format!(
+            "If it stays, bring the side of the chuck {} nearer to the wheel at its rim: {ten:.1} µm for every 10 mm across, so \
+             {:.0} µm at the rim of a chuck of 100 mm over its opposite rim.",
+            in_words(tilt.toward_deg),
+            10.0 * ten
+        ),
+    ]
+}
+
+fn defects(kind: DefectKind, found: Option<&OnsetOf>, grinder: &Grinder) -> Statement {
+    let (about, index) = match kind {
+        DefectKind::Scratches => (Subject::Scratches, 0),
+        DefectKind::Bubbles => (Subject::Bubbles, 1),
+        DefectKind::Plucks => (Subject::Plucks, 2),
+    };
+    let sections: Vec<&Section> = grinder.batch.runs.iter().flatten().collect();
+    let known = sections.iter().filter(|s| s.left[index].is_some()).count();
+    let word = crate::verdict::advice::kind_words(kind);
+    let Some(OnsetOf { sections: those, values, onset, direction }) = found else {
+        let text = if known >= FEWEST_FOR_ONSET {
+            let same = sections.iter().filter_map(|s| s.left[index]).next().unwrap_or(0.0);
+            let all = if same > 0.0 { "all sections carry the same of them" } else { "no section carries any" };
+            return Statement {
+                found: Found::Nothing,
+                sentence: sentence("", &format!("{word} do not begin anywhere: {all} ({known} slides).")),
+                ..nothing(about, known)
+            };
+        } else {
+            format!(
+                "from where on there are more {word} takes {FEWEST_FOR_ONSET} sections in sequence; {known} could show them."
+            )
+        };
+        return Statement { sentence: sentence("", &text), ..nothing(about, known) };
+    };
+    let first = sections[those[onset.at]];
+    let place = first.sequence.map_or_else(String::new, |n| format!(" (place {n})"));
+    let signal = onset.chance * KINDS.len() as f64 <= CHANCE;
+    let evidence = format!(
+        "Ranks of {} sections by sequence, before and from {}{place} on: {} of {} carry {word} before, {} of {} from there on; \
+         as sharp a change for the worse anywhere in a shuffled order: {} (three kinds are looked at).",
+        values.len(),
+        first.id,
+        onset.carry[0],
+        onset.sections[0],
+        onset.carry[1],
+        onset.sections[1],
+        p(onset.chance),
+    );
+    let (text, to_do) = if signal {
+        let one_way = direction.filter(|(_, chance)| *chance <= CHANCE);
+        let way = one_way.map_or_else(String::new, |(mean, chance)| {
+            format!(
+                ", all near one direction: {:.0}° from the width, {:.0}° standard deviation ({})",
+                mean.axis_deg,
+                mean.spread_deg(),
+                p(chance)
+            )
+        });
+        let text = format!(
+            "{word} from {}{place} on: {} of {} sections carry them, {} of {} before{way} ({}).",
+            first.id,
+            onset.carry[1],
+            onset.sections[1],
+            onset.carry[0],
+            onset.sections[0],
+            p(onset.chance)
+        );
+        (text, vec![cure(kind, one_way.is_some()).to_owned()])
+    } else {
+        let text =
+            format!("no section from which on there are more {word} ({} slides, {}).", values.len(), p(onset.chance));
+        (text, Vec::new())
+    };
+    Statement {
+        about,
+        found: if signal { Found::Signal } else { Found::Nothing },
+        sentence: sentence("", &text),
+        what_to_do: to_do,
+        evidence,
+        chance: Some(onset.chance),
+        sections: values.len(),
+    }
+}
+
+/// Where to look (common practice, no source).
+const fn cure(kind: DefectKind, one_way: bool) -> &'static str {
+    match kind {
+        DefectKind::Scratches if one_way => {
+            "Wash or change the plate used last, and look for a grain of coarser grit carried over: one edge drawn one way leaves them."
+        }
+        DefectKind::Scratches => {
+            "Wash or change the plate and the slurry, and clean sections between grits: coarser grit is being carried over."
+        }
+        DefectKind::Bubbles => {
+            "Look at what changed in the bonding: resin batch, its time under vacuum, dryness of the chips, pressure."
+        }
+        DefectKind::Plucks => {
+            "Look at what changed in impregnation and coarse grinding: resin batch, vacuum, wear of the wheel, feed."
+        }
+    }
+}
