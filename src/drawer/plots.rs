@@ -237,12 +237,8 @@ fn onset(onset: &OnsetRecord) -> Plot {
         size: SIZE,
         title: format!("{what} by sequence"),
         caption: format!(
-            "{what}, {unit}, by place in the sequence. Upright line: the sharpest change for the worse, {}.",
-            if onset.chance * 3.0 <= crate::grinder::CHANCE {
-                "more than chance gives"
-            } else {
-                "no more than chance gives"
-            }
+            "{what}, {unit}, by place in the sequence. {}",
+            if sharp { "Upright line: from there on there are more." } else { "No change for the worse." }
         ),
         ticks: ticks(&x, &y),
         lines: mark

@@ -6,7 +6,7 @@ use rand_chacha::ChaCha8Rng;
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
 
 /// Most values that are drawn for one probability.
-const MOST_DRAWN: usize = 40_000_000;
+const MOST_DRAWN: usize = 400_000_000;
 
 /// Two-sided probability of a `t` or one further out with `df` degrees of freedom, and None for fewer than one.
 #[must_use]
