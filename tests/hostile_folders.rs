@@ -65,10 +65,10 @@ fn folders_of_any_name_are_checked_and_nothing_leaves_the_output_folder() {
         assert_eq!(code(&out), 13, "{name:?}: {told}");
         assert_plain(&said);
         let written = tree(&dir.path().join("out"));
-        assert_eq!(written.len(), 3, "{name:?}: {written:?}");
+        assert_eq!(written.len(), 4, "folder, report, page and thumbnail of {name:?}: {written:?}");
         let folder = written[0].file_name().unwrap().to_str().unwrap();
         assert!(!folder.starts_with('.') && !folder.contains(['\\', ':', '\n', '\u{1b}']), "{name:?} gave {folder:?}");
-        assert_eq!(tree(dir.path()).len(), 3 + 1 + 1 + 3, "{name:?}: nothing beside out and the slide");
+        assert_eq!(tree(dir.path()).len(), 3 + 1 + 1 + 4, "{name:?}: nothing beside out and the slide");
     }
 }
 

@@ -8,6 +8,7 @@ use clap::Args;
 
 use crate::archive::{Condition, Difference, archive, bags_in, verify};
 use crate::cli::exit;
+use crate::drawer::write::FILES;
 use crate::error::{Error, Result, shown};
 
 /// Shown under the command's help.
@@ -49,7 +50,9 @@ pub fn run(arguments: &ArchiveArguments) -> Result<ExitCode> {
 
 fn archive_all(arguments: &ArchiveArguments, to: &Path) -> Result<u8> {
     let mut code = 0;
-    for report in &arguments.reports {
+    // A shell's `reports/*` gives the tables of a drawer too.
+    let table = |path: &Path| path.is_file() && path.file_name().is_some_and(|n| FILES.iter().any(|f| n == *f));
+    for report in arguments.reports.iter().filter(|path| !table(path)) {
         match archive(report, arguments.photographs.as_deref(), to) {
             Ok(bag) => say(&format!("{}\n", shown(&bag.display().to_string())))?,
             Err(error) => {
