@@ -94,7 +94,7 @@ const KINDS: [(Option<Outcome>, &str); 6] = [
 ];
 
 /// Renders the page. `thumbnail` gives a small JPEG for a report's folder as the record tells it, when there is one; beyond
-/// [`MOST_SHOWN`] slides it is not asked.
+/// 2,500 slides it is not asked.
 ///
 /// # Errors
 /// When the template cannot be rendered, which would be a fault of this program.
