@@ -37,40 +37,40 @@ fn main() -> Result<(), Box<dyn Error>> {
     let fault = GrinderFault { drift_um: 0.03, tilt_um_per_mm: [0.06, 0.03], scratched_from: Some(n * 3 / 4 + 1) };
     let sound = GrinderFault::default();
     for (name, fault, seed) in [("faulty", fault, 1), ("sound", sound, 2)] {
-        let slides = folder.join(name);
+        let slides = folder.join(format!("{name}-{n}"));
         (1..=n)
             .into_par_iter()
             .filter(|i| !slides.join(format!("LM-{i:04}/slide.toml")).exists())
             .try_for_each(|i| fault.section(&format!("LM-{i:04}"), seed, i).render_to(&slides).map(|_| ()))?;
     }
     println!("planted: {fault:?}");
-    let two = run(&folder.join("faulty"), &folder.join("out-two"), 2)?;
+    let two = run(&folder.join(format!("faulty-{n}")), &folder.join("out-two"), 2)?;
     told(&folder.join("out-two"))?;
     println!("\nplanted: nothing");
-    run(&folder.join("sound"), &folder.join("out-sound"), 2)?;
+    run(&folder.join(format!("sound-{n}")), &folder.join("out-sound"), 2)?;
     told(&folder.join("out-sound"))?;
 
-    let one = run(&folder.join("faulty"), &folder.join("out-one"), 1)?;
+    let one = run(&folder.join(format!("faulty-{n}")), &folder.join("out-one"), 1)?;
     println!("\none job {:.1} s, two jobs {:.1} s: {:.2} times", one.0, two.0, one.0 / two.0);
     let few = folder.join("few");
     let some = (n / 10).max(3);
     for i in 1..=some {
         let name = format!("LM-{i:04}");
-        copy(&folder.join("faulty").join(&name), &few.join(&name))?;
+        copy(&folder.join(format!("faulty-{n}")).join(&name), &few.join(&name))?;
     }
     let small = run(&few, &folder.join("out-few"), 2)?;
     println!("peak memory: {some} slides {:.0} MB, {n} slides {:.0} MB", small.1, two.1);
 
     let out = folder.join("out-killed");
     for share in KILLED_AT {
-        let mut child = start(&folder.join("faulty"), &out, 2)?;
+        let mut child = start(&folder.join(format!("faulty-{n}")), &out, 2)?;
         std::thread::sleep(Duration::from_secs_f64(two.0 * share));
         child.kill()?;
         child.wait()?;
         let done = fs::read_dir(&out)?.filter_map(Result::ok).filter(|e| e.path().join("report.json").exists()).count();
         println!("killed with {done} reports written");
     }
-    run(&folder.join("faulty"), &out, 2)?;
+    run(&folder.join(format!("faulty-{n}")), &out, 2)?;
     let undisturbed = contents(&folder.join("out-two"))?;
     println!("one job: {}", same(&contents(&folder.join("out-one"))?, &undisturbed));
     println!("killed five times: {}", same(&contents(&out)?, &undisturbed));

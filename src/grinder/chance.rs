@@ -32,12 +32,23 @@ pub fn fisher_95(df1: f64, df2: f64) -> Option<f64> {
     FisherSnedecor::new(df1, df2).ok().map(|d| d.inverse_cdf(0.95))
 }
 
-/// Share of `rounds` (fewer for long series) in which `as_much` holds of what `draw` makes, the observed one counted among
+/// How many rounds of `cost` drawn values each there are time for, `most` at most and 199 at least.
+#[must_use]
+pub fn affordable(cost: usize, most: usize) -> usize {
+    most.min(MOST_DRAWN / cost.max(1)).max(199)
+}
+
+/// Dice that fall the same way every time.
+#[must_use]
+pub fn dice() -> ChaCha8Rng {
+    ChaCha8Rng::seed_from_u64(0x7468_696e_7072_6f6f)
+}
+
+/// Share of `rounds` (at least one) in which `as_much` holds of what `draw` makes, the observed one counted among
 /// them: never zero (Davison and Hinkley 1997, Bootstrap Methods and their Application, equation 4.11). The same every time.
 #[must_use]
-pub fn share_of_rounds(n: usize, rounds: usize, mut as_much: impl FnMut(&mut ChaCha8Rng) -> bool) -> f64 {
-    let rounds = rounds.min(MOST_DRAWN / n.max(1)).max(199);
-    let mut dice = ChaCha8Rng::seed_from_u64(0x7468_696e_7072_6f6f);
+pub fn share_of_rounds(rounds: usize, mut as_much: impl FnMut(&mut ChaCha8Rng) -> bool) -> f64 {
+    let mut dice = dice();
     let hits = (0..rounds).filter(|_| as_much(&mut dice)).count();
     (hits + 1) as f64 / (rounds + 1) as f64
 }
@@ -67,8 +78,8 @@ mod tests {
 
     #[test]
     fn a_share_is_never_zero_and_the_same_every_time() {
-        assert!((share_of_rounds(10, 999, |_| false) - 0.001).abs() < 1e-12);
-        let coin = || share_of_rounds(10, 1999, |dice| dice.next_u32() & 1 == 0);
+        assert!((share_of_rounds(999, |_| false) - 0.001).abs() < 1e-12);
+        let coin = || share_of_rounds(1999, |dice| dice.next_u32() & 1 == 0);
         assert!((coin() - 0.5).abs() < 0.04);
         assert_eq!(coin().to_bits(), coin().to_bits());
     }

@@ -26,7 +26,7 @@ pub struct Grinder {
     pub onsets: [Option<OnsetOf>; 3],
 }
 
-/// A chart of thickness less target.
+/// A chart of the thickness by sequence.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Charted {
     /// Indices of the charted sections in their run.
@@ -44,7 +44,7 @@ pub struct Charted {
 pub struct OnsetOf {
     /// Indices of the sections, over all runs in their order.
     pub sections: Vec<usize>,
-    /// Share of each.
+    /// Scratches in mm per mm², bubbles per mm², or plucked share of the area, of each.
     pub values: Vec<f64>,
     /// The sharpest change.
     pub onset: Onset,

@@ -1,7 +1,7 @@
 //! From which section on are there more defects?
 
 use crate::grinder::FEWEST_FOR_ONSET;
-use crate::grinder::chance::{share_of_rounds, shuffle};
+use crate::grinder::chance::{affordable, share_of_rounds, shuffle};
 
 /// Fewest sections before a change.
 const FEWEST_BEFORE: usize = 4;
@@ -39,7 +39,7 @@ impl Onset {
         let ranks = ranks(values);
         let (found, at) = sharpest(&ranks)?;
         let mut order = ranks;
-        let chance = share_of_rounds(values.len() * 4, ROUNDS, |dice| {
+        let chance = share_of_rounds(affordable(4 * values.len(), ROUNDS), |dice| {
             shuffle(&mut order, dice);
             sharpest(&order).is_some_and(|(z, _)| z >= found - 1e-9)
         });
@@ -100,6 +100,7 @@ fn sharpest(ranks: &[f64]) -> Option<(f64, usize)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::grinder::tests::known;
     use rand::SeedableRng as _;
 
     #[test]
@@ -110,9 +111,7 @@ mod tests {
     /// Reference by scipy's Mann-Whitney test with ties and no correction for continuity: `fixtures/grinder_statistics.py`.
     #[test]
     fn the_statistic_is_that_of_a_reference_library() {
-        let text = include_str!("../../fixtures/grinder_statistics.json");
-        let known: serde_json::Value = serde_json::from_str(text).unwrap();
-        let known = &known["onset"];
+        let known = known("onset");
         let values: Vec<f64> = serde_json::from_value(known["values"].clone()).unwrap();
         let (z, at) = sharpest(&ranks(&values)).unwrap();
         assert_eq!(at as u64, known["at"].as_u64().unwrap());

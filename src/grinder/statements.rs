@@ -6,6 +6,7 @@ use crate::grinder::record::{Found, Statement, Subject};
 use crate::grinder::tilt::Tilt;
 use crate::grinder::zero::{MAY_BE_OFF_UM, ZeroLine};
 use crate::grinder::{CHANCE, FEWEST_CHARTED, FEWEST_FOR_ONSET, FEWEST_MEASURED, Section};
+use crate::measured::significant;
 use crate::section::defects::DefectKind;
 
 /// Ids that a sentence names at most.
@@ -124,8 +125,11 @@ fn thickness(charted: Option<&Charted>, run: &[Section], which: &str) -> Stateme
         )
     } else {
         format!(
-            "the {what} is steady from section to section, {:.1} µm on average ({n} slides, {}).",
+            "the {what} neither drifts nor jumps from section to section as far as is seen: {:.1} µm on average, single sections \
+             from {:.1} to {:.1} µm ({n} slides, {}).",
             limits.mean,
+            charted.values.iter().copied().fold(f64::INFINITY, f64::min),
+            charted.values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
             p(charted.chart.chance)
         )
     };
@@ -169,7 +173,7 @@ fn zero(line: Option<&ZeroLine>, run: &[Section], which: &str) -> Statement {
     let [mean_low, mean_high] = line.mean_ci95_um;
     let drifts = line.chance <= CHANCE;
     let bond = format!(
-        "it reads {:.1} µm more than the section is thick ({mean_low:.1} to {mean_high:.1} µm), which is the bond line and what the zero is off",
+        "on average it reads {:.1} µm more than the section is thick ({mean_low:.1} to {mean_high:.1} µm): the bond line, and what the zero is off by",
         line.mean_um
     );
     let evidence = format!(
@@ -199,16 +203,16 @@ fn zero(line: Option<&ZeroLine>, run: &[Section], which: &str) -> Statement {
             to_do.insert(0, format!("Set the zero again now: it has drifted by {gone:.1} µm in this run."));
         }
         to_do.push(format!(
-            "Until then the same reading leaves each section {:.2} µm {} than the one before.",
-            line.drift_um.abs(),
+            "Until then the same reading leaves each section {} µm {} than the one before.",
+            significant(line.drift_um.abs(), 2),
             way.1
         ));
         let text = format!(
-            "the micrometer's zero drifts: it reads {:.2} µm {} with each section ({:.2} to {:.2} µm; {} slides, {}); {bond}.",
-            line.drift_um.abs(),
+            "the micrometer's zero drifts: it reads {} µm {} with each section ({} to {} µm; {} slides, {}); {bond}.",
+            significant(line.drift_um.abs(), 2),
             way.0,
-            low.abs().min(high.abs()),
-            low.abs().max(high.abs()),
+            significant(low.abs().min(high.abs()), 2),
+            significant(low.abs().max(high.abs()), 2),
             line.sections,
             p(line.chance)
         );
@@ -292,8 +296,8 @@ fn true_the_chuck(tilt: &Tilt) -> Vec<String> {
         "Clean the chuck, its seat and a slide's back, and grind one section more: grit under the slide does the same."
             .into(),
         format!(
-            "If it stays, bring the side of the chuck {} nearer to the wheel at its rim: {ten:.1} µm for every 10 mm across, so \
-             {:.0} µm at the rim of a chuck of 100 mm over its opposite rim.",
+            "If it stays, bring the side of the chuck that lies {} nearer to the wheel: {ten:.1} µm for every 10 mm, so {:.0} µm from \
+             rim to rim of a chuck 100 mm across.",
             in_words(tilt.toward_deg),
             10.0 * ten
         ),

@@ -3,7 +3,7 @@
 use rand_distr::{Distribution as _, StandardNormal};
 
 use crate::grinder::FEWEST_CHARTED;
-use crate::grinder::chance::share_of_rounds;
+use crate::grinder::chance::{affordable, dice};
 use crate::grinder::ewma::{WIDTH, ewma, spread};
 use crate::grinder::individuals::{Individuals, Signal};
 
@@ -56,19 +56,18 @@ impl Steady {
         let averages = ewma(values, limits.mean);
         let average_reach: Vec<f64> = (1..=values.len()).map(|n| WIDTH * limits.sigma * spread(n)).collect();
         let found = strays(values, &limits);
-        let (mut as_far, mut rounds) = ([1_usize; 3], 1_usize);
-        // What is counted here is three shares at once.
-        let _ = share_of_rounds(values.len() * 8, ROUNDS, |dice| {
-            let drawn: Vec<f64> = (0..values.len()).map(|_| StandardNormal.sample(dice)).collect();
+        let (rounds, mut dice) = (affordable(8 * values.len(), ROUNDS), dice());
+        // The observed series counts among them, as in `share_of_rounds`.
+        let mut as_far = [1_usize; 3];
+        for _ in 0..rounds {
+            let drawn: Vec<f64> = (0..values.len()).map(|_| StandardNormal.sample(&mut dice)).collect();
             if let Some(limits) = Individuals::of(&drawn) {
                 for (n, (drawn, found)) in as_far.iter_mut().zip(strays(&drawn, &limits).into_iter().zip(found)) {
                     *n += usize::from(drawn >= found);
                 }
             }
-            rounds += 1;
-            false
-        });
-        let least = as_far.into_iter().min().unwrap_or(rounds) as f64 / rounds as f64;
+        }
+        let least = as_far.into_iter().min().unwrap_or(rounds) as f64 / (rounds + 1) as f64;
         Some(Self {
             signals: limits.signals(values),
             average_out: averages.iter().zip(&average_reach).map(|(a, r)| (a - limits.mean).abs() > *r).collect(),

@@ -10,6 +10,19 @@ use crate::grinder::record::{Found, Subject};
 use crate::grinder::{Batch, Grinder, GrinderRecord, Section};
 use crate::slide::record::Corner;
 
+/// A part of what a reference library gives: `fixtures/grinder_statistics.py`.
+pub(super) fn known(part: &str) -> serde_json::Value {
+    let all: serde_json::Value =
+        serde_json::from_str(include_str!("../../fixtures/grinder_statistics.json")).expect("the fixture is JSON");
+    all[part].clone()
+}
+
+/// That a figure is the reference's to nine digits.
+pub(super) fn assert_close(found: f64, known: &serde_json::Value, name: &str) {
+    let told = known[name].as_f64().expect("the fixture has it");
+    assert!((found - told).abs() < 1e-9 * (1.0 + told.abs()), "{name}: {found}, not {told}");
+}
+
 /// What is planted in a batch.
 #[derive(Clone, Copy, Default)]
 struct Planted {
@@ -120,7 +133,7 @@ fn the_chuck_is_told_as_a_preparator_would_mend_it() {
         "{}",
         said.sentence
     );
-    assert!(said.what_to_do[1].contains("nearer to the wheel at its rim"));
+    assert!(said.what_to_do[1].contains("nearer to the wheel: "));
     assert!(said.evidence.contains("Hotelling") && said.evidence.contains("Rayleigh"));
 }
 

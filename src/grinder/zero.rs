@@ -85,13 +85,12 @@ impl ZeroLine {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::grinder::tests::{assert_close, known};
 
     /// Reference by scipy: `fixtures/grinder_statistics.py`.
     #[test]
     fn the_same_as_by_a_reference_library() {
-        let text = include_str!("../../fixtures/grinder_statistics.json");
-        let known: serde_json::Value = serde_json::from_str(text).unwrap();
-        let known = &known["line"];
+        let known = known("line");
         let points: Vec<(u32, f64)> = serde_json::from_value(known["points"].clone()).unwrap();
         let line = ZeroLine::of(&points).unwrap();
         for (found, name) in [
@@ -102,8 +101,7 @@ mod tests {
             (line.mean_um, "mean"),
             (line.scatter_um, "scatter"),
         ] {
-            let told = known[name].as_f64().unwrap();
-            assert!((found - told).abs() < 1e-9 * (1.0 + told.abs()), "{name}: {found}, not {told}");
+            assert_close(found, &known, name);
         }
     }
 
