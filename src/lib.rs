@@ -44,7 +44,9 @@ pub mod report;
 pub mod section;
 pub mod slide;
 pub mod thickness;
+pub mod timings;
 pub mod units;
+mod vectors;
 pub mod verdict;
 
 pub use error::{Error, Result};

@@ -36,6 +36,7 @@ use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
+use crate::timings::stage;
 use crate::units::{MicrometresPerPixel, Nanometres};
 use crate::verdict::{self, Findings, LimitSet, Limits, Verdict};
 
@@ -100,10 +101,16 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     let mut fields = Vec::with_capacity(slide.fields.len());
     let mut once = Witnesses::default();
     for plan in &slide.fields {
-        let photographs = slide.load(plan)?;
+        let photographs = {
+            stage!("read");
+            slide.load(plan)?
+        };
         once.claim(&photographs)?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
-        look(&stack);
+        {
+            stage!("pictures");
+            look(&stack);
+        }
         fields.push(FieldFindings::find(&stack, &slide.record));
     }
 
@@ -111,7 +118,10 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     let mut warnings = believe(&slide, &yardstick, &mut crystals);
     warnings.extend(counted_once(&fields, &mut crystals));
     let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
-    let thickness = thickness::measure(&crystals, size, &yardstick);
+    let thickness = {
+        stage!("thickness");
+        thickness::measure(&crystals, size, &yardstick)
+    };
     let thickness = with_what_contradicts(thickness, &fields);
     let tally = Tally::of(&fields.iter().map(|f| f.defects.clone()).collect::<Vec<_>>(), slide.scale);
     let placed = fields.iter().filter(|f| f.centre_mm.is_some()).count();
@@ -163,6 +173,7 @@ const MOST_PAIRS: usize = 800;
 
 /// Takes the crystals that an earlier field shows too out of the later one; returns warnings.
 fn counted_once(fields: &[FieldFindings], crystals: &mut [FieldCrystals]) -> Vec<String> {
+    stage!("overlap");
     let pairs: Vec<(usize, usize)> = (1..fields.len())
         .flat_map(|apart| (apart..fields.len()).map(move |later| (later - apart, later)))
         .take(MOST_PAIRS)
@@ -249,7 +260,10 @@ impl CheckedSlide {
 
 impl FieldFindings {
     fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
-        let contradiction = stack.contradiction();
+        let contradiction = {
+            stage!("contradictions");
+            stack.contradiction()
+        };
         let mut warnings = stack.warnings.clone();
         let (crystals, defects) = match &contradiction {
             None => rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation)),
@@ -289,7 +303,11 @@ const DARKEST: f64 = 0.01;
 /// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
 #[must_use]
 pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
-    let planes = ExtinctionPlanes::new(stack, binning(stack.scale));
+    stage!("crystals");
+    let planes = {
+        stage!("crystals: light");
+        ExtinctionPlanes::new(stack, binning(stack.scale))
+    };
     let crystals = find_crystals(&planes);
     let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
     let leak = match planes.design.separation {

@@ -12,6 +12,7 @@ use crate::error::{Error, Result};
 use crate::pipeline::{self, CheckedSlide};
 use crate::report::{self, FieldPicture, ReadFrom, Report};
 use crate::slide::Slide;
+use crate::timings::{Timings, stage};
 use crate::verdict::{LimitSet, Outcome};
 
 /// Shown under the command's help.
@@ -33,6 +34,9 @@ pub struct CheckArguments {
     /// Print each report as one line of JSON instead of the lines for the bench.
     #[arg(long)]
     json: bool,
+    /// Print what each stage took, in time and peak memory, when done.
+    #[arg(long)]
+    timings: bool,
 }
 
 /// A slide that was checked and whose reports are written.
@@ -52,6 +56,7 @@ pub fn check_slide(dir: &Path, out: &Path, limits: &LimitSet) -> Result<Written>
     let mut pictures: Vec<Result<FieldPicture>> = Vec::new();
     let checked = pipeline::check(dir, limits, |stack| pictures.push(FieldPicture::of(stack)))?;
     let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;
+    stage!("report");
     let chart = checked.chart();
     let read_from = ReadFrom {
         folder: report::seen_from(out, &checked.record.id, dir)?,
@@ -99,6 +104,7 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
 /// When the limits file cannot be used or standard output is gone.
 pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
     let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let timings = arguments.timings.then(Timings::listen);
     let mut outcomes: Vec<Option<Outcome>> = Vec::new();
     let mut taken = HashMap::new();
     for dir in &arguments.slides {
@@ -118,6 +124,9 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
                 eprintln!("thinproof: {}", error.chain());
             }
         }
+    }
+    if let Some(timings) = timings {
+        eprint!("{}", timings.table());
     }
     Ok(ExitCode::from(exit::of_all(&outcomes)))
 }

@@ -1,5 +1,7 @@
 //! The sRGB curve between linear and encoded light, both 0..=1 of full scale (IEC 61966-2-1:1999).
 
+use std::sync::LazyLock;
+
 /// Encoded value of linear light.
 #[must_use]
 pub fn encode(linear: f64) -> f64 {
@@ -19,6 +21,20 @@ pub fn code(linear: f64) -> u8 {
     (255.0 * encode(linear)).round() as u8
 }
 
+/// Steps of [`CODES`] over full scale: 19 of them in a code where the curve is steepest.
+const STEPS: usize = 1 << 16;
+
+/// Code of each of [`STEPS`] even steps of linear light.
+static CODES: LazyLock<Vec<u8>> = LazyLock::new(|| (0..=STEPS).map(|i| code(i as f64 / STEPS as f64)).collect());
+
+/// 8-bit code of linear light for a picture, from a table: as [`code`], off by one where the light is within 1/38 of a
+/// code of where two codes meet.
+#[must_use]
+pub fn picture_code(linear: f32) -> u8 {
+    // What is not a number becomes 0.
+    CODES[((linear * STEPS as f32 + 0.5) as usize).min(STEPS)]
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -27,5 +43,18 @@ mod tests {
     fn srgb_test_values() {
         assert!((encode(0.18) - 0.461_356_129_5).abs() < 1e-9, "0.18");
         assert!((decode(0.5) - 0.214_041_140).abs() < 1e-9, "0.5");
+    }
+
+    #[test]
+    fn the_table_of_codes_is_the_curve() {
+        let mut other = 0;
+        for i in -10..=100_010 {
+            let light = i as f32 / 1e5;
+            let (exact, ours) = (code(f64::from(light)), picture_code(light));
+            assert!(exact.abs_diff(ours) <= 1, "{light}: {ours} for {exact}");
+            other += u32::from(exact != ours);
+        }
+        assert!(other < 100_000 / 20, "{other} of 100000 are off by one");
+        assert_eq!([f32::NAN, f32::NEG_INFINITY, f32::INFINITY].map(picture_code), [0, 0, 255]);
     }
 }

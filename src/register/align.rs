@@ -1,6 +1,8 @@
 //! Finds where each crossed photograph lies on the plane one: a global search, then pieces of the field.
 
-use ndarray::Array2;
+use std::sync::OnceLock;
+
+use ndarray::{Array2, Axis, Slice};
 use rayon::prelude::*;
 
 use crate::register::Placement;
@@ -43,14 +45,23 @@ pub(crate) struct Base {
     by: usize,
     spectrum: Spectrum,
     size: [f64; 2],
+    /// Pieces for a picture that stayed still and for one that turned, made when first asked for.
+    pieces: [OnceLock<Vec<BasePiece>>; 2],
+}
+
+/// A piece of the plane photograph's lines.
+struct BasePiece {
+    /// Its first cell, (y, x).
+    corner: [usize; 2],
+    spectrum: Spectrum,
 }
 
 impl Base {
     /// From the lines of a plane photograph of `width` by `height` pixels.
     pub(crate) fn new(fine: Lines, width: usize, height: usize) -> Self {
         let by = fine.depth.nrows().max(fine.depth.ncols()).div_ceil(SEARCH_SIDE).max(1);
-        let spectrum = Spectrum::of(&fine.coarser(by).depth);
-        Self { fine, by, spectrum, size: [width as f64, height as f64] }
+        let spectrum = Spectrum::of(&fine.coarser(by).depth.view());
+        Self { fine, by, spectrum, size: [width as f64, height as f64], pieces: [OnceLock::new(), OnceLock::new()] }
     }
 
     fn longer(&self) -> f64 {
@@ -62,10 +73,10 @@ impl Base {
         let start = Placement { turn, shift: [0.0, 0.0], peak: 0.0 };
         let bin = coarse.bin as f64;
         let turned = if turn == 0.0 {
-            self.spectrum.peak(&Spectrum::of(&coarse.depth), reach_px / bin)
+            self.spectrum.peak(&Spectrum::of(&coarse.depth.view()), reach_px / bin)
         } else {
             let picture = sampled(coarse, &start, self.size, coarse.depth.dim(), [0.0, 0.0]);
-            self.spectrum.peak(&Spectrum::of(&picture), reach_px / bin)
+            self.spectrum.peak(&Spectrum::of(&picture.view()), reach_px / bin)
         };
         Placement { peak: turned.height, ..moved(&start, turned.shift.map(|s| s * bin), 0.0) }
     }
@@ -99,7 +110,7 @@ impl Base {
     pub(crate) fn refined(&self, lines: &Lines, found: Placement, may_turn: bool) -> Placement {
         let mut placement = found;
         for _ in 0..3 {
-            let pieces = self.pieces(lines, &placement, if may_turn { PIECES_TURNED } else { PIECES_STILL });
+            let pieces = self.residuals(lines, &placement, may_turn);
             if pieces.len() < if may_turn { 3 } else { 1 } {
                 break;
             }
@@ -113,23 +124,45 @@ impl Base {
         if strayed > 4.0 * (self.by * self.fine.bin) as f64 { found } else { placement }
     }
 
-    /// Residual shifts of pieces spread over the field, pixels, relative to its centre.
-    fn pieces(&self, lines: &Lines, placement: &Placement, most: usize) -> Vec<Piece> {
+    /// Side of a piece, cells.
+    fn piece_side(&self) -> usize {
         let (h, w) = self.fine.depth.dim();
+        PIECE.min(h).min(w)
+    }
+
+    /// The pieces that a photograph is laid on: more of them where it may have turned.
+    fn pieces(&self, may_turn: bool) -> &[BasePiece] {
+        self.pieces[usize::from(may_turn)].get_or_init(|| {
+            let (h, w) = self.fine.depth.dim();
+            let side = self.piece_side();
+            let most = if may_turn { PIECES_TURNED } else { PIECES_STILL };
+            let starts = |n: usize| {
+                let count = (n / (side / 2).max(1)).clamp(1, most);
+                (0..count).map(move |k| if count == 1 { (n - side) / 2 } else { k * (n - side) / (count - 1) })
+            };
+            let corners: Vec<[usize; 2]> = starts(h).flat_map(|y| starts(w).map(move |x| [y, x])).collect();
+            corners
+                .into_par_iter()
+                .map(|[y, x]| {
+                    let rows = self.fine.depth.slice_axis(Axis(0), Slice::from(y..y + side));
+                    let piece = rows.slice_axis(Axis(1), Slice::from(x..x + side));
+                    BasePiece { corner: [y, x], spectrum: Spectrum::of(&piece) }
+                })
+                .collect()
+        })
+    }
+
+    /// Residual shifts of pieces spread over the field, pixels, relative to its centre.
+    fn residuals(&self, lines: &Lines, placement: &Placement, may_turn: bool) -> Vec<Piece> {
         let bin = self.fine.bin as f64;
-        let side = PIECE.min(h).min(w);
-        let starts = |n: usize| {
-            let count = (n / (side / 2).max(1)).clamp(1, most);
-            (0..count).map(move |k| if count == 1 { (n - side) / 2 } else { k * (n - side) / (count - 1) })
-        };
-        let corners: Vec<(usize, usize)> = starts(h).flat_map(|y| starts(w).map(move |x| (y, x))).collect();
+        let side = self.piece_side();
         let [cx, cy] = centre(self.size[0] as usize, self.size[1] as usize);
-        corners
+        self.pieces(may_turn)
             .par_iter()
-            .filter_map(|&(y, x)| {
-                let base = Array2::from_shape_fn((side, side), |(i, j)| self.fine.depth[[y + i, x + j]]);
+            .filter_map(|piece| {
+                let [y, x] = piece.corner;
                 let other = sampled(lines, placement, self.size, (side, side), [x as f64, y as f64]);
-                let peak = Spectrum::of(&base).peak(&Spectrum::of(&other), 12.0_f64.min(side as f64 / 8.0));
+                let peak = piece.spectrum.peak(&Spectrum::of(&other.view()), 12.0_f64.min(side as f64 / 8.0));
                 let middle = |start: usize| (start as f64 + (side as f64 - 1.0) / 2.0) * bin + (bin - 1.0) / 2.0;
                 (peak.height > PIECE_SURE).then(|| Piece {
                     at: [middle(x) - cx, middle(y) - cy],

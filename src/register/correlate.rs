@@ -3,9 +3,11 @@
 //! The window stands still while the picture moves under it, so a shift comes out a few percent small: who needs a tenth
 //! of a pixel moves the picture by what was found and correlates again.
 
-use ndarray::{Array2, Axis};
+use std::sync::{LazyLock, Mutex, PoisonError};
+
+use ndarray::ArrayView2;
 use rayon::prelude::*;
-use rustfft::{FftPlanner, num_complex::Complex32};
+use rustfft::{FftDirection, FftPlanner, num_complex::Complex32};
 
 /// Highest frequency that counts, cycles per cell: a Gaussian of this width lets the lines through and not the noise.
 const PASS: f32 = 0.13;
@@ -22,28 +24,34 @@ pub(crate) struct Peak {
 /// Fourier transform of a picture, windowed and without its mean; compare only those of one size.
 #[derive(Clone, Debug)]
 pub(crate) struct Spectrum {
-    values: Array2<Complex32>,
+    /// A row for each horizontal frequency: transposed, as the transform leaves it.
+    values: Vec<Complex32>,
+    /// Width and height of the ground that the picture was laid on.
+    size: (usize, usize),
 }
 
 impl Spectrum {
     /// Of a picture of any size; it is laid on a ground whose sides have small factors, on which transforms are quick.
-    pub(crate) fn of(picture: &Array2<f32>) -> Self {
+    pub(crate) fn of(picture: &ArrayView2<'_, f32>) -> Self {
         let (h, w) = picture.dim();
         let (rows, columns) = (window(h), window(w));
         let total: f32 = rows.iter().sum::<f32>() * columns.iter().sum::<f32>();
-        let weighted: f32 = picture.indexed_iter().map(|((y, x), v)| v * rows[y] * columns[x]).sum();
+        let along = |row: ndarray::ArrayView1<'_, f32>| row.iter().zip(&columns).map(|(v, c)| v * c).sum::<f32>();
+        let weighted: f32 = picture.rows().into_iter().zip(&rows).map(|(row, r)| r * along(row)).sum();
         let mean = weighted / total.max(f32::MIN_POSITIVE);
-        let mut values = Array2::zeros((smooth(h), smooth(w)));
-        for ((y, x), v) in picture.indexed_iter() {
-            values[[y, x]] = Complex32::new((v - mean) * rows[y] * columns[x], 0.0);
+        let (width, height) = (smooth(w), smooth(h));
+        let mut values = vec![Complex32::default(); width * height];
+        for ((out, row), r) in values.chunks_mut(width.max(1)).zip(picture.rows()).zip(&rows) {
+            for ((out, v), c) in out.iter_mut().zip(row).zip(&columns) {
+                out.re = (v - mean) * r * c;
+            }
         }
-        transform(&mut values, false);
-        Self { values }
+        Self { values: transform(values, (width, height), FftDirection::Forward), size: (width, height) }
     }
 
     /// Width and height of the ground that the picture was laid on, round which a correlation goes.
     pub(crate) fn size(&self) -> (usize, usize) {
-        (self.values.ncols(), self.values.nrows())
+        self.size
     }
 
     /// Correlates `other` against this one and finds the highest peak within `reach` cells each way.
@@ -51,32 +59,43 @@ impl Spectrum {
     /// # Panics
     /// When the two are not of one size.
     pub(crate) fn peak(&self, other: &Self, reach: f64) -> Peak {
-        let (h, w) = self.values.dim();
-        assert_eq!(other.values.dim(), (h, w), "pictures of one size");
-        let mut product = Array2::zeros((h, w));
-        for ((y, x), out) in product.indexed_iter_mut() {
-            let cross = other.values[[y, x]] * self.values[[y, x]].conj();
-            let (fy, fx) = (frequency(y, h), frequency(x, w));
-            let pass = (-0.5 * (fx * fx + fy * fy) / (PASS * PASS)).exp();
-            let norm = cross.norm();
-            if norm > 0.0 {
-                *out = cross * (pass / norm);
-            }
+        let (w, h) = self.size;
+        assert_eq!(other.size, (w, h), "pictures of one size");
+        let pass = |n: usize| -> Vec<f32> {
+            (0..n).map(|i| (-0.5 * frequency(i, n) * frequency(i, n) / (PASS * PASS)).exp()).collect()
+        };
+        let (pass_x, pass_y) = (pass(w), pass(h));
+        let mut product = Vec::with_capacity(w * h);
+        for ((base, other), px) in self.values.chunks(h).zip(other.values.chunks(h)).zip(&pass_x) {
+            product.extend(base.iter().zip(other).zip(&pass_y).map(|((base, other), py)| {
+                let cross = other * base.conj();
+                let norm = cross.norm_sqr().sqrt();
+                if norm > 0.0 { cross * (px * py / norm) } else { Complex32::default() }
+            }));
         }
-        transform(&mut product, true);
-        let surface = product.mapv(|v| v.re);
+        let surface = transform(product, (h, w), FftDirection::Inverse);
         let n = surface.len() as f64;
-        let mean = surface.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
-        let variance = surface.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>() / n;
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for row in surface.chunks(w) {
+            sum += row.iter().map(|v| f64::from(v.re)).sum::<f64>();
+            squares += row.iter().map(|v| f64::from(v.re).powi(2)).sum::<f64>();
+        }
+        let mean = sum / n;
+        let variance = (squares / n - mean * mean).max(0.0);
+        let within = |n: usize| (0..n).filter(move |i| signed(*i, n).abs() <= reach);
         let mut best = (f32::NEG_INFINITY, 0, 0);
-        for ((y, x), &v) in surface.indexed_iter() {
-            if v > best.0 && signed(x, w).abs() <= reach && signed(y, h).abs() <= reach {
-                best = (v, x, y);
+        for y in within(h) {
+            for x in within(w) {
+                let v = surface[y * w + x].re;
+                if v > best.0 {
+                    best = (v, x, y);
+                }
             }
         }
         let (top, x, y) = best;
-        let along_x = vertex(surface[[y, (x + w - 1) % w]], top, surface[[y, (x + 1) % w]]);
-        let along_y = vertex(surface[[(y + h - 1) % h, x]], top, surface[[(y + 1) % h, x]]);
+        let at = |x: usize, y: usize| surface[(y % h) * w + x % w].re;
+        let along_x = vertex(at(x + w - 1, y), top, at(x + 1, y));
+        let along_y = vertex(at(x, y + h - 1), top, at(x, y + 1));
         Peak {
             shift: [signed(x, w) + along_x, signed(y, h) + along_y],
             height: (f64::from(top) - mean) / variance.sqrt().max(1e-12),
@@ -127,23 +146,28 @@ fn vertex(left: f32, middle: f32, right: f32) -> f64 {
     if bend >= 0.0 { 0.0 } else { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) }
 }
 
-fn transform(values: &mut Array2<Complex32>, inverse: bool) {
-    let mut planner = FftPlanner::new();
-    for _ in 0..2 {
-        let n = values.ncols();
-        let fft = if inverse { planner.plan_fft_inverse(n) } else { planner.plan_fft_forward(n) };
-        values.axis_iter_mut(Axis(0)).into_par_iter().for_each(|mut row| {
-            if let Some(row) = row.as_slice_mut() {
-                fft.process(row);
-            }
-        });
-        *values = values.t().as_standard_layout().into_owned();
-    }
+/// Plans of transforms, made once for every length.
+static PLANS: LazyLock<Mutex<FftPlanner<f32>>> = LazyLock::new(|| Mutex::new(FftPlanner::new()));
+
+/// Transforms a picture of (width, height), row by row; what comes back is transposed.
+fn transform(mut values: Vec<Complex32>, (width, height): (usize, usize), direction: FftDirection) -> Vec<Complex32> {
+    let plan = |n: usize| PLANS.lock().unwrap_or_else(PoisonError::into_inner).plan_fft(n, direction);
+    let along = |values: &mut [Complex32], n: usize| {
+        let plan = plan(n);
+        // Some rows at a time, so that the work space is not asked for each.
+        values.par_chunks_mut(16 * n).for_each(|rows| plan.process(rows));
+    };
+    along(&mut values, width);
+    let mut turned = vec![Complex32::default(); values.len()];
+    transpose::transpose(&values, &mut turned, width, height);
+    along(&mut turned, height);
+    turned
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ndarray::Array2;
 
     fn dots(shift: [f64; 2]) -> Array2<f32> {
         Array2::from_shape_fn((96, 128), |(y, x)| {
@@ -159,9 +183,9 @@ mod tests {
 
     #[test]
     fn a_shift_is_found_the_closer_the_smaller_it_is() {
-        let base = Spectrum::of(&dots([0.0, 0.0]));
+        let base = Spectrum::of(&dots([0.0, 0.0]).view());
         for shift in [[0.0, 0.0], [3.3, -2.6], [-7.5, 4.2], [0.25, 11.8]] {
-            let peak = base.peak(&Spectrum::of(&dots(shift)), 20.0);
+            let peak = base.peak(&Spectrum::of(&dots(shift).view()), 20.0);
             for c in 0..2 {
                 let allowed = 0.05 + 0.04 * shift[c].abs();
                 assert!((peak.shift[c] - shift[c]).abs() < allowed, "{shift:?} {peak:?}");

@@ -77,15 +77,20 @@ struct Source<'a, T> {
     masks: &'a [u8],
 }
 
-impl<T: Copy + Into<usize>> Source<'_, T> {
+impl<T: Copy + Ord + Into<usize>> Source<'_, T> {
+    /// Where pixel (x, y) begins among the codes.
+    fn index(&self, x: usize, y: usize) -> usize {
+        3 * (y * self.photograph.width + x)
+    }
+
     fn pixel(&self, x: usize, y: usize) -> &[T] {
-        let at = 3 * (y * self.photograph.width + x);
+        let at = self.index(x, y);
         &self.codes[at..at + 3]
     }
 
     fn mask(&self, pixel: &[T]) -> u8 {
-        let m = [0, 1, 2].map(|c| self.masks[pixel[c].into()]);
-        ((m[0] | m[1] | m[2]) & mask::CLIPPED) | (m[0] & m[1] & m[2] & mask::DARK)
+        // A curve only rises: when any channel is clipped the highest code is, when all are dark the highest is.
+        self.masks[pixel[0].max(pixel[1]).max(pixel[2]).into()]
     }
 }
 
@@ -95,7 +100,7 @@ struct Row<'a> {
     mask: ArrayViewMut1<'a, u8>,
 }
 
-fn resample<T: Copy + Into<usize> + Sync>(
+fn resample<T: Copy + Ord + Into<usize> + Sync>(
     source: &Source<'_, T>,
     placement: &Placement,
     (height, width): (usize, usize),
@@ -149,7 +154,7 @@ fn weight(k: usize, bin: usize, fraction: f32) -> f32 {
 }
 
 /// A row of cells where the photograph is only shifted: weighted sums down the columns, then along the row.
-fn shifted_row<T: Copy + Into<usize>>(
+fn shifted_row<T: Copy + Ord + Into<usize>>(
     source: &Source<'_, T>,
     (dx, fx): (isize, f32),
     (dy, fy): (isize, f32),
@@ -171,13 +176,18 @@ fn shifted_row<T: Copy + Into<usize>>(
             break;
         }
         let down = weight(k, bin, fy);
-        for (j, (sum, mask)) in sums.iter_mut().zip(&mut masks).enumerate() {
-            let x = j as isize + dx;
-            if x < 0 || x >= w {
-                *mask |= mask::OUTSIDE;
-                continue;
-            }
-            let pixel = source.pixel(x as usize, y as usize);
+        // Columns from..to lie in the photograph.
+        let from = (-dx).clamp(0, columns as isize);
+        let to = (w - dx).clamp(from, columns as isize);
+        masks[..from as usize].fill(mask::OUTSIDE);
+        masks[to as usize..].fill(mask::OUTSIDE);
+        let inside = from as usize..to as usize;
+        if inside.is_empty() {
+            continue;
+        }
+        let start = source.index((from + dx) as usize, y as usize);
+        let pixels = source.codes[start..start + 3 * inside.len()].chunks_exact(3);
+        for ((sum, mask), pixel) in sums[inside.clone()].iter_mut().zip(&mut masks[inside]).zip(pixels) {
             for c in 0..3 {
                 sum[c] += down * light[pixel[c].into()];
             }
@@ -201,7 +211,7 @@ fn shifted_row<T: Copy + Into<usize>>(
 }
 
 /// A row of cells where the photograph is turned: every pixel looked up between its four neighbours.
-fn turned_row<T: Copy + Into<usize>>(
+fn turned_row<T: Copy + Ord + Into<usize>>(
     source: &Source<'_, T>,
     placement: &Placement,
     (height, width): (usize, usize),

@@ -1,10 +1,12 @@
 //! Thin dark lines of a photograph: cracks, grain boundaries and specks, which look the same in plane light and between
 //! crossed polars, while the brightness of the grains does not.
 
-use ndarray::{Array2, Axis, Zip};
+use ndarray::{Array2, Zip};
+use rayon::prelude::*;
 
 use crate::register::grid::still_light;
 use crate::slide::photograph::Photograph;
+use crate::vectors::{AddWeighted, LowerTo, RaiseTo, wide};
 
 /// Longest side at which lines are drawn, pixels; larger photographs are binned.
 pub(crate) const FINE_SIDE: usize = 1024;
@@ -38,7 +40,7 @@ impl Lines {
         let floor = FLOOR * bright(&light).max(1e-6);
         light.par_mapv_inplace(|l| (l + floor).ln());
         let light = blurred(&light, &[0.06, 0.24, 0.4, 0.24, 0.06]);
-        let mut depth = extreme(&extreme(&light, REACH, f32::max), REACH, f32::min);
+        let mut depth = lowest(&highest(&light, REACH), REACH);
         Zip::from(&mut depth).and(&light).par_for_each(|d, l| *d = (*d - l).clamp(0.0, CAP));
         Self { depth, bin }
     }
@@ -79,7 +81,7 @@ pub(crate) fn still_places(photographs: &[&Lines]) -> Option<Array2<bool>> {
     for other in others {
         Zip::from(&mut still).and(&other.depth).for_each(|s, d| *s = s.min(*d));
     }
-    Some(extreme(&still, 2, f32::max).mapv(|s| s > STILL_DEPTH))
+    Some(highest(&still, 2).mapv(|s| s > STILL_DEPTH))
 }
 
 /// The light that only a tenth of the cells exceed.
@@ -94,34 +96,58 @@ fn bright(light: &Array2<f32>) -> f32 {
 
 /// Separable blur with a symmetric kernel of odd length; the edge is repeated.
 fn blurred(image: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
-    let half = kernel.len() / 2;
-    let pass = |image: &Array2<f32>| {
-        let mut out = Array2::zeros(image.dim());
-        Zip::from(out.axis_iter_mut(Axis(0))).and(image.axis_iter(Axis(0))).par_for_each(|mut out, row| {
-            let last = row.len() - 1;
-            for x in 0..row.len() {
-                out[x] = (0..kernel.len()).map(|k| kernel[k] * row[(x + k).saturating_sub(half).min(last)]).sum();
-            }
-        });
-        out.reversed_axes().as_standard_layout().into_owned()
-    };
-    pass(&pass(image))
+    separably(image, kernel.len() / 2, |out, shifted| {
+        out.fill(0.0);
+        for (weight, row) in kernel.iter().zip(shifted) {
+            wide(AddWeighted { to: out, row, weight: *weight });
+        }
+    })
 }
 
-/// Separable running extreme over 2·reach + 1 cells each way.
-fn extreme(image: &Array2<f32>, reach: usize, pick: fn(f32, f32) -> f32) -> Array2<f32> {
-    let pass = |image: &Array2<f32>| {
-        let mut out = Array2::zeros(image.dim());
-        Zip::from(out.axis_iter_mut(Axis(0))).and(image.axis_iter(Axis(0))).par_for_each(|mut out, row| {
-            let n = row.len();
-            for x in 0..n {
-                let window = x.saturating_sub(reach)..(x + reach + 1).min(n);
-                out[x] = window.map(|k| row[k]).reduce(pick).unwrap_or(row[x]);
-            }
-        });
-        out.reversed_axes().as_standard_layout().into_owned()
-    };
-    pass(&pass(image))
+/// Separable running maximum over 2·reach + 1 cells each way; the edge is repeated.
+fn highest(image: &Array2<f32>, reach: usize) -> Array2<f32> {
+    separably(image, reach, |out, shifted| {
+        out.copy_from_slice(&shifted[0][..out.len()]);
+        shifted[1..].iter().for_each(|row| wide(RaiseTo(out, row)));
+    })
+}
+
+/// Separable running minimum; see [`highest`].
+fn lowest(image: &Array2<f32>, reach: usize) -> Array2<f32> {
+    separably(image, reach, |out, shifted| {
+        out.copy_from_slice(&shifted[0][..out.len()]);
+        shifted[1..].iter().for_each(|row| wide(LowerTo(out, row)));
+    })
+}
+
+/// Makes every row of a picture from its neighbours within `reach` along it, then every row from its neighbours above and
+/// below; the edge is repeated. `combine` gets the row to write and 2·reach + 1 rows that begin a cell apart.
+fn separably(image: &Array2<f32>, reach: usize, combine: impl Fn(&mut [f32], &[&[f32]]) + Sync) -> Array2<f32> {
+    let (rows, columns) = image.dim();
+    let source = image.as_slice().expect("standard layout");
+    let mut across = Array2::zeros((rows, columns));
+    let row_of = |i: usize| &source[i * columns..(i + 1) * columns];
+    across.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(i, out)| {
+        let row = row_of(i);
+        let mut padded = Vec::with_capacity(columns + 2 * reach);
+        padded.extend(std::iter::repeat_n(row[0], reach));
+        padded.extend_from_slice(row);
+        padded.extend(std::iter::repeat_n(row[columns - 1], reach));
+        let shifted: Vec<&[f32]> = (0..=2 * reach).map(|k| &padded[k..]).collect();
+        combine(out, &shifted);
+    });
+    let middle = across.as_slice().expect("standard layout");
+    let mut out = Array2::zeros((rows, columns));
+    out.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(i, out)| {
+        let shifted: Vec<&[f32]> = (0..=2 * reach)
+            .map(|k| {
+                let j = (i + k).saturating_sub(reach).min(rows - 1);
+                &middle[j * columns..(j + 1) * columns]
+            })
+            .collect();
+        combine(out, &shifted);
+    });
+    out
 }
 
 #[cfg(test)]
@@ -129,6 +155,26 @@ mod tests {
     use super::*;
     use crate::slide::photograph::{Role, Samples};
     use crate::slide::{Curve, Photograph};
+
+    /// Against the definition, cell by cell.
+    #[test]
+    fn extremes_and_blur_are_those_of_the_neighbourhood() {
+        let image = Array2::from_shape_fn((23, 31), |(y, x)| ((x * 7919 + y * 104_729) % 1013) as f32);
+        let around = |y: usize, x: usize, reach: i64| {
+            let cells =
+                (-reach..=reach).flat_map(move |dy| (-reach..=reach).map(move |dx| (y as i64 + dy, x as i64 + dx)));
+            cells.map(|(j, i)| image[[j.clamp(0, 22) as usize, i.clamp(0, 30) as usize]])
+        };
+        let (largest, smallest) = (highest(&image, 3), lowest(&image, 2));
+        let blur = blurred(&image, &[0.25, 0.5, 0.25]);
+        for ((y, x), v) in largest.indexed_iter() {
+            assert_eq!(*v, around(y, x, 3).fold(f32::MIN, f32::max));
+            assert_eq!(smallest[[y, x]], around(y, x, 2).fold(f32::MAX, f32::min));
+            let weights = [1.0_f32, 2.0, 1.0, 2.0, 4.0, 2.0, 1.0, 2.0, 1.0];
+            let mean: f32 = around(y, x, 1).zip(weights).map(|(v, w)| v * w / 16.0).sum();
+            assert!((blur[[y, x]] - mean).abs() < 1e-2, "{y} {x}");
+        }
+    }
 
     #[test]
     fn a_thin_dark_line_is_seen_and_a_step_is_not() {

@@ -16,6 +16,7 @@ use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
 use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
+use crate::timings::stage;
 use crate::units::{Degrees, MicrometresPerPixel};
 
 /// Where the grid's pixel (x, y) lies in a crossed photograph: a turn about a pivot, then a shift.
@@ -88,6 +89,7 @@ impl FieldStack {
         scale: Option<MicrometresPerPixel>,
         turned: Turned,
     ) -> Result<Self> {
+        stage!("register");
         let FieldPhotographs { plane, crossed, blank } = photographs;
         let (width, height) = (plane.width, plane.height);
         shows_a_field(&plane)?;

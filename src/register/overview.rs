@@ -2,6 +2,8 @@
 //!
 //! What is seen twice is no second witness: a field photographed twice would halve an interval that it knows nothing of.
 
+use std::sync::OnceLock;
+
 use ndarray::Array2;
 
 use crate::register::correlate::Spectrum;
@@ -26,6 +28,8 @@ const SMALLEST: f64 = 0.06;
 pub struct Overview {
     lines: Array2<f32>,
     cell_px: usize,
+    /// Of the lines; made when first compared.
+    spectrum: OnceLock<Spectrum>,
 }
 
 /// Where one field lies on another.
@@ -52,7 +56,11 @@ impl Overview {
         let mut capped = lines.clone();
         capped.depth.par_mapv_inplace(|d| d.min(CAP));
         let coarse = capped.coarser(longer.div_ceil(SIDE).max(1));
-        Self { lines: coarse.depth, cell_px: coarse.bin }
+        Self { lines: coarse.depth, cell_px: coarse.bin, spectrum: OnceLock::new() }
+    }
+
+    fn spectrum(&self) -> &Spectrum {
+        self.spectrum.get_or_init(|| Spectrum::of(&self.lines.view()))
     }
 
     /// Where the other field shows the same as this one; None when it does not.
@@ -62,8 +70,8 @@ impl Overview {
         if other.lines.dim() != (h, w) || other.cell_px != self.cell_px {
             return None;
         }
-        let (base, turned) = (Spectrum::of(&self.lines), Spectrum::of(&other.lines));
-        let peak = base.peak(&turned, w.max(h) as f64);
+        let (base, turned) = (self.spectrum(), other.spectrum());
+        let peak = base.peak(turned, w.max(h) as f64);
         if peak.height < WORTH_A_LOOK {
             return None;
         }
@@ -133,7 +141,7 @@ mod tests {
             lines.row_mut(110).fill(CAP);
             lines.column_mut(150).fill(CAP);
         }
-        Overview { lines, cell_px: 4 }
+        Overview { lines, cell_px: 4, spectrum: OnceLock::new() }
     }
 
     #[test]

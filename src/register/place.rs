@@ -9,6 +9,7 @@ use crate::register::lines::{Lines, still_places};
 use crate::register::overview::Overview;
 use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
+use crate::timings::stage;
 use crate::units::Degrees;
 
 /// Turns smaller than this, degrees, tell neither sense nor what stands still.
@@ -33,7 +34,10 @@ pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -
     let stated: Vec<f64> = crossed.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
     let base_lines = Lines::of(plane);
     let overview = Overview::of(&base_lines);
-    let lines: Vec<Lines> = crossed.par_iter().map(Lines::of).collect();
+    let lines: Vec<Lines> = {
+        stage!("register: lines");
+        crossed.par_iter().map(Lines::of).collect()
+    };
     let telling = stated.iter().any(|a| tells(*a));
     let base = Base::new(base_lines.clone(), plane.width, plane.height);
     let place_still = |l| if turned == Turned::Polars { base.still(l) } else { base.still_roughly(l) };

@@ -4,11 +4,12 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder as _};
+use rayon::prelude::*;
 
 use crate::error::{Error, Result};
 use crate::optics::srgb;
 use crate::register::FieldStack;
-use crate::slide::photograph::LinearPlanes;
+use crate::slide::photograph::{LinearPlanes, Photograph};
 
 /// Longest side of a picture in the page, pixels.
 const LONGEST_PX: usize = 2400;
@@ -51,7 +52,7 @@ impl FieldPicture {
         let finest = stack.width.max(stack.height).div_ceil(LONGEST_PX).max(1);
         let coarse = (8 * finest).min(stack.width.min(stack.height).max(1));
         let brightest = (0..stack.crossed.len())
-            .map(|i| (i, mean_light(&stack.crossed_light(i, coarse))))
+            .map(|i| (i, mean_light(&stack.crossed[i].photograph, coarse)))
             .max_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(i, _)| i);
         let failed = |e: image::ImageError| {
@@ -63,8 +64,9 @@ impl FieldPicture {
             .caused_by(e)
         };
         let sized = small_enough(finest, |bin| {
-            let crossed = brightest.map(|i| stack.crossed_light(i, bin));
-            std::iter::once(stack.plane_light(bin)).chain(crossed).collect()
+            let (plane, crossed) =
+                rayon::join(|| stack.plane_light(bin), || brightest.map(|i| stack.crossed_light(i, bin)));
+            std::iter::once(plane).chain(crossed).collect()
         });
         let Sized { bin, dim: (rows, columns), jpegs } = sized.map_err(failed)?;
         let tiny = stack.width.max(stack.height).div_ceil(THUMBNAIL_PX).clamp(1, stack.width.min(stack.height).max(1));
@@ -97,7 +99,7 @@ fn small_enough(finest: usize, pictures: impl Fn(usize) -> Vec<LinearPlanes>) ->
         let planes = pictures(bin);
         let dim = planes[0].dim();
         for quality in QUALITIES {
-            let jpegs = planes.iter().map(|p| jpeg(p, quality)).collect::<Result<Vec<_>, _>>()?;
+            let jpegs = planes.par_iter().map(|p| jpeg(p, quality)).collect::<Result<Vec<_>, _>>()?;
             // A picture of a few hundred pixels is small whatever it shows: the loop ends.
             if jpegs.iter().all(|j| j.len() <= MOST_BYTES) || dim.0.min(dim.1) < 2 {
                 return Ok(Sized { bin, dim, jpegs });
@@ -107,17 +109,28 @@ fn small_enough(finest: usize, pictures: impl Fn(usize) -> Vec<LinearPlanes>) ->
     }
 }
 
-fn mean_light(planes: &LinearPlanes) -> f64 {
-    planes.rgb.iter().map(|p| f64::from(p.mean().unwrap_or(0.0))).sum()
+/// Mean light of every `step`th pixel each way, three channels added.
+fn mean_light(photograph: &Photograph, step: usize) -> f64 {
+    let places = (step / 2..photograph.height)
+        .step_by(step)
+        .flat_map(|y| (step / 2..photograph.width).step_by(step).map(move |x| (x, y)));
+    let (mut sum, mut count) = (0.0, 0.0);
+    for (x, y) in places {
+        sum += (0..3).map(|c| f64::from(photograph.light(x, y, c))).sum::<f64>();
+        count += 1.0;
+    }
+    sum / f64::max(count, 1.0)
 }
 
 /// Linear light as a JPEG in sRGB, brightened or darkened as a whole so that little is blown out.
 fn jpeg(planes: &LinearPlanes, quality: u8) -> Result<Vec<u8>, image::ImageError> {
     let (rows, columns) = planes.dim();
+    // A third of the pixels says well enough what the brightest two hundredth are.
     let mut greatest: Vec<f32> = planes.rgb[1]
         .iter()
         .zip(&planes.rgb[0])
         .zip(&planes.rgb[2])
+        .step_by(if rows * columns > 100_000 { 3 } else { 1 })
         .map(|((g, r), b)| g.max(*r).max(*b))
         .filter(|v| v.is_finite())
         .collect();
@@ -128,12 +141,13 @@ fn jpeg(planes: &LinearPlanes, quality: u8) -> Result<Vec<u8>, image::ImageError
         let (_, top, _) = greatest.select_nth_unstable_by(at, f32::total_cmp);
         if *top > 0.0 { (0.95 / *top).min(20.0) } else { 1.0 }
     };
-    let mut codes = Vec::with_capacity(3 * rows * columns);
-    for y in 0..rows {
-        for x in 0..columns {
-            codes.extend(planes.rgb.iter().map(|p| srgb::code(f64::from(p[[y, x]] * gain))));
-        }
-    }
+    let [red, green, blue] = planes.rgb.each_ref().map(|p| p.as_slice().expect("standard layout"));
+    let codes: Vec<u8> = red
+        .iter()
+        .zip(green)
+        .zip(blue)
+        .flat_map(|((r, g), b)| [*r, *g, *b].map(|light| srgb::picture_code(light * gain)))
+        .collect();
     let mut jpeg = Vec::new();
     let (width, height) = (u32::try_from(columns).unwrap_or(0), u32::try_from(rows).unwrap_or(0));
     JpegEncoder::new_with_quality(&mut jpeg, quality).write_image(&codes, width, height, ExtendedColorType::Rgb8)?;

@@ -7,7 +7,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::burnt;
-use crate::section::light_field::{FieldLight, box_mean, sample, shrink};
+use crate::section::light_field::{Between, FieldLight, box_mean, shrink};
 use crate::section::odds::Odds;
 use crate::section::ridge::{OF_NOISE, separable, sharpest};
 use crate::section::shape::fit_circle;
@@ -291,6 +291,7 @@ fn unroll(light: &FieldLight, x: f64, y: f64, radius: f64, reach: f64) -> (Vec<R
     // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
     let coarse = radius > 14.0 * light.bin as f64;
     let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
+    let cells = Between::of(cells);
     let step = (radius / 40.0).clamp(0.5 * cell, 0.8 * cell.max(1.0));
     let count = (reach / step).ceil() as usize;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
@@ -300,7 +301,7 @@ fn unroll(light: &FieldLight, x: f64, y: f64, radius: f64, reach: f64) -> (Vec<R
             let light = (0..=count)
                 .map(|i| {
                     let r = i as f64 * step;
-                    sample(cells, to_cell(x + r * cos), to_cell(y + r * sin)).unwrap_or(f32::NAN)
+                    cells.at(to_cell(x + r * cos), to_cell(y + r * sin)).unwrap_or(f32::NAN)
                 })
                 .collect();
             Ray { light, cos, sin }

@@ -11,6 +11,7 @@ use crate::section::light_field::{BLACK, FieldLight};
 use crate::section::plucks::{self, Hole};
 use crate::section::scratches::{self, Line};
 use crate::slide::record::Impregnation;
+use crate::timings::stage;
 
 /// A gas bubble in the bond or under the cover.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -145,7 +146,11 @@ const LEAST_TURN_DEG: f64 = 15.0;
 /// Lengths follow the field's scale; without one they are taken at a usual 1.6 µm per pixel and given in pixels only.
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
-    let light = FieldLight::of(stack);
+    stage!("defects");
+    let light = {
+        stage!("defects: light");
+        FieldLight::of(stack)
+    };
     let mut found = find_in_light(&light, &stack.name, impregnation);
     let (still, scratches) = std::mem::take(&mut found.scratches)
         .into_iter()
@@ -188,7 +193,16 @@ impl Candidates {
     /// Looks a field over.
     #[must_use]
     pub fn of(light: &FieldLight) -> Self {
-        let (rings, holes) = rayon::join(|| bubbles::find(light), || plucks::find(light));
+        let (rings, holes) = rayon::join(
+            || {
+                stage!("defects: bubbles");
+                bubbles::find(light)
+            },
+            || {
+                stage!("defects: plucks");
+                plucks::find(light)
+            },
+        );
         let sure_rings: Vec<Ring> = rings.iter().copied().filter(|r| r.confidence >= REPORTED).collect();
         let sure_holes: Vec<&Hole> = holes.iter().filter(|h| h.confidence >= REPORTED).collect();
         let explained = explained(light, &sure_rings, &sure_holes);
@@ -198,6 +212,7 @@ impl Candidates {
             explained[[at(y, height), at(x, width)]]
         };
         let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
+        stage!("defects: scratches");
         let lines = if judged { scratches::find(light, &hidden) } else { Vec::new() };
         Self { rings, holes, lines }
     }

@@ -398,15 +398,35 @@ impl QuadraticField {
 /// Bilinear value at (x, y) in cells of `a`; None outside.
 #[must_use]
 pub fn sample(a: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
-    let (rows, columns) = a.dim();
-    if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
-        return None;
+    Between::of(a).at(x, y)
+}
+
+/// Values between the cells of a plane.
+#[derive(Clone, Copy)]
+pub(crate) struct Between<'a> {
+    cells: &'a [f32],
+    rows: usize,
+    columns: usize,
+}
+
+impl<'a> Between<'a> {
+    pub(crate) fn of(a: &'a Array2<f32>) -> Self {
+        let (rows, columns) = a.dim();
+        Self { cells: a.as_slice().expect("standard layout"), rows, columns }
     }
-    let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
-    let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
-    let s = a.as_slice().expect("standard layout");
-    let k = j * columns + i;
-    let top = s[k] + (s[k + 1] - s[k]) * u;
-    let bottom = s[k + columns] + (s[k + columns + 1] - s[k + columns]) * u;
-    Some(top + (bottom - top) * v)
+
+    /// Bilinear value at (x, y) in cells; None outside.
+    #[inline]
+    pub(crate) fn at(&self, x: f64, y: f64) -> Option<f32> {
+        let Self { cells: s, rows, columns } = *self;
+        if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
+            return None;
+        }
+        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
+        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let k = j * columns + i;
+        let top = s[k] + (s[k + 1] - s[k]) * u;
+        let bottom = s[k + columns] + (s[k + columns + 1] - s[k + columns]) * u;
+        Some(top + (bottom - top) * v)
+    }
 }

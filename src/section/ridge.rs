@@ -3,6 +3,8 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::vectors::{AddWeighted, Wide, wide};
+
 /// Width of the Gaussian whose derivatives find lines, cells: answers lines of one to four cells.
 pub const SIGMA: f64 = 1.2;
 /// First derivative tolerated beside the second: on a line they meet where one is zero, on a step where neither is.
@@ -43,29 +45,29 @@ impl RidgeBasis {
         let mut roots = Array2::<f32>::zeros(log.dim());
         {
             let [xx, xy, yy, gx, gy] = &planes;
-            ndarray::Zip::from(&mut roots).and(xx).and(xy).and(yy).and(gx).and(gy).par_for_each(
-                |s, &xx, &xy, &yy, &gx, &gy| {
+            let planes = [xx, xy, yy, gx, gy].map(|p| p.as_slice().expect("standard layout"));
+            let n = log.dim().1.max(1);
+            roots.as_slice_mut().expect("standard layout").par_chunks_mut(n).enumerate().for_each(|(y, out)| {
+                let [xx, xy, yy, gx, gy] = planes.map(|p| &p[y * n..(y + 1) * n]);
+                for (((((s, &xx), &xy), &yy), &gx), &gy) in out.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
                     let (curvature, nx, ny) = sharpest(xx, xy, yy);
                     *s = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6).sqrt();
-                },
-            );
+                }
+            });
         }
         let mut scatter = crate::section::light_field::box_mean(&roots, reach);
         scatter.par_mapv_inplace(|s| (OF_NOISE * s * s).max(floor));
         for p in &mut planes {
             ndarray::Zip::from(p).and(&scatter).par_for_each(|p, s| *p /= *s);
         }
-        let mut packed = vec![[0.0_f32; 5]; scatter.len()];
-        for (k, p) in planes.iter().enumerate() {
-            for (cell, v) in packed.iter_mut().zip(p) {
-                cell[k] = *v;
-            }
-        }
+        let [xx, xy, yy, gx, gy] = planes.each_ref().map(|p| p.as_slice().expect("standard layout"));
+        let packed = (0..scatter.len()).into_par_iter().map(|i| [xx[i], xy[i], yy[i], gx[i], gy[i]]).collect();
         Self { planes, scatter, packed }
     }
 
     /// Response at cell (x, y) to a dark line along (dx, dy), in local scatters, clipped; None outside.
     #[must_use]
+    #[inline]
     pub fn response(&self, x: f64, y: f64, along: [f64; 2]) -> Option<f32> {
         let (rows, columns) = self.scatter.dim();
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
@@ -90,6 +92,7 @@ impl RidgeBasis {
 
 /// Strongest second derivative with its direction (unit vector across the line).
 #[must_use]
+#[inline(always)]
 pub fn sharpest(xx: f32, xy: f32, yy: f32) -> (f32, f32, f32) {
     let half = (xx - yy) / 2.0;
     let root = (half * half + xy * xy).sqrt();
@@ -131,9 +134,7 @@ pub fn separable(a: &Array2<f32>, across: &[f32], down: &[f32]) -> Array2<f32> {
         padded.extend_from_slice(line);
         padded.extend(std::iter::repeat_n(line[columns - 1], reach));
         for (k, w) in across.iter().enumerate() {
-            for (o, v) in out.iter_mut().zip(&padded[k..]) {
-                *o += w * v;
-            }
+            wide(AddWeighted { to: out, row: &padded[k..], weight: *w });
         }
     });
     let middle = middle.into_raw_vec_and_offset().0;
@@ -142,9 +143,7 @@ pub fn separable(a: &Array2<f32>, across: &[f32], down: &[f32]) -> Array2<f32> {
     out.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(y, out)| {
         for (k, w) in down.iter().enumerate() {
             let j = (y as isize + k as isize - reach).clamp(0, rows as isize - 1) as usize;
-            for (o, v) in out.iter_mut().zip(&middle[j * columns..]) {
-                *o += w * v;
-            }
+            wide(AddWeighted { to: out, row: &middle[j * columns..], weight: *w });
         }
     });
     out
@@ -189,7 +188,7 @@ impl LineField {
             for j in 0..patch.height {
                 for i in 0..patch.width {
                     value[[y + j, x + i]] = patch.value[j * patch.width + i];
-                    direction[[y + j, x + i]] = patch.direction[j * patch.width + i];
+                    direction[[y + j, x + i]] = patch.direction[j * patch.width + i] as u8;
                 }
             }
         }
@@ -201,7 +200,8 @@ struct Patch {
     height: usize,
     width: usize,
     value: Vec<f32>,
-    direction: Vec<u8>,
+    /// As wide as the values, so that both are chosen at once.
+    direction: Vec<u32>,
 }
 
 fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margin: usize, length: usize) -> Patch {
@@ -211,7 +211,7 @@ fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margi
     let mut patch = Patch { height: h, width: w, value: vec![f32::MIN; h * w], direction: vec![0; h * w] };
     let mut work = [vec![0.0_f32; ph * pw], vec![0.0_f32; ph * pw]];
     for index in 0..DIRECTIONS {
-        sweep(&local, pw, margin, length, index, &mut work, &mut patch);
+        wide(Sweep { planes: &local, pw, margin, length, index, work: &mut work, best: &mut patch });
     }
     patch
 }
@@ -233,62 +233,69 @@ fn cut(p: &Array2<f32>, y: usize, x: usize, margin: usize, ph: usize, pw: usize)
 }
 
 /// One direction: sums along it by doubling, each a shifted addition of the whole tile.
-fn sweep(
-    planes: &[Vec<f32>],
+struct Sweep<'a> {
+    planes: &'a [Vec<f32>],
     pw: usize,
     margin: usize,
     length: usize,
     index: usize,
-    work: &mut [Vec<f32>; 2],
-    best: &mut Patch,
-) {
-    let along = direction(index);
-    let (nx, ny) = (-along[1] as f32, along[0] as f32);
-    let (a, b, c) = (nx * nx, 2.0 * nx * ny, ny * ny);
-    let [sums, next] = work;
-    {
-        let [xx, xy, yy, gx, gy] = [&planes[0], &planes[1], &planes[2], &planes[3], &planes[4]];
-        for (((((o, xx), xy), yy), gx), gy) in sums.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
-            let r = a * xx + b * xy + c * yy - STEP_WEIGHT * (nx * gx + ny * gy).abs();
-            *o = r.clamp(LEAST, CLIP);
+    work: &'a mut [Vec<f32>; 2],
+    best: &'a mut Patch,
+}
+
+impl Wide for Sweep<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { planes, pw, margin, length, index, work, best } = self;
+        let along = direction(index);
+        let (nx, ny) = (-along[1] as f32, along[0] as f32);
+        let (a, b, c) = (nx * nx, 2.0 * nx * ny, ny * ny);
+        let [sums, next] = work;
+        {
+            let [xx, xy, yy, gx, gy] = [&planes[0], &planes[1], &planes[2], &planes[3], &planes[4]];
+            for (((((o, xx), xy), yy), gx), gy) in sums.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
+                let r = a * xx + b * xy + c * yy - STEP_WEIGHT * (nx * gx + ny * gy).abs();
+                *o = r.clamp(LEAST, CLIP);
+            }
         }
-    }
-    // k steps along the direction, one cell of its major axis each, as an offset in the tile.
-    let major = along[0].abs().max(along[1].abs());
-    let offset = |k: isize| -> isize {
-        let step = |v: f64| (k as f64 * v / major).round() as isize;
-        step(along[1]) * pw as isize + step(along[0])
-    };
-    // Cells whose sum would leave the tile keep what they have: they lie in the margin and are not used.
-    let third = length / 3;
-    let mut covered = 1;
-    while covered < third {
-        let reach = covered.min(third - covered);
-        add_shifted(next, sums, offset(reach as isize));
-        std::mem::swap(sums, next);
-        covered += reach;
-    }
-    let starts = [-1.5, -0.5, 0.5].map(|k: f64| offset((k * third as f64).round() as isize));
-    let scale = 1.0 / (3 * third) as f32;
-    for j in 0..best.height {
-        let row = ((j + margin) * pw + margin) as isize;
-        let [p, q, r] = starts.map(|s| {
-            let from = (row + s) as usize;
-            &sums[from..from + best.width]
-        });
-        let value = &mut best.value[j * best.width..(j + 1) * best.width];
-        let directions = &mut best.direction[j * best.width..(j + 1) * best.width];
-        for (i, (v, d)) in value.iter_mut().zip(directions).enumerate() {
-            let mean = (p[i] + q[i] + r[i]) * scale;
-            if mean > *v {
-                *v = mean;
-                *d = index as u8;
+        // k steps along the direction, one cell of its major axis each, as an offset in the tile.
+        let major = along[0].abs().max(along[1].abs());
+        let offset = |k: isize| -> isize {
+            let step = |v: f64| (k as f64 * v / major).round() as isize;
+            step(along[1]) * pw as isize + step(along[0])
+        };
+        // Cells whose sum would leave the tile keep what they have: they lie in the margin and are not used.
+        let third = length / 3;
+        let mut covered = 1;
+        while covered < third {
+            let reach = covered.min(third - covered);
+            add_shifted(next, sums, offset(reach as isize));
+            std::mem::swap(sums, next);
+            covered += reach;
+        }
+        let starts = [-1.5, -0.5, 0.5].map(|k: f64| offset((k * third as f64).round() as isize));
+        let scale = 1.0 / (3 * third) as f32;
+        for j in 0..best.height {
+            let row = ((j + margin) * pw + margin) as isize;
+            let [p, q, r] = starts.map(|s| {
+                let from = (row + s) as usize;
+                &sums[from..from + best.width]
+            });
+            let value = &mut best.value[j * best.width..(j + 1) * best.width];
+            let directions = &mut best.direction[j * best.width..(j + 1) * best.width];
+            for ((((v, d), p), q), r) in value.iter_mut().zip(directions).zip(p).zip(q).zip(r) {
+                let mean = (p + q + r) * scale;
+                // Chosen, not branched on, so that it is done many at a time.
+                let better = mean > *v;
+                *v = if better { mean } else { *v };
+                *d = if better { index as u32 } else { *d };
             }
         }
     }
 }
 
 /// out\[i\] = a\[i\] + a\[i + offset\] wherever both are there.
+#[inline(always)]
 fn add_shifted(out: &mut [f32], a: &[f32], offset: isize) {
     let n = a.len();
     let by = offset.unsigned_abs().min(n);

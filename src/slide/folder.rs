@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use crate::error::{Error, Result};
 use crate::slide::decode::{Reading, read_photograph};
 use crate::slide::encoding::Encoding;
@@ -111,9 +113,14 @@ impl Slide {
             read_photograph(path, &reading)
         };
         let plane = read(&field.plane, Role::Plane, None, None)?;
+        let decoded: Vec<Result<Photograph>> = field
+            .crossed
+            .par_iter()
+            .map(|(path, angle)| read(path, Role::Crossed, Some(*angle), Some(&plane)))
+            .collect();
         let mut crossed: Vec<Photograph> = Vec::with_capacity(field.crossed.len());
-        for (path, angle) in &field.crossed {
-            let photograph = read(path, Role::Crossed, Some(*angle), Some(&plane))?;
+        for ((path, _), photograph) in field.crossed.iter().zip(decoded) {
+            let photograph = photograph?;
             let twin = std::iter::once(&plane).chain(&crossed).find(|p| p.record.sha256 == photograph.record.sha256);
             if let Some(twin) = twin {
                 return Err(Error::new(

@@ -251,20 +251,24 @@ pub(crate) fn nearest(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> (usi
 
 /// The same, looked for only around where it was with gains a little different, when that is known.
 fn nearest_from(grain: &Grain, path: &ColourPath, gains: [f64; 3], near: Option<usize>) -> (usize, f64) {
-    let distance = |i: usize| {
-        let p = path.colours[i];
-        Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c])).distance(grain)
+    // The first of the nearest; brightness, whose logarithm is dear, only adds to the distance.
+    let nearest_of = |places: &mut dyn Iterator<Item = usize>, mut best: (usize, f64)| {
+        for i in places {
+            let p = path.colours[i];
+            let fit = Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c]));
+            if fit.chroma < best.1 {
+                let distance = fit.distance(grain);
+                if distance < best.1 {
+                    best = (i, distance);
+                }
+            }
+        }
+        best
     };
     let (from, to) = near.map_or((0, grid::COUNT), |i| (i.saturating_sub(AROUND), (i + AROUND).min(grid::COUNT)));
-    let coarse = (from..to)
-        .step_by(STRIDE)
-        .map(|i| (i, distance(i)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .expect("the path has points");
-    (coarse.0.saturating_sub(STRIDE - 1)..(coarse.0 + STRIDE).min(grid::COUNT))
-        .map(|i| (i, distance(i)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .unwrap_or(coarse)
+    let coarse = nearest_of(&mut (from..to).step_by(STRIDE), (from, f64::INFINITY));
+    let finer = coarse.0.saturating_sub(STRIDE - 1)..(coarse.0 + STRIDE).min(grid::COUNT);
+    nearest_of(&mut finer.filter(|i| *i != coarse.0), coarse)
 }
 
 /// What one grain says of the log gains.

@@ -2,10 +2,13 @@
 
 use std::sync::LazyLock;
 
+use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::optics::observer::WhiteScaling;
-use crate::optics::{InterferenceColours, Lamp};
+use crate::optics::interference::transmittance;
+use crate::optics::lamp::wavelengths;
+use crate::optics::observer::{WhiteScaling, camera_weights};
+use crate::optics::{Lamp, quartz};
 use crate::units::Nanometres;
 
 /// Logarithmic grid of retardations and of thicknesses expressed as their largest retardation.
@@ -86,11 +89,21 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             ]
         })
         .collect();
+    // Every path is the same transmittances, weighed for its lamp and camera: one product of matrices for each.
+    let steps: Vec<f64> = wavelengths().collect();
+    let transmitted: Vec<f64> = (0..grid::COUNT)
+        .into_par_iter()
+        .flat_map_iter(|i| transmittance(Nanometres::from_nm(grid::nm(i as f64)), quartz::dispersion))
+        .collect();
+    let transmitted = Array2::from_shape_vec((grid::COUNT, steps.len()), transmitted).expect("a row a grid point");
     kinds
         .into_par_iter()
         .map(|(lamp, prior, scaling)| {
-            let table = InterferenceColours::new(lamp, scaling, Nanometres::from_nm(1.0), Nanometres::from_nm(1520.0));
-            let colours = (0..grid::COUNT).map(|i| table.colour(Nanometres::from_nm(grid::nm(i as f64)))).collect();
+            let weights = camera_weights(&lamp.spectrum(), scaling);
+            let weights = Array2::from_shape_fn((steps.len(), 3), |(i, c)| weights[i][c]);
+            let colours = transmitted.dot(&weights);
+            // Colours beyond sRGB are cut, as a camera cuts them.
+            let colours = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c].max(0.0))).collect();
             ColourPath { name: lamp.to_string(), scaling, colours, prior }
         })
         .collect()
