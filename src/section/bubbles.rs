@@ -74,6 +74,8 @@ const CANDIDATES: usize = 110;
 
 /// Scatter of the edge about its circle, share of the radius, beyond which no further pass makes it one.
 const FAR_FROM_ROUND: f64 = 0.11;
+/// Movement of a circle from one pass to the next, share of the radius, below which it is settled.
+const SETTLED: f64 = 0.004;
 /// Confidence below which a circle is not even listed.
 const CONSIDERED: f64 = 0.01;
 
@@ -295,15 +297,13 @@ fn unroll(light: &FieldLight, x: f64, y: f64, radius: f64, reach: f64) -> (Vec<R
     let step = (radius / 40.0).clamp(0.5 * cell, 0.8 * cell.max(1.0));
     let count = (reach / step).ceil() as usize;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
+    let (x, y, stride) = (to_cell(x), to_cell(y), step / cell);
     let rays = (0..directions)
         .map(|k| {
             let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
-            let light = (0..=count)
-                .map(|i| {
-                    let r = i as f64 * step;
-                    cells.at(to_cell(x + r * cos), to_cell(y + r * sin)).unwrap_or(f32::NAN)
-                })
-                .collect();
+            let (dx, dy) = (stride * cos, stride * sin);
+            let light =
+                (0..count + 1).map(|i| cells.at(x + i as f64 * dx, y + i as f64 * dy).unwrap_or(f32::NAN)).collect();
             Ray { light, cos, sin }
         })
         .collect();
@@ -332,12 +332,17 @@ fn measure(light: &FieldLight, candidate: Candidate) -> Option<Ring> {
         if (cx - x).hypot(cy - y) > 0.5 * radius || !(0.6..1.6).contains(&(r / radius)) {
             return None;
         }
+        let moved = (cx - x).hypot(cy - y) + (r - radius).abs();
         (x, y, radius) = (cx, cy, r);
         let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
         off.sort_by(f64::total_cmp);
         roughness = off[off.len() * 7 / 10];
         if pass == 1 && roughness > FAR_FROM_ROUND {
             return None;
+        }
+        // Another pass would find the same edge.
+        if pass > 0 && moved < SETTLED * radius {
+            break;
         }
     }
     if 2.0 * radius < light.px(SMALLEST_UM) {

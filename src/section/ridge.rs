@@ -69,6 +69,13 @@ impl RidgeBasis {
     #[must_use]
     #[inline]
     pub fn response(&self, x: f64, y: f64, along: [f64; 2]) -> Option<f32> {
+        self.steered(x, y, Steered::along(along))
+    }
+
+    /// The same for a direction that is asked for at many places.
+    #[must_use]
+    #[inline]
+    pub fn steered(&self, x: f64, y: f64, to: Steered) -> Option<f32> {
         let (rows, columns) = self.scatter.dim();
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
             return None;
@@ -83,10 +90,29 @@ impl RidgeBasis {
             let bottom = c[k] + (d[k] - c[k]) * u;
             top + (bottom - top) * v
         });
-        let (nx, ny) = (-along[1] as f32, along[0] as f32);
-        let curvature = xx * nx * nx + 2.0 * xy * nx * ny + yy * ny * ny;
+        let [nx, ny] = to.across;
+        let curvature = xx * to.second[0] + xy * to.second[1] + yy * to.second[2];
         let slope = gx * nx + gy * ny;
         Some((curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP))
+    }
+}
+
+/// Weights of the derivatives that answer a line of one direction.
+#[derive(Clone, Copy, Debug)]
+pub struct Steered {
+    /// Unit vector across the line.
+    across: [f32; 2],
+    /// Weights of the second derivatives xx, xy, yy.
+    second: [f32; 3],
+}
+
+impl Steered {
+    /// To a line along a unit vector.
+    #[must_use]
+    #[inline]
+    pub fn along(along: [f64; 2]) -> Self {
+        let (nx, ny) = (-along[1] as f32, along[0] as f32);
+        Self { across: [nx, ny], second: [nx * nx, 2.0 * nx * ny, ny * ny] }
     }
 }
 

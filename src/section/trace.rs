@@ -1,6 +1,6 @@
 //! Follows one line through a field: a straight or gently bowed path, its ends where the evidence for it is greatest.
 
-use crate::section::ridge::{LineField, RidgeBasis, direction};
+use crate::section::ridge::{LineField, RidgeBasis, Steered, direction};
 
 /// Length of the stretches whose sideways place is fitted, cells.
 const BLOCK: f64 = 16.0;
@@ -92,9 +92,10 @@ pub fn follow(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> Opti
 #[must_use]
 pub fn straight_evidence(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> f64 {
     let along = direction(usize::from(field.direction[[y, x]]));
-    let mut path = Path { origin: [x as f64, y as f64], along, sideways: [0.0; 3], ends: [-24.0, 24.0], evidence: 0.0 };
-    extend(basis, &mut path);
-    path.evidence
+    let (x, y) = (x as f64, y as f64);
+    let steered = Steered::along(along);
+    let response = |s: f64| basis.steered(x + s * along[0], y + s * along[1], steered).map(f64::from);
+    [1.0, -1.0].map(|side| most_evidence(|k| response(side * k)).0).iter().sum()
 }
 
 /// Fits the sideways course to the strongest response of each block.
@@ -172,23 +173,31 @@ pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64
     Some(((best as f64 + shift) * STRIDE - sideways, value / count))
 }
 
+/// The greatest running evidence along a way, and how far on it is reached, cells; `response` is that at a distance, None
+/// outside the picture.
+#[inline]
+fn most_evidence(response: impl Fn(f64) -> Option<f64>) -> (f64, f64) {
+    let (mut sum, mut best, mut at) = (0.0, 0.0, 0.0);
+    let mut k = 0.5;
+    while let Some(r) = response(k) {
+        sum += r - BREAK_EVEN;
+        if sum > best {
+            (best, at) = (sum, k + 0.5);
+        }
+        if sum < best - PATIENCE {
+            break;
+        }
+        k += 1.0;
+    }
+    (best, at)
+}
+
 /// Ends where the running evidence is greatest on either side.
 fn extend(basis: &RidgeBasis, path: &mut Path) {
     let middle = (path.ends[0] + path.ends[1]) / 2.0;
     let mut total = 0.0;
     for side in [1.0, -1.0] {
-        let (mut sum, mut best, mut at) = (0.0, 0.0, 0.0);
-        let mut k = 0.5;
-        while let Some(r) = path.response(basis, middle + side * k, 0.0) {
-            sum += r - BREAK_EVEN;
-            if sum > best {
-                (best, at) = (sum, k + 0.5);
-            }
-            if sum < best - PATIENCE {
-                break;
-            }
-            k += 1.0;
-        }
+        let (best, at) = most_evidence(|k| path.response(basis, middle + side * k, 0.0));
         total += best;
         path.ends[usize::from(side > 0.0)] = middle + side * at;
     }

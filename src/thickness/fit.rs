@@ -174,7 +174,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
     if yardstick.is_quartz() {
-        match orientation(&grains, &carried, |i| local[grains[i].field].value) {
+        // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
+        let under_it = under_one_lamp(&components[0], best).map_or(1.0, |um| um / middle.value);
+        match orientation(&grains, &carried, |i| under_it * local[grains[i].field].value) {
             Spread::Random => {}
             Spread::TooLow(_) => return may_be_thicker(middle.value),
             Spread::TooHigh => {
@@ -194,6 +196,13 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
+}
+
+/// Thickness under one explanation alone, µm; None where it does not reach this answer.
+fn under_one_lamp(component: &component::Component, answer: &orders::Answer) -> Option<f64> {
+    let posterior = surface::common_posterior(std::slice::from_ref(component), |_| true);
+    let reaches = posterior[answer.points.0..=answer.points.1].iter().sum::<f64>() > 1e-6;
+    reaches.then(|| Measured::from_draws(&surface::draw_common(&orders::within(&posterior, answer))).value)
 }
 
 /// How the quartz lies: by the crystals that the preparator has marked alone, where there are any, else by all clear ones.
