@@ -144,8 +144,16 @@ fn json_is_one_line_and_the_photographs_stay_as_they_were() {
     let dir = tempdir().unwrap();
     let (slide, _) = small("LM-0201", 201, 30.0).render_to(dir.path()).unwrap();
     let before = checksums(&slide);
-    let out = thinproof(dir.path(), &["check", "LM-0201", "--json", "--out", "out"]);
+    let out = thinproof(dir.path(), &["check", "LM-0201", "--json", "--timings", "--out", "out"]);
     assert_eq!(checksums(&slide), before, "a check only reads");
+    // The stages go to standard error, so that standard output stays one line.
+    let timings = text(&out.stderr);
+    for stage in ["read", "register", "pictures", "crystals", "defects", "  scratches", "thickness"] {
+        let line = timings.lines().find(|l| l.starts_with(stage)).unwrap_or_else(|| panic!("{stage} in {timings}"));
+        let words: Vec<&str> = line.split_whitespace().collect();
+        assert_eq!(words[1], "1", "{line}: it ran once");
+        assert!(words[2].parse::<f64>().unwrap() < 600.0, "{line}");
+    }
     let line = text(&out.stdout);
     assert!(line.ends_with("}\n") && line.matches('\n').count() == 1, "one line");
     let printed: Value = serde_json::from_str(&line).unwrap();

@@ -12,6 +12,7 @@ use crate::cli::check::check_slide;
 use crate::cli::exit;
 use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
 use crate::error::{Error, Result};
+use crate::timings::Timings;
 use crate::verdict::LimitSet;
 
 /// Shown under the command's help.
@@ -36,6 +37,9 @@ pub struct DrawerArguments {
     /// Your own limits, in place of the built-in ones.
     #[arg(long, value_name = "FILE")]
     limits: Option<PathBuf>,
+    /// Print what each stage took, in time and peak memory, when done.
+    #[arg(long)]
+    timings: bool,
 }
 
 /// Checks the drawer and writes its tables.
@@ -50,6 +54,7 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
         limits: &limits,
         jobs: arguments.jobs.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN),
     };
+    let timings = arguments.timings.then(Timings::listen);
     let (start, watched) = (Instant::now(), std::io::stderr().is_terminal());
     let show = |line: &str| {
         if watched {
@@ -66,6 +71,9 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
     show("");
     let checked = checked?;
     write_tables(&arguments.out, &checked.record)?;
+    if let Some(timings) = timings {
+        eprint!("{}", timings.table());
+    }
     finish(&checked.record, checked.progress.kept, &arguments.out)
 }
 

@@ -1,6 +1,7 @@
 //! Light on the grid of the plane photograph: one look-up pass where nothing moved, bilinear in linear light elsewhere.
 
-use ndarray::{Array2, ArrayViewMut1, Axis, Zip};
+use ndarray::{Array2, Axis, Zip};
+use rayon::prelude::*;
 
 use crate::register::lamp::LampField;
 use crate::register::{FieldStack, Placement};
@@ -65,22 +66,31 @@ pub(crate) fn placed_light(
     assert!(bin > 0, "a bin is at least one pixel");
     let masks = photograph.code_masks();
     match &photograph.samples {
-        Samples::Eight(codes) => resample(&Source { photograph, codes, masks: &masks }, placement, grid, bin),
-        Samples::Sixteen(codes) => resample(&Source { photograph, codes, masks: &masks }, placement, grid, bin),
+        Samples::Eight(codes) => resample(&Source::<_, 256>::new(photograph, codes, &masks), placement, grid, bin),
+        Samples::Sixteen(codes) => resample(&Source::<_, 65_536>::new(photograph, codes, &masks), placement, grid, bin),
     }
 }
 
-/// A photograph with its samples at their own depth, so that the inner loops are compiled for it.
-struct Source<'a, T> {
-    photograph: &'a Photograph,
+/// A photograph with its samples at their own depth, and a table entry for every code, so that the inner loops are compiled
+/// for it and look nothing up outside.
+struct Source<'a, T, const CODES: usize> {
+    width: usize,
+    height: usize,
     codes: &'a [T],
-    masks: &'a [u8],
+    light: &'a [f32; CODES],
+    masks: &'a [u8; CODES],
 }
 
-impl<T: Copy + Ord + Into<usize>> Source<'_, T> {
+impl<'a, T: Copy + Ord + Into<usize>, const CODES: usize> Source<'a, T, CODES> {
+    fn new(photograph: &'a Photograph, codes: &'a [T], masks: &'a [u8]) -> Self {
+        let light = photograph.to_linear.as_slice().try_into().expect("a table entry for every code");
+        let masks = masks.try_into().expect("a table entry for every code");
+        Self { width: photograph.width, height: photograph.height, codes, light, masks }
+    }
+
     /// Where pixel (x, y) begins among the codes.
     fn index(&self, x: usize, y: usize) -> usize {
-        3 * (y * self.photograph.width + x)
+        3 * (y * self.width + x)
     }
 
     fn pixel(&self, x: usize, y: usize) -> &[T] {
@@ -88,6 +98,7 @@ impl<T: Copy + Ord + Into<usize>> Source<'_, T> {
         &self.codes[at..at + 3]
     }
 
+    #[inline(always)]
     fn mask(&self, pixel: &[T]) -> u8 {
         // A curve only rises: when any channel is clipped the highest code is, when all are dark the highest is.
         self.masks[pixel[0].max(pixel[1]).max(pixel[2]).into()]
@@ -96,12 +107,30 @@ impl<T: Copy + Ord + Into<usize>> Source<'_, T> {
 
 /// One row of cells: the three planes and their mask.
 struct Row<'a> {
-    rgb: [ArrayViewMut1<'a, f32>; 3],
-    mask: ArrayViewMut1<'a, u8>,
+    rgb: [&'a mut [f32]; 3],
+    mask: &'a mut [u8],
 }
 
-fn resample<T: Copy + Ord + Into<usize> + Sync>(
-    source: &Source<'_, T>,
+/// Work space of a thread: sums down the columns of a row of cells.
+#[derive(Default)]
+struct Sums {
+    rgb: [Vec<f32>; 3],
+    mask: Vec<u8>,
+}
+
+impl Sums {
+    fn clear(&mut self, columns: usize) {
+        for sums in &mut self.rgb {
+            sums.clear();
+            sums.resize(columns, 0.0);
+        }
+        self.mask.clear();
+        self.mask.resize(columns, 0);
+    }
+}
+
+fn resample<T: Copy + Ord + Into<usize> + Sync, const CODES: usize>(
+    source: &Source<'_, T, CODES>,
     placement: &Placement,
     (height, width): (usize, usize),
     bin: usize,
@@ -116,20 +145,18 @@ fn resample<T: Copy + Ord + Into<usize> + Sync>(
         return planes;
     }
     let turned = placement.turn.abs() * (width.max(height) as f64) > STILL;
-    let [dx, dy] = placement.shift;
-    let [red, green, blue] = &mut planes.rgb;
-    Zip::indexed(red.axis_iter_mut(Axis(0)))
-        .and(green.axis_iter_mut(Axis(0)))
-        .and(blue.axis_iter_mut(Axis(0)))
-        .and(planes.mask.axis_iter_mut(Axis(0)))
-        .par_for_each(|row, red, green, blue, mask| {
-            let mut out = Row { rgb: [red, green, blue], mask };
-            if turned {
-                turned_row(source, placement, (height, width), bin, row, &mut out);
-            } else {
-                shifted_row(source, split(dx), split(dy), bin, row, &mut out);
-            }
-        });
+    let [dx, dy] = placement.shift.map(split);
+    let [red, green, blue] =
+        planes.rgb.each_mut().map(|p| p.as_slice_mut().expect("standard layout").par_chunks_mut(dim.1));
+    let mask = planes.mask.as_slice_mut().expect("standard layout").par_chunks_mut(dim.1);
+    red.zip(green).zip(blue).zip(mask).enumerate().for_each_init(Sums::default, |sums, (row, (((r, g), b), mask))| {
+        let mut out = Row { rgb: [r, g, b], mask };
+        if turned {
+            turned_row(source, placement, (height, width), bin, row, &mut out);
+        } else {
+            shifted_row(source, dx, dy, bin, row, sums, &mut out);
+        }
+    });
     planes
 }
 
@@ -154,73 +181,91 @@ fn weight(k: usize, bin: usize, fraction: f32) -> f32 {
 }
 
 /// A row of cells where the photograph is only shifted: weighted sums down the columns, then along the row.
-fn shifted_row<T: Copy + Ord + Into<usize>>(
-    source: &Source<'_, T>,
+fn shifted_row<T: Copy + Ord + Into<usize>, const CODES: usize>(
+    source: &Source<'_, T, CODES>,
     (dx, fx): (isize, f32),
     (dy, fy): (isize, f32),
     bin: usize,
     row: usize,
+    sums: &mut Sums,
     out: &mut Row<'_>,
 ) {
-    let (w, h) = (source.photograph.width as isize, source.photograph.height as isize);
-    let light = &source.photograph.to_linear;
+    let (w, h) = (source.width as isize, source.height as isize);
     let cells = out.mask.len();
     let columns = cells * bin + usize::from(fx > 0.0);
-    let mut sums = vec![[0.0f32; 3]; columns];
-    let mut masks = vec![0u8; columns];
+    sums.clear(columns);
     let first = (row * bin) as isize + dy;
+    // Columns from..to lie in the photograph.
+    let from = (-dx).clamp(0, columns as isize);
+    let to = (w - dx).clamp(from, columns as isize);
+    let inside = from as usize..to as usize;
     for k in 0..bin + usize::from(fy > 0.0) {
         let y = first + k as isize;
         if y < 0 || y >= h {
-            masks.fill(mask::OUTSIDE);
+            sums.mask.fill(mask::OUTSIDE);
             break;
         }
         let down = weight(k, bin, fy);
-        // Columns from..to lie in the photograph.
-        let from = (-dx).clamp(0, columns as isize);
-        let to = (w - dx).clamp(from, columns as isize);
-        masks[..from as usize].fill(mask::OUTSIDE);
-        masks[to as usize..].fill(mask::OUTSIDE);
-        let inside = from as usize..to as usize;
+        sums.mask[..inside.start].fill(mask::OUTSIDE);
+        sums.mask[inside.end..].fill(mask::OUTSIDE);
         if inside.is_empty() {
             continue;
         }
         let start = source.index((from + dx) as usize, y as usize);
         let pixels = source.codes[start..start + 3 * inside.len()].chunks_exact(3);
-        for ((sum, mask), pixel) in sums[inside.clone()].iter_mut().zip(&mut masks[inside]).zip(pixels) {
-            for c in 0..3 {
-                sum[c] += down * light[pixel[c].into()];
-            }
+        let [red, green, blue] = sums.rgb.each_mut().map(|s| &mut s[inside.clone()]);
+        let places = red.iter_mut().zip(green).zip(blue).zip(&mut sums.mask[inside.clone()]);
+        for ((((red, green), blue), mask), pixel) in places.zip(pixels) {
+            *red += down * source.light[pixel[0].into()];
+            *green += down * source.light[pixel[1].into()];
+            *blue += down * source.light[pixel[2].into()];
             *mask |= source.mask(pixel);
         }
     }
     let scale = 1.0 / (bin * bin) as f32;
-    for cell in 0..cells {
-        let mut sum = [0.0f32; 3];
-        let mut mask = 0;
-        for k in 0..bin + usize::from(fx > 0.0) {
-            let along = weight(k, bin, fx);
-            let column = cell * bin + k;
-            for c in 0..3 {
-                sum[c] += along * sums[column][c];
-            }
-            mask |= masks[column];
+    for (out, sums) in out.rgb.iter_mut().zip(&sums.rgb) {
+        along_row(out, sums, bin, fx, scale);
+    }
+    for (cell, out) in out.mask.iter_mut().enumerate() {
+        let under = &sums.mask[cell * bin..cell * bin + bin + usize::from(fx > 0.0)];
+        *out = under.iter().fold(0, |all, m| all | m);
+    }
+    no_light_outside(out);
+}
+
+/// Weighted means of runs of `bin` columns.
+fn along_row(out: &mut [f32], sums: &[f32], bin: usize, fx: f32, scale: f32) {
+    if fx > 0.0 {
+        for (cell, out) in out.iter_mut().enumerate() {
+            let run = &sums[cell * bin..cell * bin + bin + 1];
+            *out = run.iter().enumerate().map(|(k, s)| weight(k, bin, fx) * s).sum::<f32>() * scale;
         }
-        write_cell(out, cell, sum, scale, mask);
+    } else if bin == 1 {
+        out.copy_from_slice(sums);
+    } else if bin == 2 {
+        out.iter_mut().zip(sums.chunks_exact(2)).for_each(|(out, run)| *out = (run[0] + run[1]) * scale);
+    } else {
+        out.iter_mut().zip(sums.chunks_exact(bin)).for_each(|(out, run)| *out = run.iter().sum::<f32>() * scale);
+    }
+}
+
+/// A cell that lies partly outside holds no light: its mean would be of fewer pixels than it says.
+fn no_light_outside(out: &mut Row<'_>) {
+    for (cell, _) in out.mask.iter().enumerate().filter(|(_, m)| **m & mask::OUTSIDE != 0) {
+        out.rgb.iter_mut().for_each(|plane| plane[cell] = 0.0);
     }
 }
 
 /// A row of cells where the photograph is turned: every pixel looked up between its four neighbours.
-fn turned_row<T: Copy + Ord + Into<usize>>(
-    source: &Source<'_, T>,
+fn turned_row<T: Copy + Ord + Into<usize>, const CODES: usize>(
+    source: &Source<'_, T, CODES>,
     placement: &Placement,
     (height, width): (usize, usize),
     bin: usize,
     row: usize,
     out: &mut Row<'_>,
 ) {
-    let (w, h) = (source.photograph.width as isize, source.photograph.height as isize);
-    let light = &source.photograph.to_linear;
+    let (w, h) = (source.width as isize, source.height as isize);
     let scale = 1.0 / (bin * bin) as f32;
     let centre = centre(width, height);
     let (sin, cos) = placement.turn.sin_cos();
@@ -243,23 +288,18 @@ fn turned_row<T: Copy + Ord + Into<usize>>(
                 for ((ox, oy), weight) in corners.into_iter().zip(weights) {
                     let pixel = source.pixel((x0 + ox) as usize, (y0 + oy) as usize);
                     for c in 0..3 {
-                        sum[c] += weight * light[pixel[c].into()];
+                        sum[c] += weight * source.light[pixel[c].into()];
                     }
                     mask |= source.mask(pixel);
                 }
             }
         }
-        write_cell(out, cell, sum, scale, mask);
+        for (plane, sum) in out.rgb.iter_mut().zip(sum) {
+            plane[cell] = sum * scale;
+        }
+        out.mask[cell] = mask;
     }
-}
-
-/// A cell that lies partly outside holds no light: its mean would be of fewer pixels than it says.
-fn write_cell(out: &mut Row<'_>, cell: usize, sum: [f32; 3], scale: f32, mask: u8) {
-    let outside = mask & mask::OUTSIDE != 0;
-    for (plane, sum) in out.rgb.iter_mut().zip(sum) {
-        plane[cell] = if outside { 0.0 } else { sum * scale };
-    }
-    out.mask[cell] = mask;
+    no_light_outside(out);
 }
 
 /// Centre of a picture of `width` by `height` pixels, in pixel coordinates.

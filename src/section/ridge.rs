@@ -21,13 +21,11 @@ pub const DIRECTIONS: usize = 60;
 
 /// Derivatives of log transmission, each divided by the local scatter of the line response.
 pub struct RidgeBasis {
-    /// Second derivatives xx, xy, yy and first derivatives x, y.
-    pub planes: [Array2<f32>; 5],
+    /// Second derivatives xx, xy, yy and first derivatives x, y of a cell after the other: one place is read at once.
+    derivatives: Vec<[f32; 5]>,
     /// What they were divided by: local scatter of the stronger line response, log units. From the mean of its root, not of its square,
     /// so that a few strong edges do not drown what lies between them.
     pub scatter: Array2<f32>,
-    /// The same planes side by side, a cell after the other: one place is read at once.
-    packed: Vec<[f32; 5]>,
 }
 
 impl RidgeBasis {
@@ -36,33 +34,41 @@ impl RidgeBasis {
     /// `floor` is the scatter below which a response is noise, log units.
     #[must_use]
     pub fn of(log: &Array2<f32>, reach: usize, floor: f32) -> Self {
+        let (rows, columns) = log.dim();
         let [smooth, first, second] = kernels();
-        let jobs: [(&[f32], &[f32]); 5] =
-            [(&second, &smooth), (&first, &first), (&smooth, &second), (&first, &smooth), (&smooth, &first)];
-        let mut planes: [Array2<f32>; 5] = jobs.map(|(across, down)| separable(log, across, down));
+        let across = |kernel: &[f32]| along_rows(log, kernel);
+        let (smoothed, (sloped, bent)) =
+            rayon::join(|| across(&smooth), || rayon::join(|| across(&first), || across(&second)));
         // First derivatives carry SIGMA each; the pure second ones carry twice SIGMA².
-        planes[1] *= 2.0;
+        let twice: Vec<f32> = first.iter().map(|v| 2.0 * v).collect();
+        let jobs: [(&Array2<f32>, &[f32]); 5] =
+            [(&bent, &smooth), (&sloped, &twice), (&smoothed, &second), (&sloped, &smooth), (&smoothed, &first)];
+        let mut derivatives = vec![[0.0_f32; 5]; rows * columns];
         let mut roots = Array2::<f32>::zeros(log.dim());
-        {
-            let [xx, xy, yy, gx, gy] = &planes;
-            let planes = [xx, xy, yy, gx, gy].map(|p| p.as_slice().expect("standard layout"));
-            let n = log.dim().1.max(1);
-            roots.as_slice_mut().expect("standard layout").par_chunks_mut(n).enumerate().for_each(|(y, out)| {
-                let [xx, xy, yy, gx, gy] = planes.map(|p| &p[y * n..(y + 1) * n]);
-                for (((((s, &xx), &xy), &yy), &gx), &gy) in out.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
-                    let (curvature, nx, ny) = sharpest(xx, xy, yy);
-                    *s = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6).sqrt();
+        let made = roots.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1));
+        made.zip(derivatives.par_chunks_mut(columns.max(1))).enumerate().for_each_init(
+            || [const { Vec::new() }; 5],
+            |work: &mut [Vec<f32>; 5], (y, (roots, derivatives))| {
+                for (row, (plane, kernel)) in work.iter_mut().zip(jobs) {
+                    row.clear();
+                    row.resize(columns, 0.0);
+                    down_to(row, plane, kernel, y);
                 }
-            });
-        }
+                let [xx, xy, yy, gx, gy] = work;
+                let cells = roots.iter_mut().zip(derivatives).zip(xx).zip(xy).zip(yy).zip(gx).zip(gy);
+                for ((((((root, cell), &mut xx), &mut xy), &mut yy), &mut gx), &mut gy) in cells {
+                    let (curvature, nx, ny) = sharpest(xx, xy, yy);
+                    *root = (curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(0.0, 0.6).sqrt();
+                    *cell = [xx, xy, yy, gx, gy];
+                }
+            },
+        );
         let mut scatter = crate::section::light_field::box_mean(&roots, reach);
         scatter.par_mapv_inplace(|s| (OF_NOISE * s * s).max(floor));
-        for p in &mut planes {
-            ndarray::Zip::from(p).and(&scatter).par_for_each(|p, s| *p /= *s);
-        }
-        let [xx, xy, yy, gx, gy] = planes.each_ref().map(|p| p.as_slice().expect("standard layout"));
-        let packed = (0..scatter.len()).into_par_iter().map(|i| [xx[i], xy[i], yy[i], gx[i], gy[i]]).collect();
-        Self { planes, scatter, packed }
+        derivatives.par_iter_mut().zip(scatter.as_slice().expect("standard layout")).for_each(|(cell, s)| {
+            cell.iter_mut().for_each(|v| *v /= *s);
+        });
+        Self { derivatives, scatter }
     }
 
     /// Response at cell (x, y) to a dark line along (dx, dy), in local scatters, clipped; None outside.
@@ -83,8 +89,8 @@ impl RidgeBasis {
         let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
         let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
         let at = j * columns + i;
-        let (a, b) = (&self.packed[at], &self.packed[at + 1]);
-        let (c, d) = (&self.packed[at + columns], &self.packed[at + columns + 1]);
+        let (a, b) = (&self.derivatives[at], &self.derivatives[at + 1]);
+        let (c, d) = (&self.derivatives[at + columns], &self.derivatives[at + columns + 1]);
         let [xx, xy, yy, gx, gy]: [f32; 5] = std::array::from_fn(|k| {
             let top = a[k] + (b[k] - a[k]) * u;
             let bottom = c[k] + (d[k] - c[k]) * u;
@@ -149,30 +155,42 @@ fn kernels() -> [Vec<f32>; 3] {
 /// Separable correlation; the frame is continued by its edge cells.
 #[must_use]
 pub fn separable(a: &Array2<f32>, across: &[f32], down: &[f32]) -> Array2<f32> {
-    let (rows, columns) = a.dim();
+    let middle = along_rows(a, across);
+    let columns = a.dim().1.max(1);
+    let mut out = Array2::<f32>::zeros(a.dim());
+    let rows = out.as_slice_mut().expect("standard layout").par_chunks_mut(columns);
+    rows.enumerate().for_each(|(y, out)| down_to(out, &middle, down, y));
+    out
+}
+
+/// Correlation along every row; see [`separable`].
+fn along_rows(a: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
+    let columns = a.dim().1.max(1);
     let source = a.as_slice().expect("standard layout");
-    let mut middle = Array2::<f32>::zeros((rows, columns));
-    let reach = across.len() / 2;
-    middle.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(y, out)| {
-        let line = &source[y * columns..(y + 1) * columns];
-        let mut padded = Vec::with_capacity(columns + 2 * reach);
+    let reach = kernel.len() / 2;
+    let mut made = Array2::<f32>::zeros(a.dim());
+    let rows = made.as_slice_mut().expect("standard layout").par_chunks_mut(columns);
+    rows.zip(source.par_chunks(columns)).for_each_init(Vec::new, |padded: &mut Vec<f32>, (out, line)| {
+        padded.clear();
         padded.extend(std::iter::repeat_n(line[0], reach));
         padded.extend_from_slice(line);
         padded.extend(std::iter::repeat_n(line[columns - 1], reach));
-        for (k, w) in across.iter().enumerate() {
+        for (k, w) in kernel.iter().enumerate() {
             wide(AddWeighted { to: out, row: &padded[k..], weight: *w });
         }
     });
-    let middle = middle.into_raw_vec_and_offset().0;
-    let mut out = Array2::<f32>::zeros((rows, columns));
-    let reach = down.len() as isize / 2;
-    out.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(y, out)| {
-        for (k, w) in down.iter().enumerate() {
-            let j = (y as isize + k as isize - reach).clamp(0, rows as isize - 1) as usize;
-            wide(AddWeighted { to: out, row: &middle[j * columns..], weight: *w });
-        }
-    });
-    out
+    made
+}
+
+/// Adds to `out`, the row `y` of the result, the correlation down the columns; see [`separable`].
+fn down_to(out: &mut [f32], a: &Array2<f32>, kernel: &[f32], y: usize) {
+    let (rows, columns) = a.dim();
+    let source = a.as_slice().expect("standard layout");
+    let reach = kernel.len() as isize / 2;
+    for (k, w) in kernel.iter().enumerate() {
+        let j = (y as isize + k as isize - reach).clamp(0, rows as isize - 1) as usize;
+        wide(AddWeighted { to: out, row: &source[j * columns..(j + 1) * columns], weight: *w });
+    }
 }
 
 /// Best mean response along straight stretches through every cell, and its direction.
@@ -233,7 +251,7 @@ struct Patch {
 fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margin: usize, length: usize) -> Patch {
     let (ph, pw) = (h + 2 * margin, w + 2 * margin);
     // The planes round the tile, zero (no line) outside the frame.
-    let local: Vec<Vec<f32>> = basis.planes.iter().map(|p| cut(p, y, x, margin, ph, pw)).collect();
+    let local = cut(basis, y, x, margin, ph, pw);
     let mut patch = Patch { height: h, width: w, value: vec![f32::MIN; h * w], direction: vec![0; h * w] };
     let mut work = [vec![0.0_f32; ph * pw], vec![0.0_f32; ph * pw]];
     for index in 0..DIRECTIONS {
@@ -242,17 +260,21 @@ fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margi
     patch
 }
 
-fn cut(p: &Array2<f32>, y: usize, x: usize, margin: usize, ph: usize, pw: usize) -> Vec<f32> {
-    let (rows, columns) = p.dim();
-    let source = p.as_slice().expect("standard layout");
-    let mut out = vec![0.0; ph * pw];
+/// The five derivatives round a tile, a plane each.
+fn cut(basis: &RidgeBasis, y: usize, x: usize, margin: usize, ph: usize, pw: usize) -> [Vec<f32>; 5] {
+    let (rows, columns) = basis.scatter.dim();
+    let mut out = [const { Vec::new() }; 5].map(|_: Vec<f32>| vec![0.0; ph * pw]);
+    let from = margin.saturating_sub(x);
+    let to = pw.min(columns + margin - x);
     for j in 0..ph {
         let Some(row) = (y + j).checked_sub(margin).filter(|r| *r < rows) else { continue };
-        let from = margin.saturating_sub(x);
-        let to = pw.min(columns + margin - x);
         if from < to {
             let start = row * columns + x + from - margin;
-            out[j * pw + from..j * pw + to].copy_from_slice(&source[start..start + to - from]);
+            let cells = &basis.derivatives[start..start + to - from];
+            for (k, plane) in out.iter_mut().enumerate() {
+                let place = &mut plane[j * pw + from..j * pw + to];
+                place.iter_mut().zip(cells).for_each(|(o, cell)| *o = cell[k]);
+            }
         }
     }
     out
@@ -260,7 +282,7 @@ fn cut(p: &Array2<f32>, y: usize, x: usize, margin: usize, ph: usize, pw: usize)
 
 /// One direction: sums along it by doubling, each a shifted addition of the whole tile.
 struct Sweep<'a> {
-    planes: &'a [Vec<f32>],
+    planes: &'a [Vec<f32>; 5],
     pw: usize,
     margin: usize,
     length: usize,
@@ -364,9 +386,8 @@ mod tests {
                 let a = degrees.to_radians();
                 let log = line(81, 81, a, width, 0.2);
                 let basis = RidgeBasis::of(&log, 20, 1.0);
-                let [xx, xy, yy, ..] = &basis.planes;
-                let at = [40, 40];
-                let (value, nx, ny) = sharpest(xx[at], xy[at], yy[at]);
+                let [xx, xy, yy, ..] = basis.derivatives[40 * 81 + 40];
+                let (value, nx, ny) = sharpest(xx, xy, yy);
                 // The cells themselves widen the line by a box of one.
                 let sigma = (SIGMA * SIGMA + 1.0 / 12.0).sqrt();
                 let u = width / 2.0 / sigma;

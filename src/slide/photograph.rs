@@ -154,6 +154,14 @@ impl Photograph {
         self.to_linear[usize::from(self.code(x, y, c))]
     }
 
+    /// Lowest code that counts as clipped.
+    fn clipped_from(&self) -> u32 {
+        match self.samples {
+            Samples::Eight(_) => 254,
+            Samples::Sixteen(_) => 65_280,
+        }
+    }
+
     /// For every code value the bits of [`mask`] it stands for: a pixel is clipped when any channel is, dark when all are.
     ///
     /// 8-bit codes of 254 and 255 count as clipped, since the transform and the coarser colour of a JPEG move a clipped
@@ -161,10 +169,7 @@ impl Photograph {
     /// [`DARK_LIGHT`].
     #[must_use]
     pub fn code_masks(&self) -> Vec<u8> {
-        let clipped_from = match self.samples {
-            Samples::Eight(_) => 254,
-            Samples::Sixteen(_) => 65_280,
-        };
+        let clipped_from = self.clipped_from() as usize;
         self.to_linear
             .iter()
             .enumerate()
@@ -179,15 +184,14 @@ impl Photograph {
     /// Share of pixels with a clipped channel, 0..=1.
     #[must_use]
     pub fn clipped_fraction(&self) -> f64 {
-        let masks = self.code_masks();
-        let clipped = |pixel: [u8; 3]| usize::from((pixel[0] | pixel[1] | pixel[2]) & mask::CLIPPED != 0);
-        let count: usize = match &self.samples {
-            Samples::Eight(s) => {
-                s.par_chunks_exact(3).map(|p| clipped([0, 1, 2].map(|c| masks[usize::from(p[c])]))).sum()
-            }
-            Samples::Sixteen(s) => {
-                s.par_chunks_exact(3).map(|p| clipped([0, 1, 2].map(|c| masks[usize::from(p[c])]))).sum()
-            }
+        let clipped_from = self.clipped_from();
+        fn above<T: Copy + Ord + Into<u32> + Sync>(samples: &[T], from: u32) -> usize {
+            let clipped = |pixel: &[T]| u32::from(pixel[0].max(pixel[1]).max(pixel[2]).into() >= from);
+            samples.par_chunks(3 << 14).map(|part| part.chunks_exact(3).map(clipped).sum::<u32>() as usize).sum()
+        }
+        let count = match &self.samples {
+            Samples::Eight(s) => above(s, clipped_from),
+            Samples::Sixteen(s) => above(s, clipped_from),
         };
         count as f64 / (self.width * self.height).max(1) as f64
     }
