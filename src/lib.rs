@@ -18,6 +18,7 @@
 //! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
+//! | [`bench`](mod@bench) | a folder that photographs arrive in, checked anew with each, and its page |
 //! | [`drawer`] | many slides in one go, and one table of them |
 //! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
@@ -30,6 +31,7 @@
 #![doc = include_str!("../docs/conventions.md")]
 
 pub mod archive;
+pub mod bench;
 pub mod chart;
 pub mod cli;
 pub mod demo;

@@ -96,8 +96,7 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
     let slide = Slide::read(dir)?;
     let limits = limits.for_slide(&slide.record, dir)?;
 
-    let yardstick = yardstick_of(&slide, dir)?;
-
+    yardstick_of(&slide)?;
     let mut fields = Vec::with_capacity(slide.fields.len());
     let mut once = Witnesses::default();
     for plan in &slide.fields {
@@ -113,7 +112,15 @@ pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -
         }
         fields.push(FieldFindings::find(&stack, &slide.record));
     }
+    conclude(slide, limits, fields)
+}
 
+/// From what the fields of a slide gave to its verdict, in the order of `slide.fields`. No photograph is looked at.
+///
+/// # Errors
+/// When `slide.toml` asks for a mineral that thickness cannot be measured by.
+pub fn conclude(slide: Slide, limits: Limits, fields: Vec<FieldFindings>) -> Result<CheckedSlide> {
+    let yardstick = yardstick_of(&slide)?;
     let mut crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
     let mut warnings = believe(&slide, &yardstick, &mut crystals);
     warnings.extend(counted_once(&fields, &mut crystals));
@@ -208,11 +215,11 @@ fn with_what_contradicts(thickness: Thickness, fields: &[FieldFindings]) -> Thic
 }
 
 /// The mineral that thickness is measured by.
-fn yardstick_of(slide: &Slide, dir: &Path) -> Result<Yardstick> {
+fn yardstick_of(slide: &Slide) -> Result<Yardstick> {
     let Some(name) = &slide.reference_mineral else { return Ok(Yardstick::quartz()) };
     Yardstick::named(name).ok_or_else(|| {
         Error::new(
-            dir.join("slide.toml"),
+            slide.dir.join("slide.toml"),
             format!("reference_mineral \"{name}\" is none that thickness can be measured by"),
             format!("name one of {}", Yardstick::names().join(", ")),
         )
@@ -259,23 +266,31 @@ impl CheckedSlide {
 }
 
 impl FieldFindings {
-    fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
+    /// What a registered field gives.
+    #[must_use]
+    pub fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
         let contradiction = {
             stage!("contradictions");
             stack.contradiction()
         };
-        let mut warnings = stack.warnings.clone();
-        let (crystals, defects) = match &contradiction {
-            None => rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation)),
-            Some(found) => {
-                warnings.push(format!("nothing was measured in field {}: {}", stack.name, found.why));
-                let mut crystals = crystals_of(stack);
-                crystals.crystals.crystals.clear();
-                let kinds = [DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches];
-                let unjudged = kinds.map(|kind| (kind, found.why.clone())).to_vec();
-                (crystals, FieldDefects { unjudged, ..FieldDefects::default() })
-            }
+        let Some(found) = contradiction else {
+            let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));
+            return Self { defects, ..Self::with_crystals(stack, crystals, "") };
         };
+        let why = found.why.clone();
+        let mut crystals = crystals_of(stack);
+        crystals.crystals.crystals.clear();
+        let mut findings = Self::with_crystals(stack, crystals, &why);
+        findings.warnings.push(format!("nothing was measured in field {}: {why}", stack.name));
+        findings.contradiction = Some(found);
+        findings
+    }
+
+    /// A registered field with its crystals alone: every kind of defect is named as not judged, for the reason `why`.
+    #[must_use]
+    pub fn with_crystals(stack: &FieldStack, crystals: FieldCrystals, why: &str) -> Self {
+        let kinds = [DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches];
+        let unjudged = kinds.map(|kind| (kind, why.to_owned())).to_vec();
         let blank = stack.blank.iter();
         let photographs = std::iter::once(&stack.plane)
             .chain(stack.crossed.iter().map(|c| &c.photograph))
@@ -288,11 +303,11 @@ impl FieldFindings {
             size_px: [stack.width, stack.height],
             scale: stack.scale,
             crystals,
-            defects,
+            defects: FieldDefects { unjudged, ..FieldDefects::default() },
             photographs,
-            contradiction,
+            contradiction: None,
             overview: stack.overview.clone(),
-            warnings,
+            warnings: stack.warnings.clone(),
         }
     }
 }

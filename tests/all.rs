@@ -1,6 +1,7 @@
 //! One binary for all integration tests, a module a concern.
 
 mod archive_bags;
+mod at_the_bench;
 mod bench;
 mod cli_check;
 mod drawer;

@@ -7,6 +7,8 @@ pub mod collate;
 pub mod demo;
 pub mod drawer;
 pub mod exit;
+pub mod new;
+pub mod watch;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -35,6 +37,12 @@ enum Command {
     /// Check every slide of a drawer, and write one table of them.
     #[command(after_help = drawer::EXAMPLES)]
     Drawer(drawer::DrawerArguments),
+    /// Watch the folder that the camera saves into, and say the verdict anew with every photograph.
+    #[command(after_help = watch::EXAMPLES)]
+    Watch(watch::WatchArguments),
+    /// Write a slide.toml to fill in, with what photographs tell already.
+    #[command(after_help = new::EXAMPLES)]
+    New(new::NewArguments),
     /// Write one table of reports that were made elsewhere.
     #[command(after_help = collate::EXAMPLES)]
     Collate(collate::CollateArguments),
@@ -63,6 +71,8 @@ pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
         Command::Drawer(arguments) => drawer::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
+        Command::New(arguments) => new::run(&arguments),
         Command::Collate(arguments) => collate::run(&arguments),
         Command::Archive(arguments) => archive::run(&arguments),
         Command::Chart(arguments) => chart::run(&arguments),

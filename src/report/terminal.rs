@@ -6,6 +6,7 @@ use std::path::Path;
 use crate::error::{disguises, shown};
 use crate::report::record::Report;
 use crate::report::words;
+use crate::verdict::Outcome;
 
 /// Verdict, thickness with its interval, what to do, and where the report is. Plain text, control characters escaped.
 #[must_use]
@@ -23,6 +24,13 @@ pub fn lines(report: &Report, page: &Path) -> String {
     let _ = writeln!(out, "  thickness  {}", shown(&thickness));
     for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
         let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, shown(step));
+    }
+    // Where something is to be ground or opened, the first of the cautions; all of them stand in the report.
+    if matches!(report.verdict.outcome, Outcome::Regrind | Outcome::Remake | Outcome::Recover)
+        && report.cautions.len() > 2
+        && let Some(first) = report.cautions.first()
+    {
+        let _ = writeln!(out, "  care       {} More in the report; your laboratory's rules come first.", shown(first));
     }
     let _ = writeln!(out, "  report     {}", shown(&page.display().to_string()));
     out

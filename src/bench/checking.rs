@@ -1,0 +1,220 @@
+//! The check in the background: what the newest photographs say, first by thickness alone, then with the defects.
+//!
+//! A field whose photographs did not change is not measured again. Of several states of one slide the newest counts.
+
+use std::collections::{HashMap, VecDeque};
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use crate::error::Result;
+use crate::pipeline::{self, CheckedSlide, FieldFindings, crystals_of};
+use crate::register::FieldStack;
+use crate::section::find_defects;
+use crate::slide::Slide;
+use crate::verdict::LimitSet;
+
+/// Said of every kind of defect while only the thickness is known.
+pub const STILL_LOOKING: &str = "still being looked for";
+
+/// Findings of fields that are kept; more are measured again when they come back.
+const MOST_KEPT: usize = 64;
+
+/// One state of a slide at the bench.
+#[derive(Debug)]
+pub struct Job {
+    /// Index of the slide.
+    pub slide: usize,
+    /// Index of the pass.
+    pub pass: usize,
+    /// A slide folder with this state. It is removed when the job is done.
+    pub dir: PathBuf,
+    /// For each field's name what its findings depend on: equal text, equal findings.
+    pub depends: HashMap<String, String>,
+    /// When the photograph that made this state was taken up.
+    pub since: Instant,
+}
+
+/// What a check found.
+#[derive(Debug)]
+pub struct Told {
+    /// Index of the slide.
+    pub slide: usize,
+    /// Index of the pass.
+    pub pass: usize,
+    /// The checked slide, or why it cannot be.
+    pub checked: Result<Box<CheckedSlide>>,
+    /// Whether the defects are in it too.
+    pub whole: bool,
+    /// How long it took since the photograph was taken up.
+    pub took: Duration,
+}
+
+#[derive(Debug, Default)]
+struct Queue {
+    jobs: Mutex<(VecDeque<Job>, bool)>,
+    changed: Condvar,
+}
+
+impl Queue {
+    /// A panic while the queue was held leaves nothing half done in it.
+    fn lock(&self) -> MutexGuard<'_, (VecDeque<Job>, bool)> {
+        self.jobs.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn next(&self) -> Option<Job> {
+        let mut held = self.lock();
+        loop {
+            if held.1 {
+                return None;
+            }
+            if let Some(job) = held.0.pop_front() {
+                return Some(job);
+            }
+            held = self.changed.wait(held).unwrap_or_else(std::sync::PoisonError::into_inner);
+        }
+    }
+
+    fn is_stale(&self, job: &Job) -> bool {
+        let held = self.lock();
+        held.1 || held.0.iter().any(|j| (j.slide, j.pass) == (job.slide, job.pass))
+    }
+}
+
+/// The thread that checks.
+#[derive(Debug)]
+pub struct Checker {
+    queue: Arc<Queue>,
+    told: Receiver<Told>,
+    thread: Option<JoinHandle<()>>,
+    open: usize,
+}
+
+impl Checker {
+    /// Starts it.
+    #[must_use]
+    pub fn start(limits: LimitSet) -> Self {
+        let queue = Arc::new(Queue::default());
+        let (tell, told) = channel();
+        let of_thread = Arc::clone(&queue);
+        let thread = std::thread::spawn(move || {
+            let mut kept = HashMap::new();
+            while let Some(job) = of_thread.next() {
+                check(&job, &limits, &mut kept, &tell, &|| of_thread.is_stale(&job));
+                // What is left of it goes with the bench's folder.
+                let _ = std::fs::remove_dir_all(&job.dir);
+            }
+        });
+        Self { queue, told, thread: Some(thread), open: 0 }
+    }
+
+    /// Has a state checked; an older one of the same pass that still waits is dropped.
+    pub fn check(&mut self, job: Job) {
+        let mut held = self.queue.lock();
+        let same = |j: &Job| (j.slide, j.pass) == (job.slide, job.pass);
+        held.0.retain(|j| {
+            if same(j) {
+                let _ = std::fs::remove_dir_all(&j.dir);
+                self.open -= 1;
+            }
+            !same(j)
+        });
+        held.0.push_back(job);
+        self.open += 1;
+        drop(held);
+        self.queue.changed.notify_one();
+    }
+
+    /// What was found since the last time, oldest first; never waits.
+    pub fn found(&mut self) -> Vec<Told> {
+        let found: Vec<Told> = self.told.try_iter().collect();
+        self.open -= found.iter().filter(|t| t.ends()).count();
+        found
+    }
+
+    /// Whether something is still being checked.
+    #[must_use]
+    pub fn busy(&self) -> bool {
+        self.open > 0
+    }
+}
+
+impl Told {
+    /// Whether the job that told this is at its end.
+    fn ends(&self) -> bool {
+        self.whole || self.checked.is_err()
+    }
+}
+
+impl Drop for Checker {
+    fn drop(&mut self) {
+        self.queue.lock().1 = true;
+        self.queue.changed.notify_all();
+        // A check in hand is not waited for: it holds nothing but memory and the bench's own copies.
+        drop(self.thread.take());
+    }
+}
+
+fn check(
+    job: &Job,
+    limits: &LimitSet,
+    kept: &mut HashMap<String, FieldFindings>,
+    tell: &Sender<Told>,
+    stale: &dyn Fn() -> bool,
+) {
+    let send = |checked: Result<CheckedSlide>, whole: bool| {
+        let told =
+            Told { slide: job.slide, pass: job.pass, checked: checked.map(Box::new), whole, took: job.since.elapsed() };
+        // Nobody listens any more when the bench is cleared.
+        let _ = tell.send(told);
+    };
+    match measured(job, limits, kept, stale, &mut |checked| send(Ok(checked), false)) {
+        Ok(checked) => send(Ok(checked), true),
+        Err(error) => send(Err(error), true),
+    }
+}
+
+/// Checks a state; `quick` hears what its thickness says as soon as the last changed field is measured.
+fn measured(
+    job: &Job,
+    limits: &LimitSet,
+    kept: &mut HashMap<String, FieldFindings>,
+    stale: &dyn Fn() -> bool,
+    quick: &mut dyn FnMut(CheckedSlide),
+) -> Result<CheckedSlide> {
+    let slide = Slide::read(&job.dir)?;
+    let limits = limits.for_slide(&slide.record, &job.dir)?;
+    if kept.len() > MOST_KEPT {
+        kept.clear();
+    }
+    let depends = |name: &str| job.depends.get(name).cloned();
+    let new: Vec<usize> = (0..slide.fields.len())
+        .filter(|i| depends(&slide.fields[*i].name).is_none_or(|key| !kept.contains_key(&key)))
+        .collect();
+    let mut fields: Vec<Option<FieldFindings>> =
+        slide.fields.iter().map(|f| depends(&f.name).and_then(|key| kept.get(&key).cloned())).collect();
+    for (n, &i) in new.iter().enumerate() {
+        let plan = &slide.fields[i];
+        let stack = FieldStack::register(plan, slide.load(plan)?, slide.scale, slide.record.turned)?;
+        let last = n + 1 == new.len();
+        let found = if last && stack.contradiction().is_none() {
+            let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);
+            fields[i] = Some(first.clone());
+            quick(pipeline::conclude(slide.clone(), limits.clone(), fields.iter().flatten().cloned().collect())?);
+            if stale() {
+                // A newer state will say more; this one ends with what its thickness said.
+                return pipeline::conclude(slide.clone(), limits, fields.into_iter().flatten().collect());
+            }
+            FieldFindings { defects: find_defects(&stack, slide.record.impregnation), ..first }
+        } else {
+            FieldFindings::find(&stack, &slide.record)
+        };
+        if let Some(key) = depends(&plan.name) {
+            kept.insert(key, found.clone());
+        }
+        fields[i] = Some(found);
+    }
+    pipeline::conclude(slide, limits, fields.into_iter().flatten().collect())
+}

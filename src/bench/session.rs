@@ -1,0 +1,465 @@
+//! A sitting at the bench: arrivals to slides, slides to checks, checks to what is shown and kept.
+
+use std::collections::{BTreeMap, HashMap};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::{Instant, SystemTime};
+
+use toml::Table;
+
+use crate::error::{Error, Result};
+use crate::register::FieldStack;
+use crate::report::write::folder_name;
+use crate::slide::Turned;
+use crate::slide::encoding::clean_text;
+use crate::slide::folder::{FieldPhotographs, FieldPlan};
+use crate::slide::photograph::Role;
+use crate::thickness::Thickness;
+use crate::verdict::LimitSet;
+
+use super::angles::{FoundAngles, from_light};
+use super::arrivals::{Arrival, Arrivals, Found};
+use super::checking::{Checker, Job, Told};
+use super::history::{Goal, Grit, Reading, Way, way};
+use super::naming::as_id;
+use super::sheet::{Sheet, SheetField, said_in};
+use super::sorting::{Angle, Bench, Field, Placed, Shot};
+use crate::pipeline::CheckedSlide;
+
+/// How a sitting is held.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The folder that photographs arrive in.
+    pub folder: PathBuf,
+    /// Pause after which a plane photograph of no known place begins a new slide, seconds.
+    pub gap_s: i64,
+    /// The grit in use, when it was named.
+    pub grit: Option<Grit>,
+    /// The laboratory's limits.
+    pub limits: LimitSet,
+    /// Folder that the slides are kept in.
+    pub save: Option<PathBuf>,
+}
+
+/// What happened, for the lines on the terminal and the list on the page.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// A photograph was put to its place.
+    Placed {
+        /// Its file.
+        file: String,
+        /// Slide id.
+        slide: String,
+        /// Number of the pass.
+        pass: usize,
+        /// Field.
+        field: String,
+        /// What it is.
+        role: Role,
+        /// How its angle is known.
+        angle: Option<Angle>,
+        /// What was seen from the pictures.
+        how: Vec<String>,
+    },
+    /// A photograph or file was put aside, with the reason.
+    Aside {
+        /// Its file.
+        file: String,
+        /// Why.
+        why: String,
+    },
+    /// A verdict, of this slide.
+    Verdict {
+        /// Index of the slide.
+        slide: usize,
+        /// Index of the pass.
+        pass: usize,
+        /// Whether the defects are in it.
+        whole: bool,
+        /// Seconds since its photograph was taken up.
+        took_s: f64,
+    },
+    /// Something went wrong that does not end the sitting.
+    Trouble(String),
+}
+
+/// What is known of one pass.
+#[derive(Debug, Default)]
+pub struct PassState {
+    /// What the newest check found.
+    pub checked: Option<Box<CheckedSlide>>,
+    /// Whether defects are in it.
+    pub whole: bool,
+    /// Why it could not be checked.
+    pub failed: Option<String>,
+}
+
+/// A sitting.
+#[derive(Debug)]
+pub struct Session {
+    settings: Settings,
+    arrivals: Arrivals,
+    /// What lies at the bench.
+    pub bench: Bench,
+    /// By slide and pass.
+    pub states: BTreeMap<(usize, usize), PassState>,
+    checker: Checker,
+    room: tempfile::TempDir,
+    copies: usize,
+    jobs: usize,
+    keeper: Option<super::keep::Keeper>,
+    told_trouble: Option<String>,
+}
+
+impl Session {
+    /// Begins a sitting.
+    ///
+    /// # Errors
+    /// When the folder cannot be listed, no temporary folder can be made, or the folder to keep slides in lies in the
+    /// watched one.
+    pub fn begin(settings: Settings) -> Result<Self> {
+        let arrivals = Arrivals::of(&settings.folder)?;
+        let room = tempfile::Builder::new().prefix("thinproof-bench-").tempdir().map_err(|e| {
+            Error::new(std::env::temp_dir(), "cannot be written to", "make room there, or set TMPDIR").caused_by(e)
+        })?;
+        let keeper = settings.save.as_deref().map(|dir| super::keep::Keeper::new(dir, arrivals.dir())).transpose()?;
+        let name = arrivals.dir().file_name().map_or_else(|| "slide".into(), |n| as_id(&n.to_string_lossy()));
+        // A folder with one slide's own record: its photographs without a name are that slide's.
+        let said = said_in(&[arrivals.dir()]).unwrap_or_default();
+        let stem = said.get("slide").and_then(|s| s.get("id")?.as_str()).map_or(name, as_id);
+        let checker = Checker::start(settings.limits.clone());
+        let bench = Bench::new(&stem, settings.gap_s);
+        Ok(Self {
+            settings,
+            arrivals,
+            bench,
+            states: BTreeMap::new(),
+            checker,
+            room,
+            copies: 0,
+            jobs: 0,
+            keeper,
+            told_trouble: None,
+        })
+    }
+
+    /// The watched folder, absolute.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        self.arrivals.dir()
+    }
+
+    /// Whether a file is waited for or a check is under way.
+    #[must_use]
+    pub fn busy(&self) -> bool {
+        self.checker.busy() || self.arrivals.waiting()
+    }
+
+    /// Whether a check is under way.
+    #[must_use]
+    pub fn checking(&self) -> bool {
+        self.checker.busy()
+    }
+
+    /// One look at the folder and at what the checks found: what happened since the last.
+    ///
+    /// # Errors
+    /// When the folder is gone or the bench's own copies cannot be written.
+    pub fn look(&mut self) -> Result<Vec<Event>> {
+        let mut events = Vec::new();
+        let mut touched: BTreeMap<(usize, usize), Instant> = BTreeMap::new();
+        let passes = |bench: &Bench| bench.slides.iter().map(|s| s.passes.len()).sum::<usize>();
+        let passes_before = passes(&self.bench);
+        for found in self.arrivals.look()? {
+            let since = Instant::now();
+            match found {
+                Found::Broken(path, why) => events.push(Event::Aside { file: path.display().to_string(), why }),
+                Found::Photograph(arrival) => {
+                    let shot = self.copied(*arrival)?;
+                    for (file, placed) in self.bench.take(shot) {
+                        if let Placed::At { slide, .. } = &placed {
+                            let pass = self.bench.slides[*slide].passes.len() - 1;
+                            touched.entry((*slide, pass)).or_insert(since);
+                        }
+                        events.push(self.event(&file, placed));
+                    }
+                }
+            }
+        }
+        for ((slide, pass), since) in touched {
+            if let Err(error) = self.have_checked(slide, pass, since, &mut events) {
+                self.trouble(error.chain(), &mut events);
+            }
+        }
+        if passes(&self.bench) > passes_before {
+            self.tidy(&mut events);
+        }
+        for told in self.checker.found() {
+            events.extend(self.hear(told));
+        }
+        Ok(events)
+    }
+
+    /// What the readings of a slide's passes say; None before anything was measured.
+    #[must_use]
+    pub fn way(&self, slide: usize) -> Option<(Vec<Reading>, Goal, Way)> {
+        let of_slide = self.states.range((slide, 0)..(slide + 1, 0));
+        let measured: Vec<(usize, &CheckedSlide)> =
+            of_slide.filter_map(|((_, pass), s)| Some((*pass, s.checked.as_deref()?))).collect();
+        let readings: Vec<Reading> = measured
+            .iter()
+            .filter_map(|(pass, c)| match &c.thickness {
+                Thickness::Measured(surface) => Some(Reading { pass: pass + 1, thickness_um: surface.mean_um }),
+                Thickness::NotMeasurable { .. } => None,
+            })
+            .collect();
+        let newest = measured.last()?.1;
+        let l = &newest.limits;
+        let goal = Goal { target_um: l.target_um, min_um: l.thickness_min_um, max_um: l.thickness_max_um };
+        let to_grind = !newest.record.untouchable;
+        let way = if to_grind { way(&readings, goal, self.settings.grit.as_ref()) } else { Way::default() };
+        Some((readings, goal, way))
+    }
+
+    /// Keeps the bench's own copy of a photograph.
+    fn copied(&mut self, arrival: Arrival) -> Result<Shot> {
+        self.copies += 1;
+        let extension = arrival.relative.extension().map_or_else(|| "jpg".into(), |e| e.to_string_lossy().into_owned());
+        let copy = self.room.path().join(format!("{}.{extension}", self.copies));
+        fs::write(&copy, &arrival.bytes)
+            .map_err(|e| Error::new(&copy, "cannot be written", "make room there, or set TMPDIR").caused_by(e))?;
+        let Arrival { relative, sha256, taken_s, saved, exposure, um_per_px, sketch, .. } = arrival;
+        Ok(Shot { relative, copy, sha256, taken_s, saved, exposure, um_per_px, sketch })
+    }
+
+    fn event(&self, file: &Path, placed: Placed) -> Event {
+        let file = file.display().to_string();
+        match placed {
+            Placed::Aside(why) => Event::Aside { file, why },
+            Placed::At { slide, field, role, how, .. } => {
+                let of = &self.bench.slides[slide];
+                let fields = of.passes.last().map_or(&[][..], |p| &p.fields);
+                let crossed = fields.iter().flat_map(|f| &f.crossed);
+                let angle = (role == Role::Crossed)
+                    .then(|| crossed.clone().find(|c| c.shot.relative == Path::new(&file)).map(|c| c.angle))
+                    .flatten();
+                Event::Placed { file, slide: of.id.clone(), pass: of.passes.len(), field, role, angle, how }
+            }
+        }
+    }
+
+    /// Sends the newest state of a slide to be checked.
+    fn have_checked(&mut self, slide: usize, pass: usize, since: Instant, events: &mut Vec<Event>) -> Result<()> {
+        for field in &mut self.bench.slides[slide].passes[pass].fields {
+            if let Some(said) = estimate_angles(field) {
+                events.push(Event::Trouble(said));
+            }
+        }
+        let of = &self.bench.slides[slide];
+        self.states.entry((slide, pass)).or_default();
+        if !of.passes[pass].fields.iter().any(Field::is_whole) {
+            return Ok(());
+        }
+        self.jobs += 1;
+        let dir = self.room.path().join(format!("job-{}", self.jobs)).join(folder_name(&of.id));
+        let said = self.said(slide)?;
+        let (sheet, names) = sheet_of(&of.passes[pass], &of.id, said, true);
+        lay_out(&dir, &sheet, &names, &of.passes[pass])?;
+        let settings = Sheet { fields: Vec::new(), ..sheet.clone() }.text();
+        let depends = sheet
+            .fields
+            .iter()
+            .map(|f| {
+                let field = of.passes[pass].fields.iter().find(|g| g.name == f.name);
+                let shas: Vec<&str> = field.into_iter().flat_map(Field::shots).map(|s| s.sha256.as_str()).collect();
+                let alone = Sheet { fields: vec![f.clone()], ..sheet.clone() }.text();
+                (f.name.clone(), format!("{settings}\n{alone}\n{shas:?}"))
+            })
+            .collect::<HashMap<_, _>>();
+        self.checker.check(Job { slide, pass, dir, depends, since });
+        Ok(())
+    }
+
+    /// Keeps what is past and lets go of it: each job has its own links to what it needs.
+    fn tidy(&mut self, events: &mut Vec<Event>) {
+        if let Err(error) = self.keep_all() {
+            self.trouble(error.chain(), events);
+            return;
+        }
+        for copy in self.bench.lighten() {
+            // It may have gone the last time.
+            let _ = fs::remove_file(copy);
+        }
+    }
+
+    /// The time to wait before the next look.
+    #[must_use]
+    pub fn pause(&self) -> std::time::Duration {
+        self.arrivals.pause()
+    }
+
+    /// What a person wrote for a slide: `slide.toml` of the watched folder, and that of the slide's own below it.
+    fn said(&self, slide: usize) -> Result<Table> {
+        let own = self.folder().join(&self.bench.slides[slide].id);
+        said_in(&[self.folder(), &own])
+    }
+
+    fn hear(&mut self, told: Told) -> Vec<Event> {
+        let Told { slide, pass, checked, whole, took } = told;
+        let state = self.states.entry((slide, pass)).or_default();
+        let mut events = Vec::new();
+        match checked {
+            Ok(checked) => {
+                *state = PassState { checked: Some(checked), whole, failed: None };
+                events.push(Event::Verdict { slide, pass, whole, took_s: took.as_secs_f64() });
+            }
+            Err(error) => {
+                let said = format!("{}; {}", error.what, error.remedy);
+                let file = error.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+                let said = format!("{file}: {said}");
+                state.failed = Some(said.clone());
+                self.trouble(said, &mut events);
+            }
+        }
+        if whole && let Err(error) = self.keep(slide) {
+            self.trouble(error.chain(), &mut events);
+        }
+        events
+    }
+
+    /// Says what went wrong, once.
+    fn trouble(&mut self, said: String, events: &mut Vec<Event>) {
+        if self.told_trouble.as_ref() != Some(&said) {
+            self.told_trouble = Some(said.clone());
+            events.push(Event::Trouble(said));
+        }
+    }
+
+    /// Keeps a slide as slide folders, one a pass.
+    fn keep(&mut self, slide: usize) -> Result<()> {
+        let Some(mut keeper) = self.keeper.take() else { return Ok(()) };
+        let kept = self.said(slide).and_then(|said| {
+            let of = &self.bench.slides[slide];
+            let readings = self.way(slide).map(|w| w.0).unwrap_or_default();
+            keeper.keep(of, &said, &readings)
+        });
+        self.keeper = Some(keeper);
+        kept
+    }
+
+    /// Keeps every slide; done at the end of a sitting.
+    ///
+    /// # Errors
+    /// When one cannot be written.
+    pub fn keep_all(&mut self) -> Result<()> {
+        (0..self.bench.slides.len()).try_for_each(|slide| self.keep(slide))
+    }
+}
+
+/// Estimates the angles of a field whose pictures stood still and none of whose angles is known; returns what is to be said.
+pub(super) fn estimate_angles(field: &mut Field) -> Option<String> {
+    let open = |a: Angle| matches!(a, Angle::Unknown | Angle::Estimated(..));
+    if field.crossed.len() < 3 || !field.crossed.iter().all(|c| open(c.angle)) {
+        return None;
+    }
+    if field.crossed.iter().all(|c| c.angle != Angle::Unknown) {
+        return None;
+    }
+    let plane = field.plane.as_ref()?;
+    let exposed = |shot: &Shot| {
+        let mut photograph = shot.sketch.photograph().clone();
+        photograph.record.exposure = shot.exposure;
+        photograph
+    };
+    let photographs = FieldPhotographs {
+        plane: exposed(plane),
+        crossed: field.crossed.iter().map(|c| exposed(&c.shot)).collect(),
+        blank: None,
+    };
+    let plan = FieldPlan {
+        name: field.name.clone(),
+        centre_mm: None,
+        plane: PathBuf::new(),
+        crossed: Vec::new(),
+        blank: None,
+    };
+    let stack = FieldStack::register(&plan, photographs, None, Turned::Polars).ok()?;
+    match from_light(&stack) {
+        FoundAngles::Told(angles) => {
+            for (crossed, (deg, u)) in field.crossed.iter_mut().zip(&angles) {
+                crossed.angle = Angle::Estimated(*deg, *u);
+            }
+            let list: Vec<String> = angles.iter().map(|(deg, _)| format!("{deg:.0}°")).collect();
+            let u = angles.iter().map(|a| a.1).fold(0.0, f64::max);
+            Some(format!(
+                "field {}: the polars stood at {} by the light of the grains (give or take {:.1}°; which way round is not known)",
+                field.name,
+                list.join(", "),
+                2.0 * u
+            ))
+        }
+        FoundAngles::Unknown(why) => {
+            // What was estimated before the newest photograph came still holds without it.
+            Some(format!("field {}: the angles are not known: {why}", field.name))
+        }
+    }
+}
+
+/// The sheet of a pass, and each photograph's name in the slide's folder by its copy. `comparable`: only what can be checked.
+pub(super) fn sheet_of(
+    pass: &super::sorting::Pass,
+    id: &str,
+    said: Table,
+    comparable: bool,
+) -> (Sheet, HashMap<PathBuf, String>) {
+    let mut names: HashMap<PathBuf, String> = HashMap::new();
+    for shot in pass.fields.iter().flat_map(Field::shots) {
+        let file = shot.relative.file_name().map_or_else(String::new, |n| file_name(&n.to_string_lossy()));
+        let taken = |name: &String| names.values().any(|n| n.eq_ignore_ascii_case(name));
+        let free = std::iter::once(file.clone()).chain((2..).map(|n| format!("{n}_{file}"))).find(|n| !taken(n));
+        names.insert(shot.copy.clone(), free.unwrap_or(file));
+    }
+    let file = |shot: &Shot| names.get(&shot.copy).cloned().unwrap_or_default();
+    let mut fields = SheetField::of_pass(pass, file);
+    if comparable {
+        fields = fields
+            .into_iter()
+            .filter(|f| f.plane.is_some() && !f.crossed.is_empty())
+            .map(SheetField::comparable)
+            .collect();
+    }
+    let scales: Vec<f64> = pass.fields.iter().filter_map(|f| f.plane.as_ref()?.um_per_px).collect();
+    let one = scales.first().copied().filter(|first| scales.iter().all(|s| (s / first - 1.0).abs() < 0.01));
+    (Sheet { id: id.to_owned(), said, um_per_px: one, fields }, names)
+}
+
+/// Writes a slide folder with the photographs that a sheet names.
+fn lay_out(dir: &Path, sheet: &Sheet, names: &HashMap<PathBuf, String>, pass: &super::sorting::Pass) -> Result<()> {
+    let unwritable =
+        |e: std::io::Error| Error::new(dir, "cannot be written", "make room there, or set TMPDIR").caused_by(e);
+    fs::create_dir_all(dir).map_err(unwritable)?;
+    for shot in pass.fields.iter().flat_map(Field::shots) {
+        let to = dir.join(&names[&shot.copy]);
+        if fs::hard_link(&shot.copy, &to).is_err() {
+            fs::copy(&shot.copy, &to).map_err(unwritable)?;
+        }
+    }
+    fs::write(dir.join("slide.toml"), sheet.text()).map_err(unwritable)
+}
+
+/// A file's name as it can stand in `slide.toml` and on every file system; ordinary names stay as they are.
+fn file_name(name: &str) -> String {
+    if clean_text(name) == name && !name.contains(['/', '\\', ':', '*', '?', '"', '<', '>', '|']) {
+        return name.to_owned();
+    }
+    let (stem, extension) = name.rsplit_once('.').unwrap_or((name, "jpg"));
+    format!("{}.{extension}", folder_name(stem))
+}
+
+/// A time of day as it is shown: `14:05`.
+#[must_use]
+pub fn time_of_day(at: SystemTime) -> String {
+    jiff::Timestamp::try_from(at)
+        .map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%H:%M").to_string())
+        .unwrap_or_default()
+}
