@@ -19,6 +19,7 @@
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
 //! | [`bench`](mod@bench) | a folder that photographs arrive in, checked anew with each, and its page |
+//! | [`frosting`] | a slide before it is bonded: frosted all over, or glossy where |
 //! | [`drawer`] | many slides in one go, and one table of them |
 //! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
@@ -37,6 +38,7 @@ pub mod cli;
 pub mod demo;
 pub mod drawer;
 pub mod error;
+pub mod frosting;
 pub mod grinder;
 pub mod measured;
 pub mod optics;

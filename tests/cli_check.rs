@@ -224,3 +224,24 @@ fn verdicts_are_told_apart_and_one_bad_slide_does_not_stop_the_others() {
     written.sort();
     assert_eq!(written, ["sound", "thick"], "nothing is written for the slides that failed");
 }
+
+#[test]
+fn limits_completions_and_manual_pages_are_written() {
+    let dir = tempdir().unwrap();
+    let limits = thinproof(dir.path(), &["limits"]);
+    assert_eq!(code(&limits), 0);
+    fs::write(dir.path().join("house.toml"), &limits.stdout).unwrap();
+    flat_slide(&dir.path().join("grey"));
+    let checked = thinproof(dir.path(), &["check", "grey", "--limits", "house.toml"]);
+    assert_eq!(code(&checked), 13, "the file as printed is read: {}", text(&checked.stderr));
+    for shell in ["bash", "zsh", "fish", "powershell"] {
+        let out = thinproof(dir.path(), &["completions", shell]);
+        assert_eq!(code(&out), 0, "{shell}");
+        for command in ["check", "drawer", "watch", "frost", "collate", "archive", "chart", "limits"] {
+            assert!(text(&out.stdout).contains(command), "{shell} completes {command}");
+        }
+    }
+    assert_eq!(code(&thinproof(dir.path(), &["manual", "man1"])), 0);
+    let page = fs::read_to_string(dir.path().join("man1/thinproof-check.1")).unwrap();
+    assert!(page.contains(".TH") && page.contains("limits"), "{page}");
+}

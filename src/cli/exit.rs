@@ -12,7 +12,7 @@ pub const ALTERED: u8 = 20;
 
 /// Printed under the help.
 pub const HELP: &str = "Exit codes: 0 pass, 10 regrind, 11 recover, 12 remake, 13 undetermined; 1 a slide could not be \
-checked, 2 the command line was not understood; archive --verify: 20 a bag is not as it was written. Of several slides the first in this order: 1, 12, 10, 11, 13, 0.";
+checked, 2 the command line was not understood; frost: 0 frosted all over, 10 grind on, 13 undetermined; archive --verify: 20 a bag is not as it was written. Of several slides the first in this order: 1, 12, 10, 11, 13, 0.";
 
 /// Exit code of a verdict.
 #[must_use]

@@ -7,6 +7,8 @@ pub mod collate;
 pub mod demo;
 pub mod drawer;
 pub mod exit;
+pub mod frost;
+pub mod help;
 pub mod new;
 pub mod watch;
 
@@ -43,6 +45,9 @@ enum Command {
     /// Write a slide.toml to fill in, with what photographs tell already.
     #[command(after_help = new::EXAMPLES)]
     New(new::NewArguments),
+    /// Say whether a slide is frosted all over, before a chip is bonded to it.
+    #[command(after_help = frost::EXAMPLES)]
+    Frost(frost::FrostArguments),
     /// Write one table of reports that were made elsewhere.
     #[command(after_help = collate::EXAMPLES)]
     Collate(collate::CollateArguments),
@@ -52,6 +57,15 @@ enum Command {
     /// Draw the interference-colour chart of a lamp, for the wall.
     #[command(after_help = chart::EXAMPLES)]
     Chart(chart::ChartArguments),
+    /// Print the limits as a commented file to edit, for --limits.
+    #[command(after_help = help::LIMITS_EXAMPLES)]
+    Limits,
+    /// Print completions for your shell.
+    #[command(after_help = help::COMPLETIONS_EXAMPLES)]
+    Completions(help::CompletionsArguments),
+    /// Write manual pages, one a command.
+    #[command(after_help = help::MANUAL_EXAMPLES)]
+    Manual(help::ManualArguments),
     /// Render slides of an invented collection, check them, and show each verdict beside the truth.
     #[command(after_help = DEMO_EXAMPLES)]
     Demo {
@@ -73,9 +87,13 @@ pub fn run(arguments: Arguments) -> Result<ExitCode> {
         Command::Drawer(arguments) => drawer::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
+        Command::Frost(arguments) => frost::run(&arguments),
         Command::Collate(arguments) => collate::run(&arguments),
         Command::Archive(arguments) => archive::run(&arguments),
         Command::Chart(arguments) => chart::run(&arguments),
+        Command::Limits => help::limits(),
+        Command::Completions(arguments) => help::completions(&arguments),
+        Command::Manual(arguments) => help::manual(&arguments),
         Command::Demo { dir } => demo::run(&dir),
     }
 }

@@ -268,8 +268,16 @@ impl LimitSet {
     /// # Errors
     /// When the slide's target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
     pub fn for_slide(&self, record: &SlideRecord, path: &Path) -> Result<Limits> {
+        self.for_target(record.target_um, record.polish_to_come, path)
+    }
+
+    /// The limits for a finished section of `target_um`; see [`LimitSet::for_slide`].
+    ///
+    /// # Errors
+    /// As [`LimitSet::for_slide`].
+    pub fn for_target(&self, target_um: f64, polish_to_come: bool, path: &Path) -> Result<Limits> {
         let ThicknessBand { target_um: target, low_um: low, high_um: high, source: thickness_source } =
-            self.thickness_for(record.target_um, record.polish_to_come, path)?;
+            self.thickness_for(target_um, polish_to_come, path)?;
         let value = |key: &str, default: f64| self.get(key).unwrap_or(default);
         let house = |key: &str| self.source(&[key], HOUSE.into());
         let (range, largest, per_mm2) =

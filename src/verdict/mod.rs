@@ -8,10 +8,12 @@ pub(crate) mod fixture;
 mod flat_lap;
 pub mod judge;
 pub mod limits;
+mod limits_file;
 pub mod plan;
 pub mod reasons;
 
 pub use judge::{Findings, Outcome, Verdict, judge};
 pub use limits::{Limit, LimitSet, LimitUsed, Limits, ThicknessBand};
+pub use limits_file::limits_file;
 pub use plan::{AtCorners, RegrindPlan, Removal};
 pub use reasons::{Reason, Side};
