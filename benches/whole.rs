@@ -14,8 +14,8 @@ use rayon::prelude::*;
 use thinproof::cli::check::check_slide;
 use thinproof::demo::{Flaws, Rock, Scene, View};
 use thinproof::drawer::{Drawer, check_drawer};
+use thinproof::house::House;
 use thinproof::slide::Slide;
-use thinproof::verdict::LimitSet;
 
 /// Width and height of two megapixels.
 const TWO_MEGAPIXELS: [usize; 2] = [1640, 1230];
@@ -39,14 +39,14 @@ fn main() -> Result<(), Box<dyn Error>> {
     let paths: Vec<PathBuf> = (0..slides)
         .map(|k| render(&format!("LM-{k:04}"), 4100 + k as u64, rocks[k % 3], TWO_MEGAPIXELS, 1))
         .collect::<thinproof::Result<_>>()?;
-    let limits = LimitSet::default();
+    let house = House::default();
     // Tables that are made once in a program are made before anything is timed.
-    check_slide(&paths[0], &out, &limits)?;
+    check_slide(&paths[0], &out, &house)?;
 
     println!("{} cores, {slides} slides of 1 + 4 photographs, {} x {} px", rayon::current_num_threads(), 1640, 1230);
     println!("{:30} {:>9} {:>9} {:>9} {:>7}", "", "decode s", "check s", "drawer s", "ratio");
     let floor = best(|| paths.iter().try_for_each(|p| decode(p)))? / slides as f64;
-    let check = best(|| paths.iter().try_for_each(|p| check_slide(p, &out, &limits).map(|_| ())))? / slides as f64;
+    let check = best(|| paths.iter().try_for_each(|p| check_slide(p, &out, &house).map(|_| ())))? / slides as f64;
     println!("{:30} {floor:9.3} {check:9.3} {:>9} {:7.1}", "a slide", "", check / floor);
     let jobs = NonZeroUsize::new(rayon::current_num_threads()).unwrap_or(NonZeroUsize::MIN);
     let mut run = 0;
@@ -54,8 +54,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         // A folder of its own each time, or the drawer would keep what is there.
         run += 1;
         let out = folder.path().join(format!("drawer-{run}"));
-        let all = Drawer { folder: &drawer, out: &out, limits: &limits, jobs };
-        check_drawer(&all, |dir| check_slide(dir, &out, &limits).map(|_| ()), |_| {}).map(|_| ())
+        let all = Drawer { folder: &drawer, out: &out, house: &house, jobs };
+        check_drawer(&all, |dir| check_slide(dir, &out, &house).map(|_| ()), |_| {}).map(|_| ())
     })? / slides as f64;
     println!("{:30} {floor:9.3} {:>9} {whole:9.3} {:7.1}", "a slide of the drawer", "", whole / floor);
 
@@ -69,7 +69,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         ([3280, 2460], 1),
     ] {
         let path = render("LM-9000", 4190, Rock::Quartzite, size_px, fields)?;
-        let (floor, check) = (best(|| decode(&path))?, best(|| check_slide(&path, &out, &limits).map(|_| ()))?);
+        let (floor, check) = (best(|| decode(&path))?, best(|| check_slide(&path, &out, &house).map(|_| ()))?);
         let megapixels = 5e-6 * (size_px[0] * size_px[1] * fields) as f64;
         println!(
             "{:30} {floor:9.3} {check:9.3} {:>9} {:7.1}   {:.3} s a megapixel",

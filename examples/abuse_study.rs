@@ -15,10 +15,11 @@ use image::{ImageDecoder, ImageEncoder, ImageReader, RgbImage};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use thinproof::demo::{CameraSpec, Fabric, Flaws, Scene, Wedge};
+use thinproof::house::House;
 use thinproof::pipeline;
 use thinproof::slide::encoding::Curve;
 use thinproof::thickness::Thickness;
-use thinproof::verdict::{LimitSet, Outcome};
+use thinproof::verdict::Outcome;
 
 /// Ways of handling the camera badly.
 const KINDS: [&str; 10] = [
@@ -121,7 +122,7 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
         text = lines.collect::<Vec<String>>().join("\n");
     }
     fs::write(&record, text)?;
-    let checked = pipeline::check(&slide, &LimitSet::default(), |_| ())?;
+    let checked = pipeline::check(&slide, &House::default(), |_| ())?;
     fs::remove_dir_all(&slide)?;
     let outcome = serde_json::to_value(checked.verdict.outcome)?.as_str().unwrap_or_default().to_owned();
     let verdict = if checked.verdict.outcome == Outcome::Undetermined {

@@ -19,7 +19,7 @@ use thinproof::cli::check::check_slide;
 use thinproof::demo::GrinderFault;
 use thinproof::drawer::write::write_tables;
 use thinproof::drawer::{Drawer, DrawerRecord, check_drawer};
-use thinproof::verdict::LimitSet;
+use thinproof::house::House;
 
 /// Times at which the run is killed, share of an undisturbed one.
 const KILLED_AT: [f64; 5] = [0.07, 0.19, 0.11, 0.23, 0.16];
@@ -79,9 +79,9 @@ fn main() -> Result<(), Box<dyn Error>> {
 
 /// Checks a drawer in this process.
 fn check(slides: &Path, out: &Path, jobs: NonZeroUsize) -> Result<(), Box<dyn Error>> {
-    let limits = LimitSet::default();
-    let drawer = Drawer { folder: slides, out, limits: &limits, jobs };
-    let checked = check_drawer(&drawer, |dir| check_slide(dir, out, &limits).map(|_| ()), |_| {})?;
+    let house = House::default();
+    let drawer = Drawer { folder: slides, out, house: &house, jobs };
+    let checked = check_drawer(&drawer, |dir| check_slide(dir, out, &house).map(|_| ()), |_| {})?;
     write_tables(out, &checked.record)?;
     let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
     let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).and_then(|l| l.split_whitespace().next());

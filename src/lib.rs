@@ -20,6 +20,7 @@
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
 //! | [`bench`](mod@bench) | a folder that photographs arrive in, checked anew with each, and its page |
 //! | [`frosting`] | a slide before it is bonded: frosted all over, or glossy where |
+//! | [`house`] | what holds for every slide of a laboratory: limits, scales of its objectives |
 //! | [`drawer`] | many slides in one go, and one table of them |
 //! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
@@ -40,6 +41,7 @@ pub mod drawer;
 pub mod error;
 pub mod frosting;
 pub mod grinder;
+pub mod house;
 pub mod measured;
 pub mod optics;
 pub mod pipeline;

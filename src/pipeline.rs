@@ -20,6 +20,7 @@ use rayon::prelude::*;
 
 use crate::chart::ColourScale;
 use crate::error::{Error, Result};
+use crate::house::House;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
 use crate::register::FieldStack;
@@ -38,7 +39,7 @@ use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
 use crate::units::{MicrometresPerPixel, Nanometres};
-use crate::verdict::{self, Findings, LimitSet, Limits, Verdict};
+use crate::verdict::{self, Findings, Limits, Verdict};
 
 /// What one field gave: findings and what the report shows of it; its photographs are gone.
 #[derive(Clone, Debug)]
@@ -92,9 +93,8 @@ pub struct CheckedSlide {
 ///
 /// # Errors
 /// When the folder or a photograph cannot be read, or says what cannot be.
-pub fn check(dir: &Path, limits: &LimitSet, mut look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
-    let slide = Slide::read(dir)?;
-    let limits = limits.for_slide(&slide.record, dir)?;
+pub fn check(dir: &Path, house: &House, mut look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
+    let (slide, limits) = house.slide(dir)?;
 
     yardstick_of(&slide)?;
     let mut fields = Vec::with_capacity(slide.fields.len());

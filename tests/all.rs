@@ -9,6 +9,7 @@ mod fixtures_listed;
 mod hostile_folders;
 mod hostile_photographs;
 mod hostile_slides;
+mod objectives;
 mod odd_files;
 mod optics_published;
 mod orientation_rendered;

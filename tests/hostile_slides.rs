@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use image::{Rgb, RgbImage};
 use tempfile::{TempDir, tempdir};
 use thinproof::demo::{Scene, View};
+use thinproof::house::House;
 use thinproof::pipeline::{self, CheckedSlide};
 use thinproof::thickness::Thickness;
-use thinproof::verdict::{LimitSet, Outcome};
+use thinproof::verdict::Outcome;
 
 use crate::bench::small;
 
@@ -38,7 +39,7 @@ impl Bench {
     }
 
     fn check(&self) -> thinproof::Result<CheckedSlide> {
-        pipeline::check(&self.slide, &LimitSet::default(), |_| ())
+        pipeline::check(&self.slide, &House::default(), |_| ())
     }
 
     /// Checks what must be undetermined, and gives back why.
@@ -156,7 +157,7 @@ fn fields_that_overlap_count_their_common_crystals_once() {
             save(&part, &parts.path().join(name.replace("A_", field)), 92);
         }
     }
-    let checked = pipeline::check(parts.path(), &LimitSet::default(), |_| ()).unwrap();
+    let checked = pipeline::check(parts.path(), &House::default(), |_| ()).unwrap();
     let told = checked.warnings.iter().find(|w| w.contains("the same place"));
     assert!(told.is_some_and(|w| w.contains("50 %")), "{:?}", checked.warnings);
 }

@@ -1,9 +1,9 @@
 //! Preferred orientation shows as a misfit of the retardations; random rocks and granites do not trip it.
 
 use thinproof::demo::{Fabric, Rock, Scene, Wedge};
+use thinproof::house::House;
 use thinproof::pipeline;
 use thinproof::thickness::Thickness;
-use thinproof::verdict::LimitSet;
 
 /// What is said of a rendered slide 31 µm thick.
 enum Said {
@@ -23,7 +23,7 @@ fn said(seed: u64, rock: Rock, fabric: Fabric) -> Said {
         ..Scene::new("LM-0900", seed, rock)
     };
     let (dir, _) = scene.render_to(folder.path()).expect("rendered");
-    match pipeline::check(&dir, &LimitSet::default(), |_| ()).expect("checked").thickness {
+    match pipeline::check(&dir, &House::default(), |_| ()).expect("checked").thickness {
         Thickness::Measured(s) => Said::Measured(
             s.notes.iter().any(|n| n.contains("preferred orientation")),
             s.mean_um.interval.map(|b| b - 31.0),

@@ -150,7 +150,7 @@ fn a_rendered_dome_is_mapped_and_lapped_flat() {
     let (dir, truth) = scene.render_to(folder.path()).expect("rendered");
     assert!((scene.thickness_um([20.0, 12.0]) - (36.0 + 7.0 / 3.0)).abs() < 1e-9);
     assert_eq!(truth.outcomes[0], "regrind");
-    let checked = thinproof::pipeline::check(&dir, &thinproof::verdict::LimitSet::default(), |_| ()).expect("checked");
+    let checked = thinproof::pipeline::check(&dir, &thinproof::house::House::default(), |_| ()).expect("checked");
     let Thickness::Measured(s) = &checked.thickness else { panic!("{:?}", checked.thickness) };
     let map = s.map.as_ref().expect("fields are spread");
     println!("{:?} {:?} {:?} {:?}", map.curved_probability, map.shape, map.curvature_um_per_mm2, s.mean_um);

@@ -10,11 +10,10 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crate::error::Result;
+use crate::house::House;
 use crate::pipeline::{self, CheckedSlide, FieldFindings, crystals_of};
 use crate::register::FieldStack;
 use crate::section::find_defects;
-use crate::slide::Slide;
-use crate::verdict::LimitSet;
 
 /// Said of every kind of defect while only the thickness is known.
 pub const STILL_LOOKING: &str = "still being looked for";
@@ -95,14 +94,14 @@ pub struct Checker {
 impl Checker {
     /// Starts it.
     #[must_use]
-    pub fn start(limits: LimitSet) -> Self {
+    pub fn start(house: House) -> Self {
         let queue = Arc::new(Queue::default());
         let (tell, told) = channel();
         let of_thread = Arc::clone(&queue);
         let thread = std::thread::spawn(move || {
             let mut kept = HashMap::new();
             while let Some(job) = of_thread.next() {
-                check(&job, &limits, &mut kept, &tell, &|| of_thread.is_stale(&job));
+                check(&job, &house, &mut kept, &tell, &|| of_thread.is_stale(&job));
                 // What is left of it goes with the bench's folder.
                 let _ = std::fs::remove_dir_all(&job.dir);
             }
@@ -159,7 +158,7 @@ impl Drop for Checker {
 
 fn check(
     job: &Job,
-    limits: &LimitSet,
+    house: &House,
     kept: &mut HashMap<String, FieldFindings>,
     tell: &Sender<Told>,
     stale: &dyn Fn() -> bool,
@@ -170,7 +169,7 @@ fn check(
         // Nobody listens any more when the bench is cleared.
         let _ = tell.send(told);
     };
-    match measured(job, limits, kept, stale, &mut |checked| send(Ok(checked), false)) {
+    match measured(job, house, kept, stale, &mut |checked| send(Ok(checked), false)) {
         Ok(checked) => send(Ok(checked), true),
         Err(error) => send(Err(error), true),
     }
@@ -179,13 +178,12 @@ fn check(
 /// Checks a state; `quick` hears what its thickness says as soon as the last changed field is measured.
 fn measured(
     job: &Job,
-    limits: &LimitSet,
+    house: &House,
     kept: &mut HashMap<String, FieldFindings>,
     stale: &dyn Fn() -> bool,
     quick: &mut dyn FnMut(CheckedSlide),
 ) -> Result<CheckedSlide> {
-    let slide = Slide::read(&job.dir)?;
-    let limits = limits.for_slide(&slide.record, &job.dir)?;
+    let (slide, limits) = house.slide(&job.dir)?;
     if kept.len() > MOST_KEPT {
         kept.clear();
     }

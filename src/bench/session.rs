@@ -8,6 +8,7 @@ use std::time::{Instant, SystemTime};
 use toml::Table;
 
 use crate::error::{Error, Result};
+use crate::house::House;
 use crate::register::FieldStack;
 use crate::report::write::folder_name;
 use crate::slide::Turned;
@@ -15,7 +16,6 @@ use crate::slide::encoding::clean_text;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
 use crate::slide::photograph::Role;
 use crate::thickness::Thickness;
-use crate::verdict::LimitSet;
 
 use super::angles::{FoundAngles, from_light};
 use super::arrivals::{Arrival, Arrivals, Found};
@@ -35,8 +35,8 @@ pub struct Settings {
     pub gap_s: i64,
     /// The grit in use, when it was named.
     pub grit: Option<Grit>,
-    /// The laboratory's limits.
-    pub limits: LimitSet,
+    /// The laboratory's settings.
+    pub house: House,
     /// Folder that the slides are kept in.
     pub save: Option<PathBuf>,
 }
@@ -127,7 +127,7 @@ impl Session {
         // A folder with one slide's own record: its photographs without a name are that slide's.
         let said = said_in(&[arrivals.dir()]).unwrap_or_default();
         let stem = said.get("slide").and_then(|s| s.get("id")?.as_str()).map_or(name, as_id);
-        let checker = Checker::start(settings.limits.clone());
+        let checker = Checker::start(settings.house.clone());
         let bench = Bench::new(&stem, settings.gap_s);
         Ok(Self {
             settings,

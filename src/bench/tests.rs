@@ -7,10 +7,10 @@ use std::sync::OnceLock;
 use std::time::{Duration, Instant, SystemTime};
 
 use crate::demo::{Rock, Scene, View, Wedge};
+use crate::house::House;
 use crate::slide::photograph::Role;
 use crate::slide::{Slide, Turned};
 use crate::thickness::Thickness;
-use crate::verdict::LimitSet;
 
 use super::arrivals::taken_whole;
 use super::session::{Event, Session, Settings};
@@ -178,7 +178,7 @@ fn a_sitting_follows_a_slide_from_pass_to_pass_and_changes_nothing_in_the_folder
     let (dir, save) = (watched.path(), kept.path().join("kept"));
     fs::write(dir.join("slide.toml"), "[slide]\nmark_corner = \"top-left\"\n[scale]\num_per_px = 1.6\n").unwrap();
     let settings =
-        Settings { folder: dir.into(), gap_s: 300, grit: None, limits: LimitSet::default(), save: Some(save.clone()) };
+        Settings { folder: dir.into(), gap_s: 300, grit: None, house: House::default(), save: Some(save.clone()) };
     let mut session = Session::begin(settings).unwrap();
     let mut n = 0;
     let mut arrive = |slide: &str, file: &str| {
@@ -238,7 +238,7 @@ fn nothing_is_kept_in_the_watched_folder_or_over_what_is_there() {
         folder: watched.path().into(),
         gap_s: 300,
         grit: None,
-        limits: LimitSet::default(),
+        house: House::default(),
         save: Some(save),
     };
     let error = Session::begin(settings(watched.path().join("kept"))).unwrap_err();
@@ -276,7 +276,7 @@ fn what_is_there_at_the_start_is_taken_in_the_order_of_its_names() {
         }
     }
     let folder = watched.path().to_path_buf();
-    let settings = Settings { folder, gap_s: 300, grit: None, limits: LimitSet::default(), save: None };
+    let settings = Settings { folder, gap_s: 300, grit: None, house: House::default(), save: None };
     let mut session = Session::begin(settings).unwrap();
     let events = settle(&mut session);
     assert_eq!((session.bench.slides.len(), session.bench.slides[0].passes.len()), (1, 2), "{events:?}");

@@ -9,11 +9,12 @@ use clap::Args;
 
 use crate::cli::exit;
 use crate::error::{Error, Result};
+use crate::house::House;
 use crate::pipeline::{self, CheckedSlide};
 use crate::report::{self, FieldPicture, ReadFrom, Report};
 use crate::slide::Slide;
 use crate::timings::{Timings, stage};
-use crate::verdict::{LimitSet, Outcome};
+use crate::verdict::Outcome;
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str =
@@ -28,15 +29,38 @@ pub struct CheckArguments {
     /// Folder to write the reports to, one folder a slide.
     #[arg(long, default_value = "reports", value_name = "DIR")]
     out: PathBuf,
-    /// Your own limits, in place of the built-in ones.
-    #[arg(long, value_name = "FILE")]
-    limits: Option<PathBuf>,
+    #[command(flatten)]
+    house: HouseArguments,
     /// Print each report as one line of JSON instead of the lines for the bench.
     #[arg(long)]
     json: bool,
     /// Print what each stage took, in time and peak memory, when done.
     #[arg(long)]
     timings: bool,
+}
+
+/// What is typed of the laboratory's settings, after every command that checks slides.
+#[derive(Args, Debug)]
+pub struct HouseArguments {
+    /// Your own limits, in place of the built-in ones (thinproof limits prints them to edit).
+    #[arg(long, value_name = "FILE")]
+    limits: Option<PathBuf>,
+    /// The objective of all photographs, as thinproof scale --save named it; um_per_px in slide.toml goes before it.
+    #[arg(long, value_name = "NAME")]
+    objective: Option<String>,
+    /// The objectives file, in place of the one in your folder for settings.
+    #[arg(long, value_name = "FILE")]
+    objectives: Option<PathBuf>,
+}
+
+impl HouseArguments {
+    /// Reads the files that were named.
+    ///
+    /// # Errors
+    /// See [`House::read`].
+    pub fn read(&self) -> Result<House> {
+        House::read(self.limits.as_deref(), self.objectives.as_deref(), self.objective.as_deref())
+    }
 }
 
 /// A slide that was checked and whose reports are written.
@@ -52,9 +76,9 @@ pub struct Written {
 ///
 /// # Errors
 /// When the slide cannot be checked or the reports cannot be written; nothing is written then.
-pub fn check_slide(dir: &Path, out: &Path, limits: &LimitSet) -> Result<Written> {
+pub fn check_slide(dir: &Path, out: &Path, house: &House) -> Result<Written> {
     let mut pictures: Vec<Result<FieldPicture>> = Vec::new();
-    let checked = pipeline::check(dir, limits, |stack| pictures.push(FieldPicture::of(stack)))?;
+    let checked = pipeline::check(dir, house, |stack| pictures.push(FieldPicture::of(stack)))?;
     let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;
     stage!("report");
     let chart = checked.chart();
@@ -103,12 +127,12 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
 /// # Errors
 /// When the limits file cannot be used or standard output is gone.
 pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
-    let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let house = arguments.house.read()?;
     let timings = arguments.timings.then(Timings::listen);
     let mut outcomes: Vec<Option<Outcome>> = Vec::new();
     let mut taken = HashMap::new();
     for dir in &arguments.slides {
-        let checked = alone(dir, &mut taken).and_then(|()| check_slide(dir, &arguments.out, &limits));
+        let checked = alone(dir, &mut taken).and_then(|()| check_slide(dir, &arguments.out, &house));
         match checked {
             Ok(written) => {
                 outcomes.push(Some(written.report.verdict.outcome));

@@ -16,7 +16,7 @@ use crate::drawer::summary::complaints;
 use crate::drawer::{Drawer, check_drawer, write::write_tables};
 use crate::error::{Error, Result};
 use crate::grinder::record::Found;
-use crate::verdict::LimitSet;
+use crate::house::House;
 
 /// How many slides are rendered at once: each takes some 200 MB while it is.
 const AT_ONCE: usize = 3;
@@ -41,11 +41,11 @@ pub fn run(dir: &Path) -> Result<ExitCode> {
         "{:8} {:32} {:13} {:24} {:23} {}\n",
         "slide", "what it is", "verdict", "truth", "thickness, µm", "true"
     ))?;
-    let limits = LimitSet::default();
+    let house = House::default();
     let jobs = std::thread::available_parallelism().unwrap_or(NonZeroUsize::MIN);
-    let drawer = Drawer { folder: &slides, out: &reports, limits: &limits, jobs };
+    let drawer = Drawer { folder: &slides, out: &reports, house: &house, jobs };
     // The drawer gets the folders and never the truth.
-    let checked = check_drawer(&drawer, |dir| check_slide(dir, &reports, &limits).map(|_| ()), |_| {})?;
+    let checked = check_drawer(&drawer, |dir| check_slide(dir, &reports, &house).map(|_| ()), |_| {})?;
     write_tables(&reports, &checked.record)?;
     let mut agreed = 0;
     for (slide, (_, truth)) in collection.iter().zip(&rendered) {

@@ -8,12 +8,11 @@ use std::time::Instant;
 
 use clap::Args;
 
-use crate::cli::check::check_slide;
+use crate::cli::check::{HouseArguments, check_slide};
 use crate::cli::exit;
 use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
 use crate::error::{Error, Result};
 use crate::timings::Timings;
-use crate::verdict::LimitSet;
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str = "Writes a report a slide, and index.html, drawer.csv and drawer.json of all. It can be stopped \
@@ -34,9 +33,8 @@ pub struct DrawerArguments {
     /// How many cores to use, and slides to have in memory at most; all cores when not given.
     #[arg(long, value_name = "N")]
     jobs: Option<NonZeroUsize>,
-    /// Your own limits, in place of the built-in ones.
-    #[arg(long, value_name = "FILE")]
-    limits: Option<PathBuf>,
+    #[command(flatten)]
+    house: HouseArguments,
     /// Print what each stage took, in time and peak memory, when done.
     #[arg(long)]
     timings: bool,
@@ -47,11 +45,11 @@ pub struct DrawerArguments {
 /// # Errors
 /// When the limits file, the drawer or `--out` cannot be used, or standard output is gone.
 pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
-    let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let house = arguments.house.read()?;
     let drawer = Drawer {
         folder: &arguments.folder,
         out: &arguments.out,
-        limits: &limits,
+        house: &house,
         jobs: arguments.jobs.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN),
     };
     let timings = arguments.timings.then(Timings::listen);
@@ -65,7 +63,7 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
     show("looking for slides");
     let checked = check_drawer(
         &drawer,
-        |dir| check_slide(dir, &arguments.out, &limits).map(|_| ()),
+        |dir| check_slide(dir, &arguments.out, &house).map(|_| ()),
         |progress| show(&progress.line(start.elapsed())),
     );
     show("");

@@ -14,10 +14,11 @@ use crate::bench::history::Grit;
 use crate::bench::page::Server;
 use crate::bench::session::{Event, Session, Settings, time_of_day};
 use crate::bench::view::{View, after_verdict, cautions, line};
+use crate::cli::check::HouseArguments;
 use crate::cli::exit;
 use crate::error::{Error, Result};
 use crate::report::terminal::plain;
-use crate::verdict::{LimitSet, Outcome};
+use crate::verdict::Outcome;
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str =
@@ -44,9 +45,8 @@ pub struct WatchArguments {
     /// Pause after which a photograph of a place not seen before begins a new slide, minutes; names go first.
     #[arg(long, default_value_t = 5.0, value_name = "MINUTES", value_parser = minutes)]
     gap_min: f64,
-    /// Your own limits, in place of the built-in ones.
-    #[arg(long, value_name = "FILE")]
-    limits: Option<PathBuf>,
+    #[command(flatten)]
+    house: HouseArguments,
     /// End when nothing arrived for so long and everything is checked, seconds; without it Ctrl-C ends the watch.
     #[arg(long, value_name = "SECONDS")]
     until_idle: Option<f64>,
@@ -70,14 +70,14 @@ fn minutes(text: &str) -> std::result::Result<f64, String> {
 /// # Errors
 /// When the folder cannot be listed, the page's port is taken, or the slides cannot be kept.
 pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
-    let limits = arguments.limits.as_deref().map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
+    let house = arguments.house.read()?;
     let ended = Arc::new(AtomicBool::new(false));
     end_on_interrupt(Arc::clone(&ended));
     let mut session = Session::begin(Settings {
         folder: arguments.folder.clone(),
         gap_s: (60.0 * arguments.gap_min).round() as i64,
         grit: arguments.grit.clone(),
-        limits,
+        house,
         save: arguments.save.clone(),
     })?;
     let page = arguments.page.map(Server::start).transpose()?;

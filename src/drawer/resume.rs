@@ -1,6 +1,6 @@
 //! Which slides need no second check: those whose report is that of their photographs, settings and this program.
 //!
-//! Everything is compared by content: SHA-256 of every photograph and of `slide.toml`, the limits as they came out, the
+//! Everything is compared by content: SHA-256 of every photograph and of `slide.toml`, the scale, the limits as they came out, the
 //! program's version and sources. No date is looked at.
 
 use std::collections::BTreeSet;
@@ -10,33 +10,36 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
+use crate::house::House;
+use crate::measured::significant;
 use crate::report::Report;
 use crate::report::record::{SCHEMA_VERSION, Tool};
 use crate::report::write::{folder_name, seen_from};
-use crate::slide::Slide;
 use crate::slide::decode::hexadecimal;
-use crate::verdict::{LimitSet, LimitUsed};
+use crate::verdict::LimitUsed;
 
 /// Whether the report of the slide in `dir` lies in `<out>/<id>/`, whole, and a check would give it again.
 ///
 /// Whatever cannot be read is no such report: the check will say what is wrong.
 #[must_use]
-pub fn is_finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> bool {
-    finished(dir, out, id, limits).unwrap_or(false)
+pub fn is_finished(dir: &Path, out: &Path, id: &str, house: &House) -> bool {
+    finished(dir, out, id, house).unwrap_or(false)
 }
 
-fn finished(dir: &Path, out: &Path, id: &str, limits: &LimitSet) -> Option<bool> {
+fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     let folder = out.join(folder_name(id));
     let report: Report = serde_json::from_slice(&fs::read(folder.join("report.json")).ok()?).ok()?;
     if report.schema_version != SCHEMA_VERSION || report.tool != Tool::this() || report.slide.id != id {
         return Some(false);
     }
-    let slide = Slide::read(dir).ok()?;
+    let (slide, limits) = house.slide(dir).ok()?;
     if slide.record.id != id
         || slide.slide_toml_sha256 != report.read_from.slide_toml_sha256
         || seen_from(out, id, dir).ok()? != report.read_from.folder
         || !slide.warnings.iter().all(|w| report.warnings.contains(w))
-        || as_written(&limits.for_slide(&slide.record, dir).ok()?.used)? != report.limits
+        || slide.record.scale_source != report.slide.scale_source
+        || slide.record.um_per_px.map(|s| significant(s, 6)) != report.slide.um_per_px
+        || as_written(&limits.used)? != report.limits
     {
         return Some(false);
     }

@@ -14,9 +14,9 @@ use crate::drawer::resume::is_finished;
 use crate::drawer::run::{in_flight, unharmed};
 use crate::drawer::write::FILES;
 use crate::error::{Error, Result};
+use crate::house::House;
 use crate::report::write::{folder_name, way};
 use crate::slide::Slide;
-use crate::verdict::LimitSet;
 
 /// Held while a drawer is checked into a folder.
 const LOCK: &str = ".drawer.lock";
@@ -29,7 +29,7 @@ pub struct Drawer<'a> {
     /// Where the reports and tables go.
     pub out: &'a Path,
     /// What the slides are judged by.
-    pub limits: &'a LimitSet,
+    pub house: &'a House,
     /// How many cores are used, and how many slides are in flight at most.
     pub jobs: NonZeroUsize,
 }
@@ -68,7 +68,7 @@ pub fn check_drawer(
         let row = match id {
             Err(error) => failed(dir, &out, error, base),
             Ok(id) => unharmed(dir, || {
-                if is_finished(dir, drawer.out, id, drawer.limits) {
+                if is_finished(dir, drawer.out, id, drawer.house) {
                     step = Step::Kept;
                 } else {
                     check(dir)?;

@@ -8,6 +8,7 @@ use crate::error::{Error, Result};
 use crate::slide::decode::{Reading, read_photograph};
 use crate::slide::encoding::Encoding;
 use crate::slide::manifest::Archive;
+use crate::slide::objectives::{Fit, Objective};
 use crate::slide::photograph::{Photograph, Role};
 use crate::slide::record::SlideRecord;
 use crate::units::{Degrees, MicrometresPerPixel};
@@ -44,6 +45,8 @@ pub struct Slide {
     pub max_pixels: u64,
     /// Objective as written, `[scale] objective`.
     pub objective: Option<String>,
+    /// Objective whose measured scale the photographs have, and which they must fit; see [`Slide::scale_by`].
+    pub scaled_by: Option<(String, Objective)>,
     /// Mineral that the preparator wants measured, `[slide] reference_mineral`.
     pub reference_mineral: Option<String>,
     /// Grains that the preparator knows to be quartz.
@@ -93,10 +96,19 @@ impl Slide {
         crate::slide::planning::id(dir)
     }
 
+    /// Takes the scale of an objective that was measured with a stage micrometer.
+    pub fn scale_by(&mut self, name: &str, objective: &Objective) {
+        self.scale = Some(objective.scale());
+        self.record.um_per_px = Some(objective.um_per_px);
+        self.record.scale_source = Some(format!("objective {name}, measured {}", objective.measured_at));
+        self.record.assumed.retain(|a| !a.starts_with("um_per_px"));
+        self.scaled_by = Some((name.to_owned(), objective.clone()));
+    }
+
     /// Decodes the photographs of one field.
     ///
     /// # Errors
-    /// When a photograph cannot be decoded, differs in size from its field's plane photograph, or is the same file as
+    /// When a photograph cannot be decoded, was taken with another camera or size than the scale of its objective, differs in size from its field's plane photograph, or is the same file as
     /// another of the field.
     pub fn load(&self, field: &FieldPlan) -> Result<FieldPhotographs> {
         let read = |path: &Path, role: Role, angle: Option<Degrees>, like: Option<&Photograph>| {
@@ -112,7 +124,20 @@ impl Slide {
             };
             read_photograph(path, &reading)
         };
-        let plane = read(&field.plane, Role::Plane, None, None)?;
+        let mut plane = read(&field.plane, Role::Plane, None, None)?;
+        if let Some((_, objective)) = &self.scaled_by {
+            match objective.fits(&plane.record) {
+                Ok(Fit::Same) => {}
+                Ok(Fit::CameraUnknown(warning)) => plane.record.warnings.push(warning),
+                Err(why) => {
+                    return Err(Error::new(
+                        &field.plane,
+                        why,
+                        "give the photograph as the camera took it, or measure the objective with this camera: thinproof scale --save",
+                    ));
+                }
+            }
+        }
         let decoded: Vec<Result<Photograph>> = field
             .crossed
             .par_iter()

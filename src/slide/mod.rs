@@ -8,6 +8,7 @@ pub mod exif;
 pub mod folder;
 pub mod manifest;
 pub mod names;
+pub mod objectives;
 pub mod photograph;
 mod planning;
 pub mod record;

@@ -41,6 +41,7 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
         encoding: camera.encoding,
         max_pixels: MAX_PIXELS,
         objective: scale.objective.map(|o| clean_text(&o)),
+        scaled_by: None,
         reference_mineral: slide.reference_mineral.map(|m| clean_text(&m)),
         quartz,
         archive: archive.and_then(Archive::cleaned),
