@@ -19,6 +19,7 @@
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
 //! | [`report`] | one finished value to JSON, a page and lines for the bench |
 //! | [`bench`](mod@bench) | a folder that photographs arrive in, checked anew with each, and its page |
+//! | [`ruling`] | a stage micrometer: its lines, their distance, µm per pixel |
 //! | [`frosting`] | a slide before it is bonded: frosted all over, or glossy where |
 //! | [`house`] | what holds for every slide of a laboratory: limits, scales of its objectives |
 //! | [`drawer`] | many slides in one go, and one table of them |
@@ -47,6 +48,7 @@ pub mod optics;
 pub mod pipeline;
 pub mod register;
 pub mod report;
+pub mod ruling;
 pub mod section;
 pub mod slide;
 pub mod thickness;

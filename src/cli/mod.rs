@@ -10,6 +10,7 @@ pub mod exit;
 pub mod frost;
 pub mod help;
 pub mod new;
+pub mod scale;
 pub mod watch;
 
 use std::path::PathBuf;
@@ -39,6 +40,9 @@ enum Command {
     /// Check every slide of a drawer, and write one table of them.
     #[command(after_help = drawer::EXAMPLES)]
     Drawer(drawer::DrawerArguments),
+    /// Measure micrometres per pixel from a photograph of a stage micrometer.
+    #[command(after_help = scale::EXAMPLES)]
+    Scale(scale::ScaleArguments),
     /// Watch the folder that the camera saves into, and say the verdict anew with every photograph.
     #[command(after_help = watch::EXAMPLES)]
     Watch(watch::WatchArguments),
@@ -85,6 +89,7 @@ pub fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Check(arguments) => check::run(&arguments),
         Command::Drawer(arguments) => drawer::run(&arguments),
+        Command::Scale(arguments) => scale::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),
         Command::New(arguments) => new::run(&arguments),
         Command::Frost(arguments) => frost::run(&arguments),

@@ -22,10 +22,12 @@ mod light;
 mod mineral;
 mod mosaic;
 mod rock;
+pub mod ruled;
 mod scale_bar;
 mod scene;
 pub mod score;
 mod truth;
+pub mod unruled;
 mod varied;
 
 pub use drawer::{BOND_UM, GrinderFault};

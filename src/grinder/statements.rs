@@ -344,17 +344,19 @@ fn defects(kind: DefectKind, found: Option<&OnsetOf>, grinder: &Grinder) -> Stat
         p(onset.chance),
     );
     let (text, to_do) = if signal {
-        let one_way = direction.filter(|(_, chance)| *chance <= CHANCE);
-        let way = one_way.map_or_else(String::new, |(mean, chance)| {
+        let directed = direction.filter(|(_, chance)| *chance <= CHANCE);
+        let one_way = directed.is_some_and(|(mean, _)| mean.spread_deg() <= ONE_WAY_DEG);
+        let way = directed.map_or_else(String::new, |(mean, chance)| {
             format!(
-                ", all near one direction: {:.0}° from the width, {:.0}° standard deviation ({})",
+                "; {} {:.0}° from the width, give or take {:.0}° ({})",
+                if one_way { "all run near one direction," } else { "more of them run near" },
                 mean.axis_deg,
                 mean.spread_deg(),
                 p(chance)
             )
         });
         let text = format!(
-            "{word} from {}{place} on: {} of {} sections carry them, {} of {} before{way} ({}).",
+            "{word} from {}{place} on: {} of {} sections carry them, {} of {} before ({}){way}.",
             first.id,
             onset.carry[1],
             onset.sections[1],
@@ -362,7 +364,7 @@ fn defects(kind: DefectKind, found: Option<&OnsetOf>, grinder: &Grinder) -> Stat
             onset.sections[0],
             p(onset.chance)
         );
-        (text, vec![cure(kind, one_way.is_some()).to_owned()])
+        (text, vec![cure(kind, one_way).to_owned()])
     } else {
         let text =
             format!("no section from which on there are more {word} ({} slides, {}).", values.len(), p(onset.chance));
@@ -378,6 +380,9 @@ fn defects(kind: DefectKind, found: Option<&OnsetOf>, grinder: &Grinder) -> Stat
         sections: values.len(),
     }
 }
+
+/// Spread of directions, one standard deviation, up to which scratches run one way. House value.
+const ONE_WAY_DEG: f64 = 25.0;
 
 /// Where to look (common practice, no source).
 const fn cure(kind: DefectKind, one_way: bool) -> &'static str {
