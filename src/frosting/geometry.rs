@@ -112,6 +112,34 @@ impl Homography {
     }
 }
 
+/// A parabola through most of the points: least squares with weights that forget outliers; None of
+/// fewer than twenty.
+#[must_use]
+pub fn parabola(points: &[(f64, f64)]) -> Option<[f64; 3]> {
+    if points.len() < 20 {
+        return None;
+    }
+    let mut offs: Vec<f64> = points.iter().map(|p| p.1).collect();
+    offs.sort_by(f64::total_cmp);
+    let mut fit = [offs[offs.len() / 2], 0.0, 0.0];
+    for round in 0..10 {
+        let scale = if round < 3 { 2.0 } else { 0.8 };
+        let mut m = nalgebra::Matrix3::<f64>::zeros();
+        let mut v = nalgebra::Vector3::<f64>::zeros();
+        for (t, off) in points {
+            let residual = off - fit[0] - fit[1] * t - fit[2] * t * t;
+            let w = 1.0 / (1.0 + (residual / scale).powi(2)).powi(2);
+            let basis = nalgebra::Vector3::new(1.0, *t, t * t);
+            m += w * basis * basis.transpose();
+            v += w * *off * basis;
+        }
+        m += nalgebra::Matrix3::from_diagonal(&nalgebra::Vector3::new(1e-9, 1e-3, 1e-3));
+        let solved = m.lu().solve(&v)?;
+        fit = [solved[0], solved[1], solved[2]];
+    }
+    Some(fit)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -10,6 +10,7 @@ pub mod edges;
 pub mod geometry;
 pub mod grid;
 pub mod grooves;
+pub mod ground;
 pub mod outline;
 pub mod overlay;
 pub mod patches;
@@ -198,7 +199,7 @@ pub fn examine_grid(grid: &Grid, told: Told) -> Frosting {
     });
     let whole = quad.cut_off == [false; 4] && !quad.corner_out;
     let bevel = if whole { bevel::find(&corners, &edges) } else { None };
-    let outline = bordered(&sides, bevel);
+    let outline = outline::bordered(&sides, bevel);
     let px = |p: Point| p.map(|v| grid.pixel(v));
     let mut found = Frosting {
         outline_px: outline.iter().copied().map(px).collect(),
@@ -220,6 +221,9 @@ pub fn examine_grid(grid: &Grid, told: Told) -> Frosting {
     let region = Region::of(&outline, grid.light.dim(), quad.sides()[0]);
     match Surface::of(grid, &region, told.light) {
         Ok(surface) => {
+            if quad.goes_on {
+                found.doubts.push(Doubt::EdgeNotSeen);
+            }
             judge(&mut found, &Glass { grid, region: &region, edges: &edges, sides: &sides, corners }, &surface);
         }
         Err(NoSurface::NoGround) => found.doubts.push(Doubt::NoGround),
@@ -312,7 +316,7 @@ fn judge(found: &mut Frosting, glass: &Glass, surface: &Surface) {
     found.shine_share = face.shine_share + share(Kind::Shine);
     found.grooves = grooves::find(grid, region, surface, &face, found.um_per_px);
     let glossy = share(Kind::Glossy);
-    found.glossy_share = Some(glossy_share(glossy, &face));
+    found.glossy_share = Some(glossy_share(glossy, share(Kind::HalfClear) + share(Kind::Wet), &face));
     if surface.frosted_share < 0.2 {
         found.doubts.push(Doubt::LittleFrosted);
     }
@@ -347,28 +351,15 @@ fn judge(found: &mut Frosting, glass: &Glass, surface: &Surface) {
     }
 }
 
-/// The share with what the cut through the rims and a cell of the outline leave open.
-fn glossy_share(value: f64, face: &Face) -> Measured {
+/// The share with what the cut through the rims and a cell of the outline leave open; `doubtful` is the share of wet and half
+/// clear places, any of which may be glossy.
+fn glossy_share(value: f64, doubtful: f64, face: &Face) -> Measured {
     let [wide, narrow] = face.glossy_between;
     let rims = (wide - narrow).abs() / 4.0;
     let outline = if value > 0.0 { 2.0 * (value / face.area).sqrt() } else { 0.0 };
     let mut share = Measured::normal(value, rims.hypot(outline).hypot(0.0005));
-    share.interval = share.interval.map(|b| b.clamp(0.0, 1.0));
+    share.interval = [share.interval[0], share.interval[1] + doubtful].map(|b| b.clamp(0.0, 1.0));
     share
-}
-
-/// The outline as a polygon: each side in stretches, the bevel cut off.
-fn bordered(sides: &[outline::Side; 4], bevel: Option<bevel::Bevel>) -> Vec<Point> {
-    const STRETCHES: usize = 8;
-    let mut out = Vec::new();
-    for (k, side) in sides.iter().enumerate() {
-        let cut = |corner: usize| bevel.filter(|b| bevel::CORNERS[corner % 4] == b.corner);
-        let length = distance(side.at(0.0), side.at(1.0));
-        let from = cut(k).map_or(0.0, |b| distance(b.ends[1], side.at(0.0)) / length);
-        let to = cut(k + 1).map_or(1.0, |b| 1.0 - distance(b.ends[0], side.at(1.0)) / length);
-        out.extend((0..=STRETCHES).map(|i| side.at(from + (to - from) * i as f64 / STRETCHES as f64)));
-    }
-    out
 }
 
 /// Outline of connected cells, pixels.

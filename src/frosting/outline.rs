@@ -1,7 +1,8 @@
 //! The glass in the picture: four straight edges that close to a rectangle seen a little from the side.
 
+use crate::frosting::bevel::{Bevel, CORNERS};
 use crate::frosting::edges::Edges;
-use crate::frosting::geometry::{Point, depth, distance, line_through, meeting};
+use crate::frosting::geometry::{Point, depth, distance, line_through, meeting, parabola};
 
 /// Least share of each edge that must be seen.
 pub const LEAST_SEEN: f64 = 0.4;
@@ -25,6 +26,8 @@ pub struct Quad {
     pub cut_off: [bool; 4],
     /// A corner lies outside the picture.
     pub corner_out: bool,
+    /// Another edge lies outside one of these and meets a neighbour: the glass may go on as far as there.
+    pub goes_on: bool,
     lines: [usize; 4],
 }
 
@@ -85,10 +88,12 @@ pub fn find(edges: &Edges) -> Option<Quad> {
             && q.sides()[0] > 0.4 * best.sides()[0]
             && q.corners.iter().all(|c| depth(&best.corners, *c) > apart)
     });
-    match nested {
-        Some(inner) => Some(search.settle(inner.clone())),
-        None => Some(best),
-    }
+    let mut chosen = match nested {
+        Some(inner) => search.settle(inner.clone()),
+        None => best,
+    };
+    chosen.goes_on = search.goes_on(&chosen);
+    Some(chosen)
 }
 
 impl Search<'_> {
@@ -166,7 +171,34 @@ impl Search<'_> {
         }
         let corner_out =
             corners.iter().any(|[x, y]| *x < -1.5 || *y < -1.5 || *x > self.size[0] + 1.5 || *y > self.size[1] + 1.5);
-        Some(Quad { corners, seen, cut_off, corner_out, lines })
+        Some(Quad { corners, seen, cut_off, corner_out, goes_on: false, lines })
+    }
+
+    /// Whether a straight edge outside one of the quad's leaves from one of its corners, or meets a neighbour that runs on
+    /// to it. A glossy wedge ends so: its inner rim is taken for the edge, and where the bevel is cut nothing runs on.
+    fn goes_on(&self, quad: &Quad) -> bool {
+        let widest = 0.3 * quad.sides()[0];
+        (0..4).any(|k| {
+            (0..self.frame_from).any(|line| {
+                if quad.cut_off[k] || line == quad.lines[k] || self.angle(line, quad.lines[k]) > 1.6 * PARALLEL {
+                    return false;
+                }
+                let mut lines = quad.lines;
+                lines[k] = line;
+                let Some(other) = self.quad(lines) else { return false };
+                if other.seen[k] < 0.5 || other.lines != lines || area(&other.corners) <= area(&quad.corners) {
+                    return false;
+                }
+                let ends = [k, (k + 1) % 4];
+                let gap = ends.map(|c| distance(quad.corners[c], other.corners[c]));
+                let outside = ends.iter().all(|c| depth(&quad.corners, other.corners[*c]) < 4.0);
+                let meets = [0, 1].map(|e| {
+                    let way = self.edges.support(quad.corners[ends[e]], other.corners[ends[e]]);
+                    gap[e] < 6.0 || way > 0.5
+                });
+                outside && gap[0].max(gap[1]) < widest && gap[0].max(gap[1]) > 8.0 && (meets[0] || meets[1])
+            })
+        })
     }
 
     /// Puts each edge where it belongs: outward when its neighbours run on past it, inward when they end before it.
@@ -306,30 +338,19 @@ pub fn refine(quad: &Quad, edges: &Edges) -> [Side; 4] {
     })
 }
 
-/// A parabola through most of the points: least squares with weights that forget outliers.
-fn parabola(points: &[(f64, f64)]) -> Option<[f64; 3]> {
-    if points.len() < 20 {
-        return None;
+/// The outline as a polygon: each side in stretches, the bevel cut off.
+#[must_use]
+pub fn bordered(sides: &[Side; 4], bevel: Option<Bevel>) -> Vec<Point> {
+    const STRETCHES: usize = 8;
+    let mut out = Vec::new();
+    for (k, side) in sides.iter().enumerate() {
+        let cut = |corner: usize| bevel.filter(|b| CORNERS[corner % 4] == b.corner);
+        let length = distance(side.at(0.0), side.at(1.0));
+        let from = cut(k).map_or(0.0, |b| distance(b.ends[1], side.at(0.0)) / length);
+        let to = cut(k + 1).map_or(1.0, |b| 1.0 - distance(b.ends[0], side.at(1.0)) / length);
+        out.extend((0..=STRETCHES).map(|i| side.at(from + (to - from) * i as f64 / STRETCHES as f64)));
     }
-    let mut offs: Vec<f64> = points.iter().map(|p| p.1).collect();
-    offs.sort_by(f64::total_cmp);
-    let mut fit = [offs[offs.len() / 2], 0.0, 0.0];
-    for round in 0..10 {
-        let scale = if round < 3 { 2.0 } else { 0.8 };
-        let mut m = nalgebra::Matrix3::<f64>::zeros();
-        let mut v = nalgebra::Vector3::<f64>::zeros();
-        for (t, off) in points {
-            let residual = off - fit[0] - fit[1] * t - fit[2] * t * t;
-            let w = 1.0 / (1.0 + (residual / scale).powi(2)).powi(2);
-            let basis = nalgebra::Vector3::new(1.0, *t, t * t);
-            m += w * basis * basis.transpose();
-            v += w * *off * basis;
-        }
-        m += nalgebra::Matrix3::from_diagonal(&nalgebra::Vector3::new(1e-9, 1e-3, 1e-3));
-        let solved = m.lu().solve(&v)?;
-        fit = [solved[0], solved[1], solved[2]];
-    }
-    Some(fit)
+    out
 }
 
 #[cfg(test)]

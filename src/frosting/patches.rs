@@ -15,6 +15,11 @@ const LEAST_HALF_WIDTH: f64 = 0.014;
 /// clear differ little, the light of clear glass is known less well against their difference: 1.5 % of it.
 const LEAST_CLEAR: [f64; 2] = [0.89, 0.78];
 const CLEAR_KNOWN_TO: f64 = 0.015;
+/// Clearness of a full film of water, and by how many standard deviations of the clearness of a clear place a patch must be
+/// clearer to be gloss by itself: when it reaches the border, and when the frosting closes round it as it does round a
+/// puddle (house values).
+const FILM: f64 = 0.87;
+const BEYOND_FILM: [f64; 2] = [1.5, 2.0];
 /// Most of the frosting's grain that a glossy patch may still show.
 const MOST_GRAIN: f64 = 0.5;
 /// Over frosted light by which something shines in oblique light.
@@ -46,6 +51,8 @@ pub struct ClearPlace {
     pub cells: Vec<[usize; 2]>,
     /// Clearness in its middle, 0 frosted, 1 clear.
     pub clearness: f64,
+    /// It is clearer than a film of water, as far as the light of clear glass is known there.
+    pub beyond_film: bool,
 }
 
 /// Everything seen on the slide's face.
@@ -88,6 +95,13 @@ pub fn look(grid: &Grid, region: &Region, surface: &Surface) -> Face {
     if places.iter().any(|p| p.kind == Kind::Wet) || places.iter().filter(|p| small(p)).count() >= 2 {
         for p in places.iter_mut().filter(|p| small(p) && p.kind != Kind::Shine) {
             p.kind = Kind::Wet;
+        }
+    }
+    // What is no clearer than a film may be one. At the border of a slide that is glossy elsewhere it is taken for gloss.
+    let sure = places.iter().any(|p| p.kind == Kind::Glossy && p.beyond_film);
+    for p in places.iter_mut().filter(|p| p.kind == Kind::Glossy && !p.beyond_film) {
+        if !sure || !touches(p, region) {
+            p.kind = Kind::HalfClear;
         }
     }
     let mut taken = Array2::from_elem(clear.dim(), false);
@@ -157,6 +171,7 @@ fn classify(
     // Not the middle one: a place of two levels is as clear as its duller part.
     let clearness = crate::measured::quantile(&levels, 0.2);
     let n = core.len() as f64;
+    let unsure = core.iter().map(|at| f64::from(surface.unsure[**at])).sum::<f64>() / n;
     let light = core.iter().map(|at| f64::from(grid.light[**at])).sum::<f64>() / n;
     let mut grains: Vec<f64> = core.iter().map(|at| f64::from(grid.texture[**at] * grid.light[**at])).collect();
     grains.sort_by(f64::total_cmp);
@@ -178,7 +193,9 @@ fn classify(
     let [frosted_light, clear_light] = surface.levels;
     let least_clear =
         (LEAST_CLEAR[0] - CLEAR_KNOWN_TO * clear_light / (clear_light - frosted_light).abs()).max(LEAST_CLEAR[1]);
-    let mut place = ClearPlace { kind: Kind::Glossy, cells, clearness };
+    let mut place = ClearPlace { kind: Kind::Glossy, cells, clearness, beyond_film: false };
+    let within = usize::from(!touches(&place, region));
+    place.beyond_film = clearness > FILM + BEYOND_FILM[within] * unsure;
     let alone = share < DROP_SHARE && !touches(&place, region);
     place.kind = if surface.light == Light::Transmitted && (beside > 0.4 || inside > 0.08) {
         Kind::Shine

@@ -7,12 +7,19 @@ use rayon::prelude::*;
 use crate::frosting::Light;
 use crate::frosting::geometry::{Point, depth};
 use crate::frosting::grid::{Grid, smooth};
+use crate::frosting::ground::Ground;
 
 /// What a clear glass lets through of the light behind it: two faces that reflect 4 % each (Fresnel, index 1.52).
 const THROUGH_CLEAR: f64 = 0.92;
 /// Least of |ln(frosted / clear)| at which the two are told apart. In oblique light the frosting must be half as bright again as
 /// the ground, since the glass itself mirrors a little of the room; in transmitted light a tenth duller than clear glass.
 const LEAST_CONTRAST: [f64; 2] = [0.4, 0.1];
+
+/// How well the light of clear glass is known from its ground's, as a share of it. In oblique light glass and what water makes
+/// of frosting show more or less of the ground (house value); in transmitted light a little dirt is in the way (house value).
+const SHOWN_TO: [f64; 2] = [0.15, 0.015];
+/// Side of the blocks in which the ground is carried in under the slide, cells.
+const BLOCK: usize = 12;
 
 /// The glass as a region of the grid.
 pub struct Region {
@@ -56,6 +63,8 @@ pub struct Surface {
     pub light: Light,
     /// 0 as frosted glass, 1 as clear glass, each cell; beyond both where something shines or shades.
     pub clear: Array2<f32>,
+    /// Standard deviation of the clearness of a clear place: what lies behind it is not seen beside it.
+    pub unsure: Array2<f32>,
     /// Light over what frosted glass would send.
     pub over_frosted: Array2<f32>,
     /// Root mean square of the fine grain in light (not over light): of frosted glass, and of the ground round the slide.
@@ -92,6 +101,10 @@ impl Surface {
         let ground_burnt = burnt as f64 > 0.25 * around as f64;
         let judged = region.judged();
         let ground = Field::fit(&samples(&grid.light, &ring, 3), GROUND, [0.5, 0.5], None);
+        let even = smooth(&grid.light, &ring, 0.025 * region.short);
+        let step = ((around as f64 / 600.0).sqrt().ceil() as usize).max(3);
+        let behind = Ground::of(ground, &samples(&even, &ring, step), region.short);
+        let ground = behind.smooth();
         let counts = judged_unburnt(&judged, grid);
         let even = smooth(&grid.light, &counts, (0.008 * region.short).max(2.0));
         let cells = samples(&even, &counts, 4);
@@ -115,7 +128,7 @@ impl Surface {
                 &cells,
                 FACE,
                 [if toward > 0.0 { 0.7 } else { 1.0 }, if toward > 0.0 { 1.0 } else { 0.7 }],
-                Some((level, &ground)),
+                Some((level, ground)),
             );
             let near = |(p, v): &&(Point, f64)| (v - frosted.at(*p)).abs() < 0.12;
             let far = |(p, _): &&(Point, f64)| {
@@ -133,6 +146,9 @@ impl Surface {
         };
         let fine = smooth(&grid.light, &judged, (0.005 * region.short).max(1.5));
         let (mut clear, mut over) = (Array2::<f32>::zeros(fine.dim()), Array2::<f32>::zeros(fine.dim()));
+        let mut unsure = Array2::<f32>::zeros(fine.dim());
+        let shown_to = SHOWN_TO[usize::from(light == Light::Transmitted)];
+        let under = Blocks::of(&behind, fine.dim());
         let mut grains = [Vec::new(), Vec::new()];
         for ((y, x), light) in fine.indexed_iter() {
             let p = [x as f64, y as f64];
@@ -143,7 +159,9 @@ impl Surface {
             if !judged[at] {
                 continue;
             }
-            let (f, c) = (frosted.at(p).exp(), (ground.at(p) + clear_over_ground).exp());
+            let (rest, spread) = under.at(y, x);
+            let (f, c) = (frosted.at(p).exp(), (ground.at(p) + rest + clear_over_ground).exp());
+            unsure[at] = (spread.hypot(shown_to) * c / (c - f).abs()) as f32;
             let l = f64::from(*light);
             clear[at] = ((l - f) / (c - f)) as f32;
             over[at] = (l / f) as f32;
@@ -162,7 +180,7 @@ impl Surface {
             let median = if v.is_empty() { 0.0 } else { crate::measured::quantile(v, 0.5) };
             median * levels[k]
         });
-        Ok(Self { light, clear, over_frosted: over, grain, levels, frosted_share, ground_burnt })
+        Ok(Self { light, clear, unsure, over_frosted: over, grain, levels, frosted_share, ground_burnt })
     }
 
     /// How much of the frosting's own grain the cells show: 1 as frosted glass does, 0 no more than the ground; None when the
@@ -194,6 +212,35 @@ impl Surface {
     }
 }
 
+/// The ground behind the slide block by block: its log light over its smooth field, and the standard deviation of that.
+struct Blocks(Array2<(f64, f64)>);
+
+impl Blocks {
+    fn of(ground: &Ground, (rows, columns): (usize, usize)) -> Self {
+        let mut blocks = Array2::from_elem((rows / BLOCK + 2, columns / BLOCK + 2), (0.0, 0.0));
+        let wide = blocks.ncols();
+        blocks.as_slice_mut().expect("standard layout").par_iter_mut().enumerate().for_each(|(i, block)| {
+            let p = [(i % wide * BLOCK) as f64, (i / wide * BLOCK) as f64];
+            let (value, spread) = ground.behind(p);
+            *block = (value - ground.smooth().at(p), spread);
+        });
+        Self(blocks)
+    }
+
+    /// Between the four block corners round a cell.
+    fn at(&self, y: usize, x: usize) -> (f64, f64) {
+        let (j, i) = (y / BLOCK, x / BLOCK);
+        let (v, u) = ((y % BLOCK) as f64 / BLOCK as f64, (x % BLOCK) as f64 / BLOCK as f64);
+        let mut out = (0.0, 0.0);
+        for (dj, di, w) in [(0, 0, (1.0 - v) * (1.0 - u)), (0, 1, (1.0 - v) * u), (1, 0, v * (1.0 - u)), (1, 1, v * u)]
+        {
+            let (value, spread) = self.0[[j + dj, i + di]];
+            out = (out.0 + w * value, out.1 + w * spread);
+        }
+        out
+    }
+}
+
 fn judged_unburnt(judged: &Array2<bool>, grid: &Grid) -> Array2<bool> {
     let mut out = judged.clone();
     out.zip_mut_with(&grid.clipped, |j, c| *j &= *c < 0.02);
@@ -220,13 +267,19 @@ fn samples(light: &Array2<f32>, counts: &Array2<bool>, step: usize) -> Vec<(Poin
 }
 
 /// A smooth field of the logarithm of light: a quadratic over the slide.
-struct Field {
+pub(super) struct Field {
     centre: Point,
     scale: f64,
     terms: Vec<f64>,
 }
 
 impl Field {
+    /// The same everywhere.
+    #[cfg(test)]
+    pub(super) fn level(value: f64) -> Self {
+        Self { centre: [0.0; 2], scale: 1.0, terms: vec![value, 0.0, 0.0, 0.0, 0.0, 0.0] }
+    }
+
     /// Robust fit; residuals below and above are forgiven by the shares `slack` of the width. `start` is a level over another
     /// field to begin from; otherwise it begins from the median.
     fn fit(cells: &[(Point, f64)], widths: &[f64], slack: [f64; 2], start: Option<(f64, &Field)>) -> Self {
@@ -284,7 +337,7 @@ impl Field {
         [1.0, u, v, u * u, u * v, v * v]
     }
 
-    fn at(&self, p: Point) -> f64 {
+    pub(super) fn at(&self, p: Point) -> f64 {
         self.basis(p).iter().zip(&self.terms).map(|(b, t)| b * t).sum()
     }
 }

@@ -1,7 +1,7 @@
 //! Rendered slides with known truth, and what must turn along or stay when the picture is turned or dimmed.
 
 use super::*;
-use crate::demo::frosted_scene::{FrostedScene, Glare, Groove as Planted, Patch as PlantedPatch, Place, Water};
+use crate::demo::frosted_scene::{FrostedScene, Glare, Groove as Planted, Ground, Patch as PlantedPatch, Place, Water};
 use crate::demo::frosted_slide::FrostedPicture;
 use crate::slide::Curve;
 use crate::slide::photograph::{Role, Samples};
@@ -71,6 +71,43 @@ fn water_or_a_glare_alone_is_never_called_glossy() {
         let found = seen(&glare.render());
         assert_eq!((found.answer, found.doubts.as_slice()), (Answer::Undetermined, &[Doubt::Shine][..]), "{light:?}");
     }
+}
+
+/// A still film without rim or highlight leaves a seventh of the scatter. On a ground that is not the same all over, or where
+/// frosting dims little, it is as clear as gloss may be; a dry hollow on an even ground is told.
+#[test]
+fn a_film_is_not_called_glossy_and_a_dry_hollow_is() {
+    for (ground, light, whiteness) in [
+        (Ground::Wood, Light::Oblique, 0.3),
+        (Ground::Wood, Light::Oblique, 0.6),
+        (Ground::Window, Light::Transmitted, 0.5),
+        (Ground::Window, Light::Transmitted, 0.7),
+    ] {
+        let mut film = FrostedScene::plain(19, light);
+        (film.ground, film.whiteness) = (ground, whiteness);
+        film.water = vec![Water { at: [0.45, 0.5], half_mm: [6.0, 5.0], fills: 0.85, edge_mm: 1.0, drop: false }];
+        let found = seen(&film.render());
+        assert_eq!(found.answer, Answer::Undetermined, "{ground:?} {whiteness} {:?}", found.glossy_share);
+        let upper = found.glossy_share.unwrap().interval[1];
+        assert!(upper > 0.05, "what may be glossy is within the interval: {upper}");
+    }
+    for light in LIGHTS {
+        let mut dry = FrostedScene::plain(19, light);
+        dry.patches = vec![PlantedPatch { place: Place::Hollow([0.45, 0.5], [6.0, 5.0]), rim_mm: 1.0 }];
+        assert_eq!(seen(&dry.render()).answer, Answer::GrindOn, "{light:?}");
+    }
+}
+
+/// A glossy wedge that narrows to a corner, with the bevel cut where it is widest: its inner rim is straight, and nothing runs
+/// on from there to the true edge.
+#[test]
+fn a_glossy_wedge_is_not_taken_for_ground() {
+    let mut scene = FrostedScene::plain(23, Light::Oblique);
+    scene.patches = vec![PlantedPatch { place: Place::Edge(2, 2.2, -0.9), rim_mm: 0.8 }];
+    scene.bevel = Some((Corner::TopRight, [4.0, 5.0]));
+    let picture = scene.render();
+    let found = seen(&picture);
+    assert!(picture.glossy_share > 0.01 && found.answer != Answer::FrostedAllOver, "{:?}", found.answer);
 }
 
 fn turned_corner(corner: Corner) -> Corner {
