@@ -5,11 +5,17 @@
 //! φ: a grain gives as many values as there are photographs and takes two of them. Which way the polars were turned stays
 //! unknown (every a may be mirrored), and so does the zero; neither changes what is measured.
 
+use std::path::PathBuf;
+
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use crate::register::FieldStack;
+use crate::slide::Turned;
+use crate::slide::folder::{FieldPhotographs, FieldPlan};
+
+use super::visit::{Angle, Field, Shot};
 
 /// Places of the field that are looked at; more add little.
 const PLACES: usize = 1600;
@@ -230,6 +236,55 @@ fn left(places: &[Vec<f64>], phases: &[f64]) -> f64 {
 
 fn wrapped(phase: f64) -> f64 {
     (phase + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI
+}
+
+/// Estimates the angles of a field whose pictures stood still and none of whose angles is known; returns what is to be said.
+pub(super) fn estimate_angles(field: &mut Field) -> Option<String> {
+    let open = |a: Angle| matches!(a, Angle::Unknown | Angle::Estimated(..));
+    if field.crossed.len() < 3 || !field.crossed.iter().all(|c| open(c.angle)) {
+        return None;
+    }
+    if field.crossed.iter().all(|c| c.angle != Angle::Unknown) {
+        return None;
+    }
+    let plane = field.plane.as_ref()?;
+    let exposed = |shot: &Shot| {
+        let mut photograph = shot.sketch.photograph().clone();
+        photograph.record.exposure = shot.exposure;
+        photograph
+    };
+    let photographs = FieldPhotographs {
+        plane: exposed(plane),
+        crossed: field.crossed.iter().map(|c| exposed(&c.shot)).collect(),
+        blank: None,
+    };
+    let plan = FieldPlan {
+        name: field.name.clone(),
+        centre_mm: None,
+        plane: PathBuf::new(),
+        crossed: Vec::new(),
+        blank: None,
+    };
+    let stack = FieldStack::register(&plan, photographs, None, Turned::Polars).ok()?;
+    match from_light(&stack) {
+        FoundAngles::Told(angles) => {
+            for (crossed, (deg, u)) in field.crossed.iter_mut().zip(&angles) {
+                crossed.angle = Angle::Estimated(*deg, *u);
+            }
+            let list: Vec<String> = angles.iter().map(|(deg, _)| format!("{deg:.0}°")).collect();
+            let u = angles.iter().map(|a| a.1).fold(0.0, f64::max);
+            Some(format!(
+                "field {}: the polars stood at {} by the light of the grains (give or take {:.1}°; which way round is not known)",
+                field.name,
+                list.join(", "),
+                2.0 * u
+            ))
+        }
+        FoundAngles::Unknown(why) => {
+            // What was estimated before the newest photograph came still holds without it.
+            Some(format!("field {}: the angles are not known: {why}", field.name))
+        }
+    }
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant, SystemTime};
 use crate::error::{Error, Result};
 use crate::slide::decode::{MAX_PIXELS, Reading, decode_photograph};
 use crate::slide::names::{is_ignored, is_photograph};
-use crate::slide::photograph::{Exposure, Photograph, Role};
+use crate::slide::photograph::Exposure;
 
 use super::sketch::Sketch;
 
@@ -205,16 +205,7 @@ pub fn taken_whole(path: &Path, relative: &Path) -> Result<Arrival> {
     }
     let bytes = fs::read(path).map_err(unreadable)?;
     let file = relative.to_string_lossy().replace('\\', "/");
-    let reading = Reading {
-        file: &file,
-        field: "",
-        role: Role::Plane,
-        angle: None,
-        encoding: None,
-        max_pixels: MAX_PIXELS,
-        like: None,
-    };
-    let photograph: Photograph = decode_photograph(path, &bytes, &reading)?;
+    let photograph = decode_photograph(path, &bytes, &Reading::alone(&file, MAX_PIXELS))?;
     let facts = crate::slide::exif::file_facts(&bytes);
     Ok(Arrival {
         relative: relative.to_path_buf(),

@@ -12,8 +12,8 @@ use crate::error::{Error, Result};
 use crate::report::write::folder_name;
 
 use super::history::Reading;
-use super::session::sheet_of;
-use super::sorting::{BenchSlide, Field};
+use super::sheet::sheet_of;
+use super::visit::{BenchSlide, Field};
 
 /// Keeps slides below a folder: the first pass of `LM-0142` in `LM-0142`, the second in `LM-0142-pass-2`.
 #[derive(Debug)]

@@ -21,6 +21,7 @@ pub mod sketch;
 pub mod sorting;
 pub mod sorting_of;
 pub mod view;
+pub mod visit;
 
 #[cfg(test)]
 mod tests;

@@ -4,7 +4,7 @@ use crate::thickness::Thickness;
 use crate::verdict::{Outcome, Verdict};
 
 use super::sheet::SheetField;
-use super::sorting::{Angle, Field};
+use super::visit::{Angle, Field};
 use crate::pipeline::CheckedSlide;
 
 /// Angles of the polars that separate every term, degrees: four, 22.5 apart.

@@ -9,21 +9,18 @@ use toml::Table;
 
 use crate::error::{Error, Result};
 use crate::house::House;
-use crate::register::FieldStack;
 use crate::report::write::folder_name;
-use crate::slide::Turned;
-use crate::slide::encoding::clean_text;
-use crate::slide::folder::{FieldPhotographs, FieldPlan};
 use crate::slide::photograph::Role;
 use crate::thickness::Thickness;
 
-use super::angles::{FoundAngles, from_light};
+use super::angles::estimate_angles;
 use super::arrivals::{Arrival, Arrivals, Found};
 use super::checking::{Checker, Job, Told};
 use super::history::{Goal, Grit, Reading, Way, way};
 use super::naming::as_id;
-use super::sheet::{Sheet, SheetField, said_in};
-use super::sorting::{Angle, Bench, Field, Placed, Shot};
+use super::sheet::{Sheet, lay_out, said_in, sheet_of};
+use super::sorting::{Bench, Placed};
+use super::visit::{Angle, Field, Shot};
 use crate::pipeline::CheckedSlide;
 
 /// How a sitting is held.
@@ -354,106 +351,6 @@ impl Session {
     pub fn keep_all(&mut self) -> Result<()> {
         (0..self.bench.slides.len()).try_for_each(|slide| self.keep(slide))
     }
-}
-
-/// Estimates the angles of a field whose pictures stood still and none of whose angles is known; returns what is to be said.
-pub(super) fn estimate_angles(field: &mut Field) -> Option<String> {
-    let open = |a: Angle| matches!(a, Angle::Unknown | Angle::Estimated(..));
-    if field.crossed.len() < 3 || !field.crossed.iter().all(|c| open(c.angle)) {
-        return None;
-    }
-    if field.crossed.iter().all(|c| c.angle != Angle::Unknown) {
-        return None;
-    }
-    let plane = field.plane.as_ref()?;
-    let exposed = |shot: &Shot| {
-        let mut photograph = shot.sketch.photograph().clone();
-        photograph.record.exposure = shot.exposure;
-        photograph
-    };
-    let photographs = FieldPhotographs {
-        plane: exposed(plane),
-        crossed: field.crossed.iter().map(|c| exposed(&c.shot)).collect(),
-        blank: None,
-    };
-    let plan = FieldPlan {
-        name: field.name.clone(),
-        centre_mm: None,
-        plane: PathBuf::new(),
-        crossed: Vec::new(),
-        blank: None,
-    };
-    let stack = FieldStack::register(&plan, photographs, None, Turned::Polars).ok()?;
-    match from_light(&stack) {
-        FoundAngles::Told(angles) => {
-            for (crossed, (deg, u)) in field.crossed.iter_mut().zip(&angles) {
-                crossed.angle = Angle::Estimated(*deg, *u);
-            }
-            let list: Vec<String> = angles.iter().map(|(deg, _)| format!("{deg:.0}°")).collect();
-            let u = angles.iter().map(|a| a.1).fold(0.0, f64::max);
-            Some(format!(
-                "field {}: the polars stood at {} by the light of the grains (give or take {:.1}°; which way round is not known)",
-                field.name,
-                list.join(", "),
-                2.0 * u
-            ))
-        }
-        FoundAngles::Unknown(why) => {
-            // What was estimated before the newest photograph came still holds without it.
-            Some(format!("field {}: the angles are not known: {why}", field.name))
-        }
-    }
-}
-
-/// The sheet of a pass, and each photograph's name in the slide's folder by its copy. `comparable`: only what can be checked.
-pub(super) fn sheet_of(
-    pass: &super::sorting::Pass,
-    id: &str,
-    said: Table,
-    comparable: bool,
-) -> (Sheet, HashMap<PathBuf, String>) {
-    let mut names: HashMap<PathBuf, String> = HashMap::new();
-    for shot in pass.fields.iter().flat_map(Field::shots) {
-        let file = shot.relative.file_name().map_or_else(String::new, |n| file_name(&n.to_string_lossy()));
-        let taken = |name: &String| names.values().any(|n| n.eq_ignore_ascii_case(name));
-        let free = std::iter::once(file.clone()).chain((2..).map(|n| format!("{n}_{file}"))).find(|n| !taken(n));
-        names.insert(shot.copy.clone(), free.unwrap_or(file));
-    }
-    let file = |shot: &Shot| names.get(&shot.copy).cloned().unwrap_or_default();
-    let mut fields = SheetField::of_pass(pass, file);
-    if comparable {
-        fields = fields
-            .into_iter()
-            .filter(|f| f.plane.is_some() && !f.crossed.is_empty())
-            .map(SheetField::comparable)
-            .collect();
-    }
-    let scales: Vec<f64> = pass.fields.iter().filter_map(|f| f.plane.as_ref()?.um_per_px).collect();
-    let one = scales.first().copied().filter(|first| scales.iter().all(|s| (s / first - 1.0).abs() < 0.01));
-    (Sheet { id: id.to_owned(), said, um_per_px: one, fields }, names)
-}
-
-/// Writes a slide folder with the photographs that a sheet names.
-fn lay_out(dir: &Path, sheet: &Sheet, names: &HashMap<PathBuf, String>, pass: &super::sorting::Pass) -> Result<()> {
-    let unwritable =
-        |e: std::io::Error| Error::new(dir, "cannot be written", "make room there, or set TMPDIR").caused_by(e);
-    fs::create_dir_all(dir).map_err(unwritable)?;
-    for shot in pass.fields.iter().flat_map(Field::shots) {
-        let to = dir.join(&names[&shot.copy]);
-        if fs::hard_link(&shot.copy, &to).is_err() {
-            fs::copy(&shot.copy, &to).map_err(unwritable)?;
-        }
-    }
-    fs::write(dir.join("slide.toml"), sheet.text()).map_err(unwritable)
-}
-
-/// A file's name as it can stand in `slide.toml` and on every file system; ordinary names stay as they are.
-fn file_name(name: &str) -> String {
-    if clean_text(name) == name && !name.contains(['/', '\\', ':', '*', '?', '"', '<', '>', '|']) {
-        return name.to_owned();
-    }
-    let (stem, extension) = name.rsplit_once('.').unwrap_or((name, "jpg"));
-    format!("{}.{extension}", folder_name(stem))
 }
 
 /// A time of day as it is shown: `14:05`.

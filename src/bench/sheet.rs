@@ -1,14 +1,17 @@
 //! `slide.toml` as it is written for a slide at the bench: what is known as keys, what is not as comments that say how.
 
+use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use toml::{Table, Value};
 
 use crate::error::{Error, Result};
+use crate::report::write::folder_name;
+use crate::slide::encoding::clean_text;
 
-use super::sorting::{Angle, Pass};
+use super::visit::{Angle, Field, Pass, Shot};
 
 /// Keys of `[slide]`, an example of each, and what it is for.
 const SLIDE_KEYS: [(&str, &str, &str); 14] = [
@@ -56,7 +59,7 @@ pub struct Sheet {
 
 impl SheetField {
     /// The fields of a pass; `file` names a photograph as it lies in the slide's folder.
-    pub fn of_pass(pass: &Pass, file: impl Fn(&super::sorting::Shot) -> String) -> Vec<Self> {
+    pub fn of_pass(pass: &Pass, file: impl Fn(&Shot) -> String) -> Vec<Self> {
         pass.fields
             .iter()
             .map(|f| {
@@ -245,6 +248,52 @@ pub fn said_in(folders: &[&Path]) -> Result<Table> {
         }
     }
     Ok(all)
+}
+
+/// The sheet of a pass, and each photograph's name in the slide's folder by its copy. `comparable`: only what can be checked.
+pub(super) fn sheet_of(pass: &Pass, id: &str, said: Table, comparable: bool) -> (Sheet, HashMap<PathBuf, String>) {
+    let mut names: HashMap<PathBuf, String> = HashMap::new();
+    for shot in pass.fields.iter().flat_map(Field::shots) {
+        let file = shot.relative.file_name().map_or_else(String::new, |n| file_name(&n.to_string_lossy()));
+        let taken = |name: &String| names.values().any(|n| n.eq_ignore_ascii_case(name));
+        let free = std::iter::once(file.clone()).chain((2..).map(|n| format!("{n}_{file}"))).find(|n| !taken(n));
+        names.insert(shot.copy.clone(), free.unwrap_or(file));
+    }
+    let file = |shot: &Shot| names.get(&shot.copy).cloned().unwrap_or_default();
+    let mut fields = SheetField::of_pass(pass, file);
+    if comparable {
+        fields = fields
+            .into_iter()
+            .filter(|f| f.plane.is_some() && !f.crossed.is_empty())
+            .map(SheetField::comparable)
+            .collect();
+    }
+    let scales: Vec<f64> = pass.fields.iter().filter_map(|f| f.plane.as_ref()?.um_per_px).collect();
+    let one = scales.first().copied().filter(|first| scales.iter().all(|s| (s / first - 1.0).abs() < 0.01));
+    (Sheet { id: id.to_owned(), said, um_per_px: one, fields }, names)
+}
+
+/// Writes a slide folder with the photographs that a sheet names.
+pub(super) fn lay_out(dir: &Path, sheet: &Sheet, names: &HashMap<PathBuf, String>, pass: &Pass) -> Result<()> {
+    let unwritable =
+        |e: std::io::Error| Error::new(dir, "cannot be written", "make room there, or set TMPDIR").caused_by(e);
+    fs::create_dir_all(dir).map_err(unwritable)?;
+    for shot in pass.fields.iter().flat_map(Field::shots) {
+        let to = dir.join(&names[&shot.copy]);
+        if fs::hard_link(&shot.copy, &to).is_err() {
+            fs::copy(&shot.copy, &to).map_err(unwritable)?;
+        }
+    }
+    fs::write(dir.join("slide.toml"), sheet.text()).map_err(unwritable)
+}
+
+/// A file's name as it can stand in `slide.toml` and on every file system; ordinary names stay as they are.
+fn file_name(name: &str) -> String {
+    if clean_text(name) == name && !name.contains(['/', '\\', ':', '*', '?', '"', '<', '>', '|']) {
+        return name.to_owned();
+    }
+    let (stem, extension) = name.rsplit_once('.').unwrap_or((name, "jpg"));
+    format!("{}.{extension}", folder_name(stem))
 }
 
 #[cfg(test)]

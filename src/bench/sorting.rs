@@ -8,10 +8,11 @@ use std::path::PathBuf;
 use std::time::SystemTime;
 
 use crate::slide::exif::relative_exposure;
-use crate::slide::photograph::{Exposure, Role};
+use crate::slide::photograph::Role;
 
 use super::naming::{Said, said};
-use super::sketch::{Look, Sketch};
+use super::sketch::Look;
+use super::visit::{Angle, BenchSlide, Crossed, Field, Pass, Shot, put_crossed};
 
 /// A crossed photograph whose lines tell no place is taken for the field at hand when it came so soon after it, seconds.
 const AT_ONCE_S: i64 = 60;
@@ -34,95 +35,6 @@ enum Lies {
     Still,
     /// It turned by so much, degrees.
     Turned(f64),
-}
-
-/// A photograph that was put to its place. Its file lies where the bench keeps its copies.
-#[derive(Debug)]
-pub struct Shot {
-    /// Path relative to the watched folder.
-    pub relative: PathBuf,
-    /// The bench's own copy.
-    pub copy: PathBuf,
-    /// SHA-256 of the file, hexadecimal.
-    pub sha256: String,
-    /// Time of exposure by EXIF, on the camera's clock.
-    pub taken_s: Option<i64>,
-    /// When the file was saved.
-    pub saved: SystemTime,
-    /// Exposure by EXIF.
-    pub exposure: Option<Exposure>,
-    /// Scale that the file states, µm per pixel.
-    pub um_per_px: Option<f64>,
-    /// The photograph, small.
-    pub sketch: Sketch,
-}
-
-/// How the angle of a crossed photograph is known.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Angle {
-    /// Its name says it, degrees.
-    Named(f64),
-    /// The picture turned by so much, degrees.
-    Turned(f64),
-    /// From how the grains brightened and went dark: degrees and their standard uncertainty.
-    Estimated(f64, f64),
-    /// It is not known.
-    Unknown,
-}
-
-impl Angle {
-    /// In degrees, when it is known.
-    #[must_use]
-    pub fn deg(self) -> Option<f64> {
-        match self {
-            Self::Named(deg) | Self::Turned(deg) | Self::Estimated(deg, _) => Some(deg),
-            Self::Unknown => None,
-        }
-    }
-}
-
-/// A crossed photograph of a field.
-#[derive(Debug)]
-pub struct Crossed {
-    /// The photograph.
-    pub shot: Shot,
-    /// How its angle is known.
-    pub angle: Angle,
-}
-
-/// One field of view during one pass.
-#[derive(Debug, Default)]
-pub struct Field {
-    /// Name: that of the files, else a letter.
-    pub name: String,
-    /// Plane light.
-    pub plane: Option<Shot>,
-    /// Crossed polars, as they came.
-    pub crossed: Vec<Crossed>,
-    /// Bare glass.
-    pub blank: Option<Shot>,
-}
-
-/// A slide's visit to the camera between two visits to the wheel.
-#[derive(Debug)]
-pub struct Pass {
-    /// Fields, as they came.
-    pub fields: Vec<Field>,
-    /// When its first photograph was saved.
-    pub began: SystemTime,
-    /// Folder that its photographs were saved into below the slide's, when there was one.
-    folder: Option<String>,
-}
-
-/// A slide since it came to the bench.
-#[derive(Debug)]
-pub struct BenchSlide {
-    /// Id: from name or folder, else that of the watched folder with a number.
-    pub id: String,
-    /// Whether names or folders say the id.
-    pub named: bool,
-    /// Passes, oldest first; never empty.
-    pub passes: Vec<Pass>,
 }
 
 /// What became of a photograph.
@@ -182,7 +94,7 @@ impl Bench {
         let since = self.seconds_since_last(&shot);
         self.last = Some((shot.taken_s, shot.saved));
         let first = match said.role {
-            Some(Role::Blank) => self.blank(shot, &said, since),
+            Some(Role::Blank) => self.blank(shot, &said),
             Some(Role::Plane) => self.plane(shot, &said, since, Vec::new()),
             Some(Role::Crossed) => self.crossed(shot, &said, since, Vec::new()),
             None => self.by_look(shot, &said, since),
@@ -231,7 +143,7 @@ impl Bench {
         let seen = |what: &str| vec![format!("seen to be {what}")];
         match shot.sketch.look {
             Look::Black => Placed::Aside("it is black: is the shutter open and the lamp on?".into()),
-            Look::Bare => self.blank(shot, said, since),
+            Look::Bare => self.blank(shot, said),
             Look::Crossed => self.crossed(shot, said, since, seen("crossed polars")),
             Look::Plane | Look::Unsure => {
                 let unsure = shot.sketch.look == Look::Unsure;
@@ -416,7 +328,7 @@ impl Bench {
         })
     }
 
-    fn blank(&mut self, shot: Shot, said: &Said, _since: Option<i64>) -> Placed {
+    fn blank(&mut self, shot: Shot, said: &Said) -> Placed {
         let slide = match &said.slide {
             Some(id) => self.slides.iter().position(|s| s.id == *id),
             None => self.current,
@@ -518,30 +430,5 @@ impl Bench {
         let taken = |name: &String| self.slides[slide].passes.iter().any(|p| p.fields.iter().any(|f| f.name == *name));
         let letters = ('A'..='Z').map(String::from).chain((27..).map(|n| n.to_string()));
         letters.into_iter().find(|name| !taken(name)).unwrap_or_default()
-    }
-}
-
-impl Field {
-    /// All its photographs.
-    pub fn shots(&self) -> impl Iterator<Item = &Shot> {
-        self.plane.iter().chain(self.crossed.iter().map(|c| &c.shot)).chain(&self.blank)
-    }
-
-    /// Whether it can be checked.
-    #[must_use]
-    pub fn is_whole(&self) -> bool {
-        self.plane.is_some() && !self.crossed.is_empty()
-    }
-}
-
-/// Puts a crossed photograph to a field; one of the same known angle takes the older one's place.
-fn put_crossed(field: &mut Field, crossed: Crossed) {
-    let same = |c: &Crossed| match (c.angle.deg(), crossed.angle.deg()) {
-        (Some(a), Some(b)) => (a - b).abs() < 0.5,
-        _ => c.shot.relative == crossed.shot.relative,
-    };
-    match field.crossed.iter_mut().find(|c| same(c)) {
-        Some(old) => *old = crossed,
-        None => field.crossed.push(crossed),
     }
 }

@@ -5,10 +5,11 @@ use std::time::Instant;
 
 use crate::error::{Error, Result};
 
+use super::angles::estimate_angles;
 use super::arrivals::{Arrivals, Found};
-use super::session::{estimate_angles, sheet_of};
-use super::sheet::{Sheet, SheetField, said_in};
-use super::sorting::{Bench, Placed, Shot};
+use super::sheet::{Sheet, SheetField, said_in, sheet_of};
+use super::sorting::{Bench, Placed};
+use super::visit::Shot;
 
 /// A slide as its photographs tell it.
 #[derive(Debug)]

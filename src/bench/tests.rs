@@ -14,7 +14,8 @@ use crate::thickness::Thickness;
 
 use super::arrivals::taken_whole;
 use super::session::{Event, Session, Settings};
-use super::sorting::{Angle, Bench, Placed, Shot};
+use super::sorting::{Bench, Placed};
+use super::visit::{Angle, Shot};
 
 /// Slides of 440 by 330 pixels, rendered once.
 fn slides() -> &'static Path {

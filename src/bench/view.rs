@@ -13,7 +13,7 @@ use crate::verdict::{Limit, Outcome};
 use super::history::{Goal, Reading, Way};
 use super::next_picture::{lacking, next_picture};
 use super::session::{Event, PassState, Session, time_of_day};
-use super::sorting::{Angle, Field};
+use super::visit::{Angle, Field};
 use crate::pipeline::CheckedSlide;
 
 /// Everything that the page shows.

@@ -1,6 +1,5 @@
 //! `thinproof archive`: what a collection keeps, and whether it is still as it was written.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -8,8 +7,9 @@ use clap::Args;
 
 use crate::archive::{Condition, Difference, archive, bags_in, verify};
 use crate::cli::exit;
+use crate::cli::print::print;
 use crate::drawer::write::FILES;
-use crate::error::{Error, Result, shown};
+use crate::error::{Result, shown};
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str = "A bag is a BagIt 1.0 folder (SHA-512) that holds the untouched photographs, slide.toml, the \
@@ -54,7 +54,7 @@ fn archive_all(arguments: &ArchiveArguments, to: &Path) -> Result<u8> {
     let table = |path: &Path| path.is_file() && path.file_name().is_some_and(|n| FILES.iter().any(|f| n == *f));
     for report in arguments.reports.iter().filter(|path| !table(path)) {
         match archive(report, arguments.photographs.as_deref(), to) {
-            Ok(bag) => say(&format!("{}\n", shown(&bag.display().to_string())))?,
+            Ok(bag) => print(format!("{}\n", shown(&bag.display().to_string())))?,
             Err(error) => {
                 code = exit::FAILED;
                 eprintln!("thinproof: {}", error.chain());
@@ -70,7 +70,7 @@ fn verify_all(dir: &Path) -> Result<u8> {
         match verify(&bag) {
             Ok(condition) => {
                 altered |= !condition.whole();
-                say(&lines(&condition))?;
+                print(lines(&condition))?;
             }
             Err(error) => {
                 failed = true;
@@ -105,14 +105,4 @@ fn lines(condition: &Condition) -> String {
         out.push_str(&format!("  {word:8} {}\n", shown(what)));
     }
     out
-}
-
-/// Prints to standard output; a reader that went away is no error of ours.
-fn say(text: &str) -> Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
-    }
 }

@@ -1,13 +1,13 @@
 //! `thinproof check`: slides from photographs to verdict.
 
 use std::collections::HashMap;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
 
 use crate::cli::exit;
+use crate::cli::print::print;
 use crate::error::{Error, Result};
 use crate::house::House;
 use crate::pipeline::{self, CheckedSlide};
@@ -141,7 +141,7 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
                 } else {
                     report::terminal::lines(&written.report, &written.page)
                 };
-                print(&text)?;
+                print(text)?;
             }
             Err(error) => {
                 outcomes.push(None);
@@ -166,15 +166,5 @@ fn alone<'a>(dir: &'a Path, taken: &mut HashMap<String, &'a Path>) -> Result<()>
             "give one of them another id in slide.toml, or another --out",
         )),
         None => Ok(()),
-    }
-}
-
-/// Prints to standard output; a reader that went away is no error of ours.
-fn print(text: &str) -> Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
     }
 }

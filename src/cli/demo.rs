@@ -1,6 +1,5 @@
 //! `thinproof demo`: a drawer of an invented collection rendered, checked, and what was found shown beside the truth.
 
-use std::io::Write as _;
 use std::num::NonZeroUsize;
 use std::path::Path;
 use std::process::ExitCode;
@@ -10,11 +9,12 @@ use rayon::prelude::*;
 
 use crate::cli::check::check_slide;
 use crate::cli::exit;
+use crate::cli::print::print;
 use crate::demo::{LARKMOOR_FAULT, Truth, larkmoor};
 use crate::drawer::record::CheckedRow;
 use crate::drawer::summary::complaints;
 use crate::drawer::{Drawer, check_drawer, write::write_tables};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::grinder::record::Found;
 use crate::house::House;
 
@@ -36,8 +36,8 @@ pub fn run(dir: &Path) -> Result<ExitCode> {
         let done: Result<Vec<_>> = some.par_iter().map(|s| s.scene.render_to(&slides)).collect();
         rendered.extend(done?);
     }
-    say(&format!("{} slides rendered in {:.0} s\n\n", rendered.len(), start.elapsed().as_secs_f64()))?;
-    say(&format!(
+    print(format!("{} slides rendered in {:.0} s\n\n", rendered.len(), start.elapsed().as_secs_f64()))?;
+    print(format!(
         "{:8} {:32} {:13} {:24} {:23} {}\n",
         "slide", "what it is", "verdict", "truth", "thickness, µm", "true"
     ))?;
@@ -53,22 +53,22 @@ pub fn run(dir: &Path) -> Result<ExitCode> {
         let Some(found) = row.and_then(|row| row.checked.as_ref()) else { continue };
         let agrees = truth.outcomes.contains(&outcome(found));
         agreed += usize::from(agrees);
-        say(&line(slide.about, &truth.id, found, truth, agrees))?;
+        print(line(slide.about, &truth.id, found, truth, agrees))?;
     }
     for complaint in complaints(&checked.record) {
         eprintln!("thinproof: {complaint}");
     }
-    say("\nThe grinder, in truth: ")?;
+    print("\nThe grinder, in truth: ")?;
     let [u, v] = LARKMOOR_FAULT.tilt_um_per_mm;
-    say(&format!(
+    print(format!(
         "its zero drifts by {:.2} µm a section, its chuck makes sections {:.2} µm/mm thicker away from the bevelled corner.\n",
         LARKMOOR_FAULT.drift_um,
         u.hypot(v)
     ))?;
     for said in checked.record.grinder.statements.iter().filter(|s| s.found == Found::Signal) {
-        say(&format!("found: {}\n", said.sentence))?;
+        print(format!("found: {}\n", said.sentence))?;
     }
-    say(&format!(
+    print(format!(
         "\n{agreed} of {} verdicts agree with the truth; {:.0} s in all\nslides   {}\nreports  {}\ndrawer   {}\n",
         rendered.len(),
         start.elapsed().as_secs_f64(),
@@ -98,13 +98,4 @@ fn line(about: &str, id: &str, found: &CheckedRow, truth: &Truth, agrees: bool) 
 /// The outcome as the report writes it.
 fn outcome(found: &CheckedRow) -> String {
     serde_json::to_value(found.outcome).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
-}
-
-fn say(text: &str) -> Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
-    }
 }

@@ -10,8 +10,9 @@ use clap::Args;
 
 use crate::cli::check::{HouseArguments, check_slide};
 use crate::cli::exit;
+use crate::cli::print::print;
 use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::timings::Timings;
 
 /// Shown under the command's help.
@@ -80,10 +81,6 @@ pub(super) fn finish(record: &DrawerRecord, kept: usize, out: &Path) -> Result<E
     for complaint in summary::complaints(record) {
         eprintln!("thinproof: {complaint}");
     }
-    match std::io::stdout().write_all(summary::lines(record, kept, out).as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(ExitCode::from(exit::of_all(&record.outcomes()))),
-    }
+    print(summary::lines(record, kept, out))?;
+    Ok(ExitCode::from(exit::of_all(&record.outcomes())))
 }

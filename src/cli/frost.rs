@@ -1,18 +1,18 @@
 //! `thinproof frost`: which part of a slide is frosted, before a chip is bonded to it.
 
-use std::io::{Cursor, Write as _};
+use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
 
 use crate::cli::exit;
+use crate::cli::print::print;
 use crate::error::{Error, Result, shown};
 use crate::frosting::words::Said;
 use crate::frosting::{self, Answer, Frosting, Light, Told};
 use crate::slide::Photograph;
 use crate::slide::decode::{Reading, read_photograph};
-use crate::slide::photograph::Role;
 use crate::verdict::Outcome;
 
 /// Shown under the command's help.
@@ -79,7 +79,7 @@ pub fn run(arguments: &FrostArguments) -> Result<ExitCode> {
                 let file = path.display().to_string();
                 let said = Said::of(&file, &found);
                 let text = if arguments.json { json(&said) } else { lines(&said, &photograph.record.warnings) };
-                print(&text)?;
+                print(text)?;
                 outcomes.push(Some(outcome(found.answer)));
             }
             Err(error) => {
@@ -102,16 +102,7 @@ fn outcome(answer: Answer) -> Outcome {
 
 fn read(path: &Path) -> Result<Photograph> {
     let file = path.file_name().unwrap_or_default().to_string_lossy();
-    let reading = Reading {
-        file: &file,
-        field: "",
-        role: Role::Plane,
-        angle: None,
-        encoding: None,
-        max_pixels: MAX_PIXELS,
-        like: None,
-    };
-    read_photograph(path, &reading)
+    read_photograph(path, &Reading::alone(&file, MAX_PIXELS))
 }
 
 fn lines(said: &Said<'_>, warnings: &[String]) -> String {
@@ -155,15 +146,6 @@ fn write_png(path: &Path, photograph: &Photograph, found: &Frosting) -> Result<(
 
 fn same_file(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
-}
-
-fn print(text: &str) -> Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
-    }
 }
 
 fn glass_mm(text: &str) -> Result<f64, String> {

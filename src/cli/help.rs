@@ -1,6 +1,5 @@
 //! What helps with the command itself: limits to begin with, completions for the shell, manual pages.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -8,6 +7,7 @@ use clap::{Args, CommandFactory as _};
 use clap_complete::Shell;
 
 use crate::cli::Arguments;
+use crate::cli::print::print;
 use crate::error::{Error, Result};
 use crate::verdict::limits_file;
 
@@ -44,7 +44,7 @@ pub struct ManualArguments {
 /// # Errors
 /// When standard output is gone.
 pub fn limits() -> Result<ExitCode> {
-    print(limits_file()?.as_bytes())
+    print(limits_file()?).map(|()| ExitCode::SUCCESS)
 }
 
 /// Prints the completions for a shell.
@@ -54,7 +54,7 @@ pub fn limits() -> Result<ExitCode> {
 pub fn completions(arguments: &CompletionsArguments) -> Result<ExitCode> {
     let mut script = Vec::new();
     clap_complete::generate(arguments.shell, &mut Arguments::command(), "thinproof", &mut script);
-    print(&script)
+    print(script).map(|()| ExitCode::SUCCESS)
 }
 
 /// Writes a manual page for the program and one for each command.
@@ -68,14 +68,4 @@ pub fn manual(arguments: &ManualArguments) -> Result<ExitCode> {
     std::fs::create_dir_all(dir).map_err(failed)?;
     clap_mangen::generate_to(Arguments::command(), dir).map_err(failed)?;
     Ok(ExitCode::SUCCESS)
-}
-
-/// Prints to standard output; a reader that went away is no error of ours.
-fn print(text: &[u8]) -> Result<ExitCode> {
-    match std::io::stdout().write_all(text) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(ExitCode::SUCCESS),
-    }
 }

@@ -10,6 +10,7 @@ pub mod exit;
 pub mod frost;
 pub mod help;
 pub mod new;
+mod print;
 pub mod scale;
 pub mod watch;
 

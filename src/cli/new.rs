@@ -9,6 +9,7 @@ use clap::Args;
 
 use crate::bench::naming::as_id;
 use crate::bench::sorting_of::sorted;
+use crate::cli::print::print;
 use crate::error::{Error, Result};
 use crate::report::terminal::plain;
 
@@ -67,12 +68,7 @@ pub fn run(arguments: &NewArguments) -> Result<ExitCode> {
     let said = sorted.map(|s| s.said).unwrap_or_default();
     let lines: String = said.iter().map(|line| format!("  {}\n", plain(line))).collect();
     let text = format!("wrote {}\n{lines}", plain(&sheet_path.display().to_string()));
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(ExitCode::SUCCESS),
-    }
+    print(text).map(|()| ExitCode::SUCCESS)
 }
 
 /// Copies a photograph to where nothing lies.

@@ -1,20 +1,19 @@
 //! `thinproof scale`: micrometres per pixel from a photograph of a stage micrometer.
 
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
 use serde::Serialize;
 
+use crate::cli::print::print;
 use crate::error::{Error, Result, shown};
 use crate::measured::{Measured, significant};
 use crate::ruling::{Ruling, measure};
 use crate::slide::Photograph;
 use crate::slide::decode::{Reading, read_photograph};
 use crate::slide::objectives::{self, Objective, Objectives};
-use crate::slide::photograph::Role;
 use crate::units::Micrometres;
 
 /// Shown under the command's help.
@@ -92,16 +91,7 @@ pub fn run(arguments: &ScaleArguments) -> Result<ExitCode> {
     };
     let path = &arguments.photograph;
     let file = path.file_name().map_or_else(String::new, |f| shown(&f.to_string_lossy()));
-    let reading = Reading {
-        file: &file,
-        field: "",
-        role: Role::Plane,
-        angle: None,
-        encoding: None,
-        max_pixels: MAX_PIXELS,
-        like: None,
-    };
-    let photograph = read_photograph(path, &reading)?;
+    let photograph = read_photograph(path, &Reading::alone(&file, MAX_PIXELS))?;
     let ruling = measure(&photograph, arguments.division_um.map(Micrometres::from_um))
         .map_err(|why| Error::new(path, why.what(), why.remedy()))?;
 
@@ -122,7 +112,7 @@ pub fn run(arguments: &ScaleArguments) -> Result<ExitCode> {
     if arguments.json {
         said = json(&photograph, &ruling, arguments, place.as_deref());
     }
-    print(&said)?;
+    print(said)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -236,16 +226,6 @@ fn json(photograph: &Photograph, ruling: &Ruling, arguments: &ScaleArguments, pl
         objectives: place.map(|p| p.display().to_string()),
     };
     serde_json::to_string(&line).expect("numbers and text become JSON") + "\n"
-}
-
-/// Prints to standard output; a reader that went away is no error of ours.
-fn print(text: &str) -> Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
-    }
 }
 
 fn division(text: &str) -> Result<f64, String> {

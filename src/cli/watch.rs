@@ -1,7 +1,6 @@
 //! `thinproof watch`: the verdict while the photographs arrive.
 
 use std::collections::VecDeque;
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -16,7 +15,8 @@ use crate::bench::session::{Event, Session, Settings, time_of_day};
 use crate::bench::view::{View, after_verdict, cautions, line};
 use crate::cli::check::HouseArguments;
 use crate::cli::exit;
-use crate::error::{Error, Result};
+use crate::cli::print::print;
+use crate::error::Result;
 use crate::report::terminal::plain;
 use crate::verdict::Outcome;
 
@@ -81,9 +81,9 @@ pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
         save: arguments.save.clone(),
     })?;
     let page = arguments.page.map(Server::start).transpose()?;
-    print(&format!("watching {}\n", session.folder().display()))?;
+    print(format!("watching {}\n", session.folder().display()))?;
     if let Some(page) = &page {
-        print(&format!("the page is at http://{}\n", page.address))?;
+        print(format!("the page is at http://{}\n", page.address))?;
     }
     let mut cautioned = false;
     let mut happened: VecDeque<String> = VecDeque::new();
@@ -97,14 +97,14 @@ pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
             match event {
                 Event::Verdict { slide, pass, whole, .. } => {
                     let after = if *whole { after_verdict(&session, *slide, *pass) } else { String::new() };
-                    print(&format!("{line}\n{after}"))?;
+                    print(format!("{line}\n{after}"))?;
                     // Once a sitting: whoever grinds all day has read it.
                     let care = if *whole && !cautioned { cautions(&session, *slide, *pass) } else { String::new() };
                     cautioned |= !care.is_empty();
-                    print(&care)?;
+                    print(care)?;
                 }
                 _ => {
-                    print(&format!("{now}  {line}\n"))?;
+                    print(format!("{now}  {line}\n"))?;
                     happened.push_front(format!("{now} {line}"));
                     happened.truncate(HAPPENED);
                 }
@@ -129,7 +129,7 @@ pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
         .filter(|(_, s)| s.checked.is_some() || s.failed.is_some())
         .map(|(_, s)| s.checked.as_ref().filter(|_| s.failed.is_none()).map(|c| c.verdict.outcome))
         .collect();
-    print(&format!("{} slide{} at the bench\n", outcomes.len(), if outcomes.len() == 1 { "" } else { "s" }))?;
+    print(format!("{} slide{} at the bench\n", outcomes.len(), if outcomes.len() == 1 { "" } else { "s" }))?;
     Ok(ExitCode::from(exit::of_all(&outcomes)))
 }
 
@@ -141,15 +141,4 @@ fn end_on_interrupt(ended: Arc<AtomicBool>) {
             ended.store(true, Ordering::Relaxed);
         }
     });
-}
-
-/// Prints to standard output at once; a reader that went away is no error of ours.
-fn print(text: &str) -> Result<()> {
-    let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
-        }
-        _ => Ok(()),
-    }
 }

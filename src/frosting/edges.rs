@@ -1,7 +1,7 @@
 //! Edges of the picture as points with a direction, the straight lines they lie on, and how far a line is covered by them.
 
+use crate::section::filter::separable;
 use crate::section::light_field::box_mean;
-use crate::section::ridge::separable;
 use ndarray::Array2;
 use rayon::prelude::*;
 

@@ -99,8 +99,8 @@ pub fn smooth(values: &Array2<f32>, counts: &Array2<bool>, sd: f64) -> Array2<f3
     let weight = counts.mapv(|c| f32::from(u8::from(c)));
     let weighted = values * &weight;
     let (top, bottom) = rayon::join(
-        || crate::section::ridge::separable(&weighted, &kernel, &kernel),
-        || crate::section::ridge::separable(&weight, &kernel, &kernel),
+        || crate::section::filter::separable(&weighted, &kernel, &kernel),
+        || crate::section::filter::separable(&weight, &kernel, &kernel),
     );
     let mut out = top;
     out.zip_mut_with(&bottom, |v, w| *v = if *w > 1e-6 { *v / *w } else { 0.0 });

@@ -7,9 +7,10 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::burnt;
+use crate::section::filter::separable;
 use crate::section::light_field::{Between, FieldLight, box_mean, shrink};
 use crate::section::odds::Odds;
-use crate::section::ridge::{OF_NOISE, separable, sharpest};
+use crate::section::ridge::{OF_NOISE, sharpest};
 use crate::section::shape::fit_circle;
 
 /// A circle that may be a bubble, pixels of the plane photograph, with what was seen along it.

@@ -11,6 +11,7 @@ pub mod crystals;
 pub mod defects;
 pub mod extinction;
 pub mod eyepiece;
+pub mod filter;
 pub mod grit;
 pub mod light_field;
 pub mod odds;

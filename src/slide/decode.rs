@@ -48,6 +48,14 @@ pub struct Reading<'a> {
     pub like: Option<(&'a str, usize, usize)>,
 }
 
+impl<'a> Reading<'a> {
+    /// Of a photograph by itself, as plane light, in no slide's folder; larger ones than `max_pixels` are refused.
+    #[must_use]
+    pub fn alone(file: &'a str, max_pixels: u64) -> Self {
+        Self { file, field: "", role: Role::Plane, angle: None, encoding: None, max_pixels, like: None }
+    }
+}
+
 /// Reads and decodes one photograph.
 ///
 /// # Errors

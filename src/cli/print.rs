@@ -1,0 +1,19 @@
+//! Standard output, for all commands.
+
+use std::io::{ErrorKind, Write as _};
+
+use crate::error::{Error, Result};
+
+/// Prints to standard output at once; a reader that went away is no error of ours.
+///
+/// # Errors
+/// When standard output cannot be written to.
+pub(super) fn print(text: impl AsRef<[u8]>) -> Result<()> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_ref()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => {
+            Err(Error::new("standard output", "it cannot be written to", "check where it is sent").caused_by(e))
+        }
+        _ => Ok(()),
+    }
+}
