@@ -18,7 +18,7 @@ pub const TARGET: &str = "thinproof::stage";
 /// Opens a stage that ends with the scope it is opened in.
 macro_rules! stage {
     ($name:literal) => {
-        let _stage = ::tracing::info_span!(target: "thinproof::stage", $name).entered();
+        let _stage = ::tracing::info_span!(target: $crate::timings::TARGET, $name).entered();
     };
 }
 pub(crate) use stage;
@@ -70,11 +70,14 @@ impl Timings {
     #[must_use]
     pub fn table(&self) -> String {
         let mut stages = self.stages();
-        // A stage stands before its parts.
-        stages.sort_by_key(|s| s.name.split(':').next().and_then(|of| ORDER.iter().position(|name| *name == of)));
+        // A stage stands before its parts, which ended before it.
+        stages.sort_by_key(|s| {
+            let (of, is_part) = s.name.split_once(": ").map_or((s.name, false), |(of, _)| (of, true));
+            (ORDER.iter().position(|name| *name == of), is_part)
+        });
         let mut text = String::from("stage                    runs   seconds   peak memory by its end\n");
         for stage in stages {
-            let memory = stage.peak_bytes.map_or_else(|| "not told".into(), |b| format!("{} MB", b >> 20));
+            let memory = stage.peak_bytes.map_or_else(|| "not told".into(), |b| format!("{} MB", b / 1_000_000));
             let name = stage.name.split_once(": ").map_or_else(|| stage.name.into(), |(_, part)| format!("  {part}"));
             let _ = writeln!(text, "{name:24} {:4}  {:8.3}   {memory}", stage.runs, stage.took.as_secs_f64());
         }
@@ -170,7 +173,7 @@ mod tests {
         assert_eq!(names, [("defects: bubbles", 2), ("defects", 2), ("read", 1)]);
         assert!(stages[0].took >= Duration::from_millis(6) && stages[1].took >= stages[0].took);
         let table = timings.table();
-        let lines: Vec<&str> = table.lines().skip(1).map(|l| l.split("  ").next().unwrap_or("")).collect();
-        assert_eq!(lines[0], "read");
+        let names: Vec<&str> = table.lines().skip(1).take(3).map(|l| l[..24].trim_end()).collect();
+        assert_eq!(names, ["read", "defects", "  bubbles"], "{table}");
     }
 }
