@@ -15,6 +15,7 @@ mod optics_published;
 mod orientation_rendered;
 mod report_contract;
 mod shapes_reference;
+mod strange_sensors;
 mod thickness_grains;
 mod thickness_map;
 mod wall_chart;

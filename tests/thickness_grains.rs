@@ -22,6 +22,8 @@ pub(crate) struct Field {
     /// A lamp that no [`Lamp`] describes, on the wavelength grid.
     pub(crate) spectrum: Option<Spectrum>,
     pub(crate) scaling: WhiteScaling,
+    /// A camera that no [`WhiteScaling`] describes: three weights a wavelength, with the lamp in them.
+    pub(crate) weights: Option<Vec<[f64; 3]>>,
     pub(crate) angles_deg: Vec<f64>,
     pub(crate) exposure_known: bool,
     pub(crate) gains: [f64; 3],
@@ -44,6 +46,7 @@ impl Default for Field {
             lamp: Lamp::Planck(3050.0),
             spectrum: None,
             scaling: WhiteScaling::Channels,
+            weights: None,
             angles_deg: vec![0.0, 22.5, 45.0, 67.5],
             exposure_known: true,
             gains: [1.0; 3],
@@ -59,7 +62,8 @@ impl Default for Field {
 impl Field {
     pub(crate) fn crystals(&self) -> FieldCrystals {
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
-        let weights = camera_weights(self.spectrum.as_ref().unwrap_or(&self.lamp.spectrum()), self.scaling);
+        let described = || camera_weights(self.spectrum.as_ref().unwrap_or(&self.lamp.spectrum()), self.scaling);
+        let weights = self.weights.clone().unwrap_or_else(described);
         let angles: Vec<f64> = self.angles_deg.iter().map(|a| a.to_radians()).collect();
         let crystals = (0..self.grains)
             .map(|i| {

@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use colorimetry::observer::Observer;
 use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
 
-use crate::optics::lamp::{COUNT, FIRST_NM, STEP_NM};
+use crate::optics::lamp::{COUNT, FIRST_NM, Lamp, STEP_NM};
 
 /// CIE 1931 2° colour-matching functions on the wavelength grid.
 pub static CIE_1931: LazyLock<Vec<[f64; 3]>> = LazyLock::new(|| {
@@ -41,6 +41,16 @@ pub enum WhiteScaling {
     Bradford,
     /// A dyed sensor's own channels, balanced one by one, then by a matrix fitted to smooth colours: no camera is a colorimeter.
     DyedSensor,
+    /// The same with its matrix fitted once and for all under daylight (D65).
+    DyedSensorDaylight,
+}
+
+impl WhiteScaling {
+    /// A sensor's own dyes, not an observer.
+    #[must_use]
+    pub const fn is_dyed(self) -> bool {
+        matches!(self, Self::DyedSensor | Self::DyedSensorDaylight)
+    }
 }
 
 /// Sensitivities of a usual dyed silicon sensor behind its infrared filter: peaks and widths (nm) and a crosstalk, from memory of
@@ -51,8 +61,8 @@ fn dyed_sensor(nm: f64) -> Vector3<f64> {
         (-0.5 * ((nm - peak) / width).powi(2)).exp()
     };
     Vector3::new(
-        bell(602.0, 22.0, 38.0) + 0.10 * bell(540.0, 35.0, 30.0),
-        bell(534.0, 36.0, 42.0),
+        bell(602.0, 24.0, 38.0) + 0.10 * bell(540.0, 35.0, 30.0) + 0.03 * bell(440.0, 22.0, 22.0),
+        bell(534.0, 36.0, 42.0) + 0.05 * bell(640.0, 30.0, 25.0),
         bell(460.0, 30.0, 32.0) + 0.06 * bell(525.0, 25.0, 25.0),
     )
 }
@@ -90,14 +100,18 @@ fn matrix_to(ideal: &[[f64; 3]], raw: &[[f64; 3]]) -> Matrix3<f64> {
     matrix
 }
 
-/// The weights of the dyed sensor under a lamp.
-fn dyed_weights(lamp: &[f64]) -> Vec<[f64; 3]> {
+/// The weights of the dyed sensor under a lamp, its matrix fitted under another or the same.
+fn dyed_weights(lamp: &[f64], fitted_under: &[f64]) -> Vec<[f64; 3]> {
+    let matrix = matrix_to(&camera_weights(fitted_under, WhiteScaling::Bradford), &dyed_raw(fitted_under));
+    dyed_raw(lamp).iter().map(|r| (matrix * Vector3::from(*r)).into()).collect()
+}
+
+/// The sensor's own channels under a lamp, balanced one by one.
+fn dyed_raw(lamp: &[f64]) -> Vec<[f64; 3]> {
     let own: Vec<Vector3<f64>> =
         lamp.iter().enumerate().map(|(i, p)| dyed_sensor((FIRST_NM + i * STEP_NM) as f64) * *p).collect();
     let white: Vector3<f64> = own.iter().sum();
-    let raw: Vec<[f64; 3]> = own.iter().map(|o| o.component_div(&white).into()).collect();
-    let matrix = matrix_to(&camera_weights(lamp, WhiteScaling::Bradford), &raw);
-    raw.iter().map(|r| (matrix * Vector3::from(*r)).into()).collect()
+    own.iter().map(|o| o.component_div(&white).into()).collect()
 }
 
 /// Three weights a wavelength that take a spectrum, already multiplied by the lamp, to linear sRGB with white at (1, 1, 1).
@@ -113,7 +127,8 @@ pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
     assert!(white.y > 0.0, "a lamp must give light");
     let white = white / white.y;
     let to_rgb = match scaling {
-        WhiteScaling::DyedSensor => return dyed_weights(lamp),
+        WhiteScaling::DyedSensor => return dyed_weights(lamp, lamp),
+        WhiteScaling::DyedSensorDaylight => return dyed_weights(lamp, &Lamp::D65.spectrum()),
         WhiteScaling::Channels => {
             let rgb = *XYZ_TO_SRGB * white;
             Matrix3::from_diagonal(&rgb.map(|c| 1.0 / c)) * *XYZ_TO_SRGB
@@ -147,7 +162,6 @@ pub fn xyy(lamp: &[f64], transmittance: &[f64]) -> [f64; 3] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::lamp::Lamp;
 
     /// CIE 1931 2° table values.
     #[test]
@@ -181,7 +195,12 @@ mod tests {
     fn the_open_field_is_white_for_every_lamp_and_scaling() {
         for lamp in [Lamp::A, Lamp::Planck(2700.0), Lamp::Daylight(5500.0), Lamp::Led { blue: 0.9, phosphor_nm: 560.0 }]
         {
-            for scaling in [WhiteScaling::Channels, WhiteScaling::Bradford, WhiteScaling::DyedSensor] {
+            for scaling in [
+                WhiteScaling::Channels,
+                WhiteScaling::Bradford,
+                WhiteScaling::DyedSensor,
+                WhiteScaling::DyedSensorDaylight,
+            ] {
                 let white = camera_weights(&lamp.spectrum(), scaling)
                     .iter()
                     .fold([0.0; 3], |s, w| [s[0] + w[0], s[1] + w[1], s[2] + w[2]]);

@@ -12,11 +12,11 @@ use crate::thickness::surface;
 use crate::thickness::yardstick::Yardstick;
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
-pub(crate) const TEMPERATURE: f64 = 1.2;
+pub(crate) const TEMPERATURE: f64 = 1.1;
 /// Paths that are fitted again with their channels' mean wavelengths let loose.
 const CLOSER: usize = 24;
 /// What is wrong with every lamp's path is wrong for all grains alike: that one lamp fits better counts for less by this factor.
-const LAMP_TEMPERATURE: f64 = 1.5;
+const LAMP_TEMPERATURE: f64 = 1.25;
 /// Draws of the paths that are kept.
 const KEPT: usize = 8;
 /// Grains that lamps are compared on, at the most.
@@ -159,6 +159,20 @@ pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], yardstick: &Yardstick
     let most = components[0].log_weight;
     components.retain(|c| c.log_weight > most - 7.0);
     components
+}
+
+/// One lamp with one share vector.
+pub(crate) fn under(grains: &[Grain], lamp: &LampFit, shares: usize, yardstick: &Yardstick) -> Component {
+    let path = Arc::new(lamp.gains.along(lamp.path));
+    let evidence = Evidence::new(grains, &path, lamp.gains.factors(), yardstick);
+    Component {
+        path,
+        gains: lamp.gains.clone(),
+        shares,
+        logs: evidence.logs(grains, SHARES[shares]),
+        prior: 0.0,
+        log_weight: 0.0,
+    }
 }
 
 /// Probability that there is no quartz at all, and the explanations with quartz.

@@ -172,7 +172,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             100.0 * tone.contrast
         ));
     }
-    let mut systematic = systematic_share(fields, &grains, &lamps, prior, tone, yardstick, middle.value);
+    let mut systematic =
+        systematic_share(fields, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
         let under_it = under_one_lamp(&components[0], best).map_or(1.0, |um| um / middle.value);

@@ -1,6 +1,8 @@
 //! Channel gains between the grains' colours and a path: exposure, white balance, and how well each is known.
 
-use nalgebra::{Matrix3, Matrix3x6, Matrix6, Vector3, Vector6};
+use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
+
+use crate::thickness::departure::{self, Departure, DeparturePrior};
 
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::Fit;
@@ -15,17 +17,17 @@ pub(crate) struct GainPrior {
     pub(crate) channel_u: f64,
     /// The departures have long tails: nearly always none, now and then per cents.
     pub(crate) long_tails: bool,
-    /// How far the channels' mean wavelengths depart from the lamp's, as a share, beyond what they have in common.
-    pub(crate) stretch_u: f64,
+    /// Lamps are taken as they are.
+    pub(crate) rigid: bool,
 }
 
-/// What the channels' stretches have in common cannot be told from thickness: the lamps' own differences stand for it.
-const COMMON_STRETCH_U: f64 = 1e-4;
+/// Gains and departure together.
+const ALL: usize = 3 + departure::COUNT;
 
 impl GainPrior {
     /// EXIF gives shutter times as labels (1/60 for 1/64): up to some 3 %. A white balance that is kept cancels between plane
     /// and crossed light; one that was not shows as a few per cent.
-    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.006, long_tails: true, stretch_u: 0.006 };
+    pub(crate) const EXIF: Self = Self { common_u: 0.025, channel_u: 0.006, long_tails: true, rigid: false };
     /// Nothing known of exposure.
     pub(crate) const NO_EXIF: Self = Self { common_u: 3.0, ..Self::EXIF };
 
@@ -36,15 +38,7 @@ impl GainPrior {
 
     /// The same where lamps are taken as they are.
     pub(crate) fn rigid(self) -> Self {
-        Self { stretch_u: 0.0, ..self }
-    }
-
-    /// Information on the stretches, and twice the negative log prior there.
-    fn of_stretch(self, stretch: &Vector3<f64>) -> (Matrix3<f64>, f64) {
-        let mean_of = Matrix3::from_element(1.0 / 3.0);
-        let own = self.stretch_u.max(COMMON_STRETCH_U);
-        let information = (Matrix3::identity() - mean_of) / (own * own) + mean_of / COMMON_STRETCH_U.powi(2);
-        (information, stretch.dot(&(information * stretch)))
+        Self { rigid: true, ..self }
     }
 
     /// Information on the log gains at `log`, and twice the negative log prior there.
@@ -71,10 +65,10 @@ impl GainPrior {
 pub(crate) struct Gains {
     /// Natural logs of the gains of R, G, B.
     pub(crate) log: Vector3<f64>,
-    /// Stretch of the channels' retardation scales ([`ColourPath::stretched`]).
-    pub(crate) stretch: Vector3<f64>,
+    /// How the camera departs from the one that the path was computed for.
+    pub(crate) departure: Departure,
     /// Covariance of both.
-    pub(crate) covariance: Matrix6<f64>,
+    pub(crate) covariance: SMatrix<f64, ALL, ALL>,
     /// Twice the negative log posterior, up to a constant common to all paths.
     pub(crate) cost: f64,
     /// Median distance of the grains from the path, standard deviations (three channels, one parameter: about 1.2 expected).
@@ -89,14 +83,14 @@ impl Gains {
 
     /// The path as these gains see it, without the gains.
     pub(crate) fn along(&self, path: &ColourPath) -> ColourPath {
-        path.stretched(self.stretch.into())
+        path.seen_by(&self.departure)
     }
 
-    /// Gains and stretch moved by a step.
-    pub(crate) fn moved(&self, step: &Vector6<f64>) -> Self {
+    /// Gains and departure moved by a step.
+    pub(crate) fn moved(&self, step: &SVector<f64, ALL>) -> Self {
         Self {
             log: self.log + step.fixed_rows::<3>(0),
-            stretch: self.stretch + step.fixed_rows::<3>(3),
+            departure: self.departure + step.fixed_rows::<{ departure::COUNT }>(3),
             ..self.clone()
         }
     }
@@ -126,19 +120,19 @@ pub(crate) fn fit(grains: &[&Grain], path: &ColourPath, prior: GainPrior, starts
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Start {
     log: Vector3<f64>,
-    stretch: Vector3<f64>,
+    departure: Departure,
 }
 
 impl Gains {
     /// From here on.
     pub(crate) fn as_start(&self) -> Start {
-        Start { log: self.log, stretch: self.stretch }
+        Start { log: self.log, departure: self.departure }
     }
 }
 
 /// Where to start: no gain when exposure is known; else the brightest grains near the brightest colours.
 pub(crate) fn starts(grains: &[&Grain], prior: GainPrior) -> Vec<Start> {
-    let at = |log: Vector3<f64>| Start { log, stretch: Vector3::zeros() };
+    let at = |log: Vector3<f64>| Start { log, departure: Departure::zeros() };
     if prior.common_u < 0.2 && prior.channel_u < 0.1 {
         return vec![at(Vector3::zeros())];
     }
@@ -169,10 +163,12 @@ pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
 }
 
 fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start) -> Gains {
-    let Start { mut log, mut stretch } = start;
-    let moves = prior.stretch_u > 0.0;
-    let mut here = path.stretched(stretch.into());
-    let mut covariance = Matrix6::identity();
+    let Start { mut log, mut departure } = start;
+    let camera = if prior.rigid { DeparturePrior::NONE } else { DeparturePrior::of(path.scaling) }.information();
+    let mut here = path.seen_by(&departure);
+    let mut before = SMatrix::<f64, ALL, ALL>::identity();
+    let mut h = before;
+    let mut covariance = before;
     let mut places: Vec<Option<usize>> = vec![None; grains.len()];
     let level_unknown = prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness);
     for _ in 0..8 {
@@ -180,32 +176,27 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
             log = log.add_scalar(level(grains, &here, log.map(f64::exp).into()));
         }
         let factors: [f64; 3] = log.map(f64::exp).into();
-        let (of_log, of_stretch) = (prior.at(&log).0, prior.of_stretch(&stretch).0);
-        let mut h = Matrix6::zeros();
+        let of_log = prior.at(&log).0;
+        h = SMatrix::zeros();
         h.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_log);
-        h.fixed_view_mut::<3, 3>(3, 3).copy_from(&of_stretch);
-        let (pull_log, pull_stretch) = (-(of_log * log), -(of_stretch * stretch));
-        let mut b = Vector6::zeros();
-        b.fixed_rows_mut::<3>(0).copy_from(&pull_log);
-        b.fixed_rows_mut::<3>(3).copy_from(&pull_stretch);
+        h.fixed_view_mut::<{ departure::COUNT }, { departure::COUNT }>(3, 3).copy_from(&camera);
+        before = h;
+        let mut b = SVector::<f64, ALL>::zeros();
+        b.fixed_rows_mut::<3>(0).copy_from(&-(of_log * log));
+        b.fixed_rows_mut::<{ departure::COUNT }>(3).copy_from(&-(camera * departure));
         for (grain, place) in grains.iter().zip(&mut places) {
             let (i, distance) = nearest_from(grain, &here, factors, *place);
             *place = Some(i);
             if let Some(p) = pull(grain, &here, factors, i, distance) {
-                if moves {
-                    let mut j = Matrix3x6::zeros();
-                    j.fixed_view_mut::<3, 3>(0, 0).fill_with_identity();
-                    for c in 0..3 {
-                        j[(c, 3 + c)] = p.slope[c];
-                    }
-                    let mj = p.information * j;
-                    h += j.transpose() * mj;
-                    b += mj.transpose() * p.residual;
-                } else {
+                if prior.rigid {
                     let mut view = h.fixed_view_mut::<3, 3>(0, 0);
                     view += p.information;
                     let mut view = b.fixed_rows_mut::<3>(0);
                     view += p.information * p.residual;
+                } else {
+                    let mj = p.information * p.slopes;
+                    h += p.slopes.transpose() * mj;
+                    b += mj.transpose() * p.residual;
                 }
             }
         }
@@ -213,9 +204,9 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
         let step = covariance * b;
         let step = step * (0.5 / step.norm()).min(1.0);
         log += step.fixed_rows::<3>(0);
-        if moves {
-            stretch += step.fixed_rows::<3>(3);
-            here = path.stretched(stretch.into());
+        if !prior.rigid {
+            departure += step.fixed_rows::<{ departure::COUNT }>(3);
+            here = path.seen_by(&departure);
         }
         if step.norm() < 5e-4 {
             break;
@@ -225,10 +216,17 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
     let mut distances: Vec<f64> =
         grains.iter().zip(&places).map(|(g, place)| nearest_from(g, &here, factors, *place).1).collect();
     let own_cost: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
-    let cost = own_cost + prior.at(&log).1 + prior.of_stretch(&stretch).1 - 2.0 * path.prior.ln();
+    // Laplace: a camera that may be anything explains more, and is the less probable for it.
+    let freedom = log_determinant(&h) - log_determinant(&before);
+    let cost = own_cost + prior.at(&log).1 + departure.dot(&(camera * departure)) + freedom - 2.0 * path.prior.ln();
     distances.sort_by(f64::total_cmp);
     let misfit = distances.get(distances.len() / 2).copied().unwrap_or(f64::INFINITY).sqrt();
-    Gains { log, stretch, covariance, cost, misfit }
+    Gains { log, departure, covariance, cost, misfit }
+}
+
+/// Logarithm of the determinant of a positive definite matrix.
+fn log_determinant(m: &SMatrix<f64, ALL, ALL>) -> f64 {
+    m.cholesky().map_or(0.0, |c| 2.0 * c.l_dirty().diagonal().map(f64::ln).sum())
 }
 
 /// Log gain that brings the brightest tenth of grains seen at one angle to where sin² of a random azimuth has it: 0.976.
@@ -277,8 +275,8 @@ struct Pull {
     information: Matrix3<f64>,
     /// Log of colour over path.
     residual: Vector3<f64>,
-    /// How the logs of the path change with its stretch.
-    slope: Vector3<f64>,
+    /// How the logs of the colour change with the gains and the camera's departure.
+    slopes: SMatrix<f64, 3, ALL>,
 }
 
 fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3], i: usize, distance: f64) -> Option<Pull> {
@@ -298,20 +296,26 @@ fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3], i: usize, distance: f
         residual[c] = (grain.colour[c] / (here[c] * gains[c])).ln();
         tangent[c] = (path.colours[i + 2][c].max(1e-4) / path.colours[i - 2][c].max(1e-4)).ln();
     }
+    let mut slopes = SMatrix::<f64, 3, ALL>::zeros();
+    for c in 0..3 {
+        slopes[(c, c)] = 1.0;
+        slopes[(c, 3 + c)] = tangent[c] / (4.0 * grid::STEP);
+        for other in [(c + 1) % 3, (c + 2) % 3] {
+            slopes[(c, 3 + departure::mixing(c, other))] = (here[other] - here[c]) / here[c].max(FAINT);
+        }
+    }
     let m = covariance.try_inverse()?;
     let mt = m * tangent;
     let along = tangent.dot(&mt);
     let across = m - mt * mt.transpose() / (along + 1e-9);
-    Some(Pull {
-        information: across * (grain.quartz / (1.0 + distance / CAUCHY)),
-        residual,
-        slope: tangent / (4.0 * grid::STEP),
-    })
+    Some(Pull { information: across * (grain.quartz / (1.0 + distance / CAUCHY)), residual, slopes })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::optics::observer::WhiteScaling;
+    use crate::thickness::path::PATHS;
 
     /// What pulls the gains back is the slope of what they cost.
     #[test]
@@ -332,6 +336,37 @@ mod tests {
                     "{prior:?}, channel {k}: {} {slope}",
                     pull[k]
                 );
+            }
+        }
+    }
+
+    /// How a colour changes with the camera's departure, against differences of the path itself.
+    #[test]
+    fn slopes_are_those_of_the_departed_path() {
+        let path = PATHS.iter().find(|p| p.scaling == WhiteScaling::DyedSensor).expect("in the family");
+        let i = grid::point(280.0) as usize;
+        let grain = Grain {
+            field: 0,
+            at_px: [0.0; 2],
+            at_mm: None,
+            colour: path.colours[i],
+            brightness_u: 0.01,
+            chroma_u: 0.006,
+            floor_u: 0.003,
+            any_brightness: false,
+            quartz: 1.0,
+            weight: 1.0,
+            cells: 100,
+        };
+        let slopes = pull(&grain, path, [1.0; 3], i, 0.0).expect("inside the path").slopes;
+        for k in 0..departure::COUNT {
+            let mut step = Departure::zeros();
+            step[k] = 1e-4;
+            let (more, less) = (path.seen_by(&step), path.seen_by(&-step));
+            for c in 0..3 {
+                let expected = (more.colours[i][c] / less.colours[i][c]).ln() / 2e-4;
+                let slope = slopes[(c, 3 + k)];
+                assert!((slope - expected).abs() < 0.02 * (1.0 + expected.abs()), "{k}, {c}: {slope} {expected}");
             }
         }
     }

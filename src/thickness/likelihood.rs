@@ -32,7 +32,7 @@ pub(crate) struct Share {
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
 /// Relative standard uncertainty of a grain's retardation that no colour shows: relief, tilt, thickness within the field.
-const RETARDATION_U: f64 = 0.003;
+const RETARDATION_U: f64 = 0.0025;
 /// Density of colours that no retardation explains: evenly over the colours a camera records.
 const STRAY: f64 = 0.01;
 

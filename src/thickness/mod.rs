@@ -6,6 +6,7 @@ mod bend;
 mod carried;
 mod component;
 mod curved;
+mod departure;
 mod extent;
 mod fit;
 mod gains;

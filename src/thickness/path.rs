@@ -9,6 +9,7 @@ use crate::optics::interference::transmittance;
 use crate::optics::lamp::wavelengths;
 use crate::optics::observer::{WhiteScaling, camera_weights};
 use crate::optics::{Lamp, quartz};
+use crate::thickness::departure::{self, Departure};
 use crate::units::Nanometres;
 
 /// Logarithmic grid of retardations and of thicknesses expressed as their largest retardation.
@@ -37,26 +38,34 @@ pub(crate) struct ColourPath {
     pub(crate) name: String,
     /// The camera that is taken to have seen it.
     pub(crate) scaling: WhiteScaling,
-    /// Linear sRGB, open field (1, 1, 1), one a grid point.
+    /// Linear sRGB as recorded, open field (1, 1, 1), one a grid point.
     pub(crate) colours: Vec<[f64; 3]>,
+    /// The same before what lies beyond sRGB is cut.
+    open: Vec<[f64; 3]>,
     /// Prior weight.
     pub(crate) prior: f64,
 }
 
 impl ColourPath {
-    /// The same with each channel's retardation scale moved: channel c takes at Γ the value it had at Γ·exp(`stretch[c]`), as it
-    /// does when its mean wavelength is shorter by that share.
-    pub(crate) fn stretched(&self, stretch: [f64; 3]) -> Self {
+    /// The same as a camera records it that departs from the one it was computed for.
+    pub(crate) fn seen_by(&self, departure: &Departure) -> Self {
         let last = grid::COUNT - 1;
         let channel = |i: usize, c: usize| {
-            let at = (i as f64 + stretch[c] / grid::STEP).clamp(0.0, last as f64 - 1e-9);
+            let at = (i as f64 + departure[c] / grid::STEP).clamp(0.0, last as f64 - 1e-9);
             let below = at as usize;
             let t = at - below as f64;
-            self.colours[below][c] * (1.0 - t) + self.colours[below + 1][c] * t
+            self.open[below][c] * (1.0 - t) + self.open[below + 1][c] * t
         };
-        let colours = (0..grid::COUNT).map(|i| std::array::from_fn(|c| channel(i, c))).collect();
-        Self { name: self.name.clone(), scaling: self.scaling, colours, prior: self.prior }
+        let matrix = departure::matrix(departure);
+        let open: Vec<[f64; 3]> =
+            (0..grid::COUNT).map(|i| departure::mixed(&matrix, std::array::from_fn(|c| channel(i, c)))).collect();
+        Self { name: self.name.clone(), scaling: self.scaling, colours: recorded(&open), open, prior: self.prior }
     }
+}
+
+/// Colours beyond sRGB are cut, as a camera cuts them.
+fn recorded(open: &[[f64; 3]]) -> Vec<[f64; 3]> {
+    open.iter().map(|c| c.map(|v| v.max(0.0))).collect()
 }
 
 /// All paths: black bodies and daylight even in mired, white LEDs warm to cool.
@@ -85,7 +94,8 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             [
                 (*l, *p, WhiteScaling::Channels),
                 (*l, 0.5 * *p, WhiteScaling::Bradford),
-                (*l, *p, WhiteScaling::DyedSensor),
+                (*l, 1.5 * *p, WhiteScaling::DyedSensor),
+                (*l, 0.75 * *p, WhiteScaling::DyedSensorDaylight),
             ]
         })
         .collect();
@@ -102,9 +112,8 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             let weights = camera_weights(&lamp.spectrum(), scaling);
             let weights = Array2::from_shape_fn((steps.len(), 3), |(i, c)| weights[i][c]);
             let colours = transmitted.dot(&weights);
-            // Colours beyond sRGB are cut, as a camera cuts them.
-            let colours = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c].max(0.0))).collect();
-            ColourPath { name: lamp.to_string(), scaling, colours, prior }
+            let open: Vec<[f64; 3]> = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c])).collect();
+            ColourPath { name: lamp.to_string(), scaling, colours: recorded(&open), open, prior }
         })
         .collect()
 });
@@ -117,7 +126,7 @@ mod tests {
     #[test]
     fn a_stretched_path_has_its_colours_at_other_retardations() {
         let path = &PATHS[5];
-        let moved = path.stretched([0.01, 0.0, -0.01]);
+        let moved = path.seen_by(&Departure::from_column_slice(&[0.01, 0.0, -0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]));
         let i = grid::point(300.0) as usize;
         let at = |nm: f64, c: usize| {
             let x = grid::point(nm);

@@ -47,20 +47,50 @@ pub(crate) fn common_posterior(components: &[Component], of: impl Fn(usize) -> b
     posterior
 }
 
+/// Parts that a step of the grid is cut into for draws.
+const PARTS: usize = 8;
+/// Steps of the logarithm above which it is taken along straight lines.
+const STEEP: f64 = 12.0;
+
 /// Draws of one common thickness, µm, from a posterior over the grid (stratified, so that quantiles are smooth).
+///
+/// A posterior may be as narrow as a step of the grid: between its points it is taken along the parabola of its logarithm.
 pub(crate) fn draw_common(posterior: &[f64]) -> Vec<f64> {
+    let fine = between(posterior);
     let mut out = Vec::with_capacity(DRAWS);
     let (mut i, mut below) = (0, 0.0);
     for k in 0..DRAWS {
         let p = (k as f64 + 0.5) / DRAWS as f64;
-        while i + 1 < posterior.len() && below + posterior[i] < p {
-            below += posterior[i];
+        while i + 1 < fine.len() && below + fine[i] < p {
+            below += fine[i];
             i += 1;
         }
-        let within = ((p - below) / posterior[i].max(1e-300)).clamp(0.0, 1.0);
-        out.push(thickness_um(i as f64 - 0.5 + within));
+        let within = ((p - below) / fine[i].max(1e-300)).clamp(0.0, 1.0);
+        out.push(thickness_um((i as f64 + within) / PARTS as f64 - 0.5));
     }
     out
+}
+
+/// The posterior in [`PARTS`] parts of each step; sums to 1.
+fn between(posterior: &[f64]) -> Vec<f64> {
+    let log = |i: usize| posterior[i].max(1e-300).ln();
+    let last = posterior.len() - 1;
+    let mut fine: Vec<f64> = (0..=last)
+        .flat_map(|i| {
+            let (before, here, after) = (log(i.saturating_sub(1)), log(i), log((i + 1).min(last)));
+            let (left, right) = (here - before, after - here);
+            let smooth = left.abs().max(right.abs()) < STEEP;
+            (0..PARTS).map(move |k| {
+                let x = (k as f64 + 0.5) / PARTS as f64 - 0.5;
+                let straight = if x < 0.0 { left } else { right } * x;
+                let log = if smooth { 0.5 * (left + right) * x + 0.5 * (right - left) * x * x } else { straight };
+                posterior[i] * log.exp()
+            })
+        })
+        .collect();
+    let total: f64 = fine.iter().sum();
+    fine.iter_mut().for_each(|p| *p /= total);
+    fine
 }
 
 /// Uphill by a shrinking pattern, a coefficient at a time, until the first one's step is 0.01 or less.
@@ -210,4 +240,25 @@ pub(crate) fn normal(rng: &mut impl Rng) -> f64 {
 /// The generator that all draws come from.
 pub(crate) fn generator() -> ChaCha8Rng {
     ChaCha8Rng::seed_from_u64(SEED + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A posterior as narrow as a step of the grid keeps its width: steps do not widen it.
+    #[test]
+    fn draws_of_a_narrow_posterior_have_its_mean_and_width() {
+        for (at, sd) in [(700.0, 0.7), (700.3, 0.7), (700.5, 1.2), (699.8, 6.0)] {
+            let bell = |i: usize| (-0.5 * ((i as f64 - at) / sd).powi(2)).exp();
+            let posterior: Vec<f64> = (0..grid::COUNT).map(bell).collect();
+            let total: f64 = posterior.iter().sum();
+            let posterior: Vec<f64> = posterior.iter().map(|p| p / total).collect();
+            let places: Vec<f64> = draw_common(&posterior).iter().map(|um| point(*um)).collect();
+            let mean = places.iter().sum::<f64>() / DRAWS as f64;
+            let width = (places.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / DRAWS as f64).sqrt();
+            assert!((mean - at).abs() < 0.03, "{mean} for {at}");
+            assert!((width / sd - 1.0).abs() < 0.04, "{width} for {sd}");
+        }
+    }
 }

@@ -1,6 +1,5 @@
 //! What all grains share and no number of grains averages out: gains, the camera's tone curve, and a floor.
 
-use crate::optics::observer::WhiteScaling;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
@@ -8,13 +7,13 @@ use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{component, gains, grain, path, surface};
 
 /// Standard uncertainty that remains on ideal photographs, µm: lamp and path that the family does not hold.
-const FLOOR_UM: f64 = 0.045;
+const FLOOR_UM: f64 = 0.03;
 /// The same as a share of the thickness (birefringence of natural quartz, tilt of the light).
-const FLOOR_SHARE: f64 = 0.002;
+const FLOOR_SHARE: f64 = 0.0015;
 
 /// The same where the colours are those of a dyed sensor: each make has its own dyes, and its channels' mean wavelengths differ by
 /// some nanometres from the one that is tried (house value).
-const DYES_SHARE: f64 = 0.005;
+const DYES_SHARE: f64 = 0.008;
 /// The same from one photograph of unknown exposure, where the brightest grains stand for the level of light.
 const LEVEL_SHARE: f64 = 0.012;
 
@@ -37,7 +36,7 @@ const TRIED: usize = 10;
 pub(crate) fn systematic_share(
     fields: &[FieldCrystals],
     grains: &[grain::Grain],
-    lamps: &[component::LampFit],
+    (lamps, shares): (&[component::LampFit], usize),
     prior: GainPrior,
     tone: ToneCurve,
     yardstick: &Yardstick,
@@ -46,9 +45,9 @@ pub(crate) fn systematic_share(
     let component::LampFit { path, gains: fitted, .. } = &lamps[0];
     let at = |grains: &[grain::Grain], gains: gains::Gains| {
         let lamp = component::LampFit { path, gains, weight: 1.0 };
-        let (_, components) = component::with_quartz(component::explain(grains, &[lamp], yardstick));
+        let component = component::under(grains, &lamp, shares, yardstick);
         let near = surface::point(thickness_um);
-        let mut posterior = surface::common_posterior(&components, |_| true);
+        let mut posterior = surface::common_posterior(&[component], |_| true);
         // Another mode is another explanation, not a shift of this one.
         for (i, p) in posterior.iter_mut().enumerate() {
             if (i as f64 - near).abs() > 40.0 {
@@ -59,13 +58,13 @@ pub(crate) fn systematic_share(
         posterior.iter().enumerate().map(|(i, p)| p * (i as f64 - near)).sum::<f64>() / total * path::grid::STEP
     };
     let mut variance = FLOOR_SHARE.powi(2) + (FLOOR_UM / thickness_um).powi(2);
-    let dyed: f64 = lamps.iter().filter(|l| l.path.scaling == WhiteScaling::DyedSensor).map(|l| l.weight).sum();
+    let dyed: f64 = lamps.iter().filter(|l| l.path.scaling.is_dyed()).map(|l| l.weight).sum();
     variance += dyed * DYES_SHARE.powi(2);
     if prior.common_u > 1.0 && grains.iter().all(|g| g.any_brightness) {
         variance += LEVEL_SHARE.powi(2);
     }
     let eigen = fitted.covariance.symmetric_eigen();
-    for k in 0..6 {
+    for k in 0..fitted.covariance.nrows() {
         let direction = eigen.eigenvectors.column(k) * eigen.eigenvalues[k].max(0.0).sqrt().min(0.3);
         let shift = 0.5 * (at(grains, fitted.moved(&direction)) - at(grains, fitted.moved(&-direction)));
         variance += shift * shift;
