@@ -222,8 +222,11 @@ pub(crate) fn draw(components: &[Component], terms: &Terms, near_um: f64) -> (Ve
         let plane = Form { component, terms, count: 3 };
         let bent = Form { component, terms, count: 6 };
         let tilts = (-4..=4).flat_map(|x| (-4..=4).map(move |y| (0.8 * f64::from(x), 0.8 * f64::from(y))));
-        let starts: Vec<DVector<f64>> =
-            tilts.flat_map(|(x, y)| [-1.0, 0.0, 1.0].map(|d| DVector::from_vec(vec![near_um + d, x, y]))).collect();
+        let starts: Vec<DVector<f64>> = tilts
+            .flat_map(|(x, y)| {
+                (-8..=8).map(move |d| DVector::from_vec(vec![near_um * (1.0 + 0.01 * f64::from(d)), x, y]))
+            })
+            .collect();
         let level = plane.best(starts);
         let bends = [-3.0, -1.5, -0.5, 0.5, 1.5, 3.0];
         let mut starts: Vec<DVector<f64>> = bends

@@ -139,13 +139,15 @@ impl Plane<'_> {
         sum
     }
 
-    /// Best plane: coarse slopes first, then a shrinking pattern search.
+    /// Best plane: coarse slopes first, then a shrinking pattern search. Where the section is tilted, the one thickness that fits all
+    /// of it best may be some per cent from its centre's.
     fn best(&self, centre: f64) -> Vector3<f64> {
         let mut best = (f64::NEG_INFINITY, Vector3::new(centre, 0.0, 0.0));
         for gx in -4..=4 {
             for gy in -4..=4 {
-                for dc in -2..=2 {
-                    let p = Vector3::new(centre + 0.5 * f64::from(dc), 0.06 * f64::from(gx), 0.06 * f64::from(gy));
+                for dc in -8..=8 {
+                    let p =
+                        Vector3::new(centre * (1.0 + 0.01 * f64::from(dc)), 0.06 * f64::from(gx), 0.06 * f64::from(gy));
                     let l = self.log(&p);
                     if l > best.0 {
                         best = (l, p);
