@@ -48,7 +48,7 @@ impl DeparturePrior {
         if scaling.is_dyed() {
             Self { stretch_u: 0.012, mixing_u: 0.03 }
         } else {
-            Self { stretch_u: 0.006, mixing_u: 0.004 }
+            Self { stretch_u: 0.006, mixing_u: 0.0015 }
         }
     }
 
