@@ -17,6 +17,7 @@ use rand_chacha::ChaCha8Rng;
 use thinproof::demo::{CameraSpec, Fabric, Flaws, Scene, Wedge};
 use thinproof::house::House;
 use thinproof::pipeline;
+use thinproof::register::smear;
 use thinproof::slide::encoding::Curve;
 use thinproof::thickness::Thickness;
 use thinproof::verdict::Outcome;
@@ -122,7 +123,11 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
         text = lines.collect::<Vec<String>>().join("\n");
     }
     fs::write(&record, text)?;
-    let checked = pipeline::check(&slide, &House::default(), |_| ())?;
+    let mut uneven = Vec::new();
+    let checked = pipeline::check(&slide, &House::default(), |stack| {
+        let photographs = std::iter::once(&stack.plane).chain(stack.crossed.iter().map(|c| &c.photograph));
+        uneven.extend(photographs.map(|p| smear::unevenness(p).map_or("-".into(), |r| format!("{r:.2}"))));
+    })?;
     fs::remove_dir_all(&slide)?;
     let outcome = serde_json::to_value(checked.verdict.outcome)?.as_str().unwrap_or_default().to_owned();
     let verdict = if checked.verdict.outcome == Outcome::Undetermined {
@@ -145,11 +150,12 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
         Told::Fooled => "FOOLED",
     };
     let line = format!(
-        "{mark:6} {seed} {}, {:?} of {:.1} µm: {outcome} for {}; {thickness}; {}",
+        "{mark:6} {seed} {}, {:?} of {:.1} µm: {outcome} for {}; {thickness}; sharpness {}; {}",
         KINDS[kind],
         scene.rock,
         scene.wedge.centre_um,
         truth.outcomes.join(" or "),
+        uneven.join(" "),
         checked.verdict.why
     );
     Ok(Outcomes { verdict, line })

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::bounds::Bounds;
 use crate::error::Result;
 use crate::slide::Slide;
 use crate::slide::objectives::{Objectives, place};
@@ -16,6 +17,8 @@ pub struct House {
     pub objectives: Option<PathBuf>,
     /// The objective that all photographs were taken with, whatever `slide.toml` names.
     pub objective: Option<String>,
+    /// What a slide may take.
+    pub bounds: Bounds,
 }
 
 impl From<LimitSet> for House {
@@ -31,8 +34,12 @@ impl House {
     /// When a file cannot be used, or the objective is not in its file.
     pub fn read(limits: Option<&Path>, objectives: Option<&Path>, objective: Option<&str>) -> Result<Self> {
         let limits = limits.map_or_else(|| Ok(LimitSet::default()), LimitSet::read)?;
-        let house =
-            Self { limits, objectives: objectives.map(Path::to_path_buf), objective: objective.map(Into::into) };
+        let house = Self {
+            limits,
+            objectives: objectives.map(Path::to_path_buf),
+            objective: objective.map(Into::into),
+            bounds: Bounds::default(),
+        };
         if let Some(name) = &house.objective {
             house.known()?.named(name)?;
         }
@@ -51,6 +58,7 @@ impl House {
     /// When the folder cannot be read or says what cannot be, or the objectives file cannot be read.
     pub fn slide(&self, dir: &Path) -> Result<(Slide, Limits)> {
         let mut slide = Slide::read(dir)?;
+        slide.max_pixels = self.bounds.photograph_px;
         let limits = self.limits.for_slide(&slide.record, dir)?;
         self.scale(&mut slide)?;
         Ok((slide, limits))

@@ -26,7 +26,7 @@
 //! | [`archive`] | what a collection keeps: photographs and report in one bag |
 //! | [`cli`] | a file a command |
 //!
-//! [`units`] and [`measured`] are for everyone: numbers that name their unit, and numbers that know how sure they are.
+//! [`bounds`] are what a slide may take. [`units`] and [`measured`] are for everyone: numbers that name their unit, and numbers that know how sure they are.
 //! [`demo`] renders slides with known truth, for the demo, the tests and the studies; nothing above reads that truth.
 //!
 //! What is computed, with its sources, is in `docs/method.md`; how to work on it in `DEVELOPERS.md`.
@@ -35,6 +35,7 @@
 
 pub mod archive;
 pub mod bench;
+pub mod bounds;
 pub mod chart;
 pub mod cli;
 pub mod demo;

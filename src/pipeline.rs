@@ -94,6 +94,7 @@ pub struct CheckedSlide {
 /// # Errors
 /// When the folder or a photograph cannot be read, or says what cannot be.
 pub fn check(dir: &Path, house: &House, mut look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
+    let clock = house.bounds.start(dir);
     let (slide, limits) = house.slide(dir)?;
 
     yardstick_of(&slide)?;
@@ -104,13 +105,16 @@ pub fn check(dir: &Path, house: &House, mut look: impl FnMut(&FieldStack)) -> Re
             stage!("read");
             slide.load(plan)?
         };
+        clock.check("read", &plan.name)?;
         once.claim(&photographs)?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
+        clock.check("registered", &plan.name)?;
         {
             stage!("pictures");
             look(&stack);
         }
         fields.push(FieldFindings::find(&stack, &slide.record));
+        clock.check("measured", &plan.name)?;
     }
     conclude(slide, limits, fields)
 }

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 
+use crate::cli::bounds::BoundsArguments;
 use crate::cli::exit;
 use crate::cli::print::print;
 use crate::error::{Error, Result};
@@ -17,8 +18,7 @@ use crate::timings::{Timings, stage};
 use crate::verdict::Outcome;
 
 /// Shown under the command's help.
-pub const EXAMPLES: &str =
-    "Examples:\n  thinproof check LM-0142\n  thinproof check LM-0142 LM-0143 --out reports --limits house.toml";
+pub const EXAMPLES: &str = "Examples:\n  thinproof check LM-0142\n  thinproof check LM-0142 LM-0143 --out reports --limits house.toml\n  thinproof check scans/LM-0144 --max-megapixels 4000 --time-limit 7200";
 
 /// What is typed after `check`.
 #[derive(Args, Debug)]
@@ -31,6 +31,8 @@ pub struct CheckArguments {
     out: PathBuf,
     #[command(flatten)]
     house: HouseArguments,
+    #[command(flatten)]
+    bounds: BoundsArguments,
     /// Print each report as one line of JSON instead of the lines for the bench.
     #[arg(long)]
     json: bool,
@@ -127,7 +129,7 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
 /// # Errors
 /// When the limits file cannot be used or standard output is gone.
 pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
-    let house = arguments.house.read()?;
+    let house = House { bounds: arguments.bounds.into(), ..arguments.house.read()? };
     let timings = arguments.timings.then(Timings::listen);
     let mut outcomes: Vec<Option<Outcome>> = Vec::new();
     let mut taken = HashMap::new();

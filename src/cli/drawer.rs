@@ -8,11 +8,13 @@ use std::time::Instant;
 
 use clap::Args;
 
+use crate::cli::bounds::BoundsArguments;
 use crate::cli::check::{HouseArguments, check_slide};
 use crate::cli::exit;
 use crate::cli::print::print;
 use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
 use crate::error::Result;
+use crate::house::House;
 use crate::timings::Timings;
 
 /// Shown under the command's help.
@@ -20,7 +22,7 @@ pub const EXAMPLES: &str = "Writes a report a slide, and index.html, drawer.csv 
 and started again at any time: a slide is checked again only when its photographs, its slide.toml, the limits or this program \
 are others than its report was made from.\n\nExit codes: as of several slides given to check: 1 when a slide could not be \
 checked (the others are, and the tables are written), then 12, 10, 11, 13, 0.\n\nExamples:\n  thinproof drawer slides --out \
-reports\n  thinproof drawer slides --out reports --limits house.toml --jobs 4";
+reports\n  thinproof drawer slides --out reports --limits house.toml --jobs 4\n  thinproof drawer slides --out reports --time-limit 600";
 
 /// What is typed after `drawer`.
 #[derive(Args, Debug)]
@@ -36,6 +38,8 @@ pub struct DrawerArguments {
     jobs: Option<NonZeroUsize>,
     #[command(flatten)]
     house: HouseArguments,
+    #[command(flatten)]
+    bounds: BoundsArguments,
     /// Print what each stage took, in time and peak memory, when done.
     #[arg(long)]
     timings: bool,
@@ -46,7 +50,7 @@ pub struct DrawerArguments {
 /// # Errors
 /// When the limits file, the drawer or `--out` cannot be used, or standard output is gone.
 pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
-    let house = arguments.house.read()?;
+    let house = House { bounds: arguments.bounds.into(), ..arguments.house.read()? };
     let drawer = Drawer {
         folder: &arguments.folder,
         out: &arguments.out,

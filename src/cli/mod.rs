@@ -1,6 +1,7 @@
 //! A file a command: typed arguments in, validated settings out.
 
 pub mod archive;
+pub mod bounds;
 pub mod chart;
 pub mod check;
 pub mod collate;

@@ -95,7 +95,7 @@ fn bright(light: &Array2<f32>) -> f32 {
 }
 
 /// Separable blur with a symmetric kernel of odd length; the edge is repeated.
-fn blurred(image: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
+pub(crate) fn blurred(image: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
     separably(image, kernel.len() / 2, |out, shifted| {
         out.fill(0.0);
         for (weight, row) in kernel.iter().zip(shifted) {

@@ -8,6 +8,11 @@ pub mod lamp;
 mod lines;
 pub mod overview;
 mod place;
+#[cfg(test)]
+mod properties;
+pub mod smear;
+#[cfg(test)]
+mod testing;
 
 use crate::error::{Error, Result};
 use crate::register::lamp::LampField;

@@ -114,6 +114,8 @@ pub struct FieldDefects {
     pub area_px: f64,
     /// Kinds that these photographs cannot show, each with its reason ("scratches: 6 µm per pixel is too coarse").
     pub unjudged: Vec<(DefectKind, String)>,
+    /// A photograph is smeared, and that is why: photographed again they can be judged.
+    pub moved: bool,
 }
 
 /// Kinds of preparation defect that are judged.
@@ -157,6 +159,13 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
     found.scratches = scratches;
     found.others = Vec::from_iter(still).iter().map(Other::in_the_eyepiece).collect();
+    if let Some(file) = stack.smeared() {
+        let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
+        found
+            .unjudged
+            .extend([DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches].map(|k| (k, why.clone())));
+        found.moved = true;
+    }
     found
 }
 

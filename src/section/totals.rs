@@ -72,6 +72,8 @@ pub struct Tally {
     pub unjudged: Vec<(DefectKind, String)>,
     /// Kinds that only some fields could show, each with a reason.
     pub partly_judged: Vec<(DefectKind, String)>,
+    /// A kind that no field could show would be judged on photographs that are not smeared.
+    pub moved: bool,
 }
 
 impl Tally {
@@ -140,6 +142,7 @@ impl Tally {
             plucks,
             scratches,
             bubble_area_mm2,
+            moved: !unjudged.is_empty() && fields.iter().any(|f| f.moved),
             unjudged,
             partly_judged,
         }
@@ -197,6 +200,7 @@ mod tests {
             others: Vec::new(),
             area_px: 500.0 * 500.0,
             unjudged: Vec::new(),
+            moved: false,
         }
     }
 
@@ -225,6 +229,16 @@ mod tests {
         assert_eq!(t.totals.scratch_mm_per_mm2, None);
         assert_eq!(t.scratches_found, 1);
         assert!(t.totals.pluck_area_fraction.unwrap() > 0.0);
+    }
+
+    #[test]
+    fn a_smeared_field_is_waited_for_only_when_no_other_shows_the_kind() {
+        let why = || (DefectKind::Plucks, "a.jpg is smeared".to_owned());
+        let smeared = FieldDefects { unjudged: vec![why()], moved: true, ..field() };
+        assert!(Tally::of(&[smeared.clone()], None).moved);
+        assert!(!Tally::of(&[smeared, field()], None).moved);
+        let coarse = FieldDefects { unjudged: vec![why()], ..field() };
+        assert!(!Tally::of(&[coarse], None).moved, "the pixel is too coarse, and another photograph would be so too");
     }
 
     #[test]

@@ -41,7 +41,8 @@ pub struct Slide {
     pub scale: Option<MicrometresPerPixel>,
     /// Encoding of the photographs when the preparator states it.
     pub encoding: Option<Encoding>,
-    /// Photographs of more pixels are refused; [`MAX_PIXELS`](crate::slide::decode::MAX_PIXELS) unless changed after reading.
+    /// Photographs of more pixels are refused, and fields of more than ten times as many;
+    /// [`MAX_PIXELS`](crate::slide::decode::MAX_PIXELS) unless changed after reading.
     pub max_pixels: u64,
     /// Objective as written, `[scale] objective`.
     pub objective: Option<String>,
@@ -78,6 +79,9 @@ pub struct FieldPhotographs {
     /// Bare glass.
     pub blank: Option<Photograph>,
 }
+
+/// Pixels of all photographs of a field over those that one may have: plane light and nine angles of the largest. House value.
+const FIELD_TIMES: u64 = 10;
 
 impl Slide {
     /// Reads a slide folder, with or without `slide.toml`.
@@ -125,6 +129,8 @@ impl Slide {
             read_photograph(path, &reading)
         };
         let mut plane = read(&field.plane, Role::Plane, None, None)?;
+        let together = 1 + field.crossed.len() + usize::from(field.blank.is_some());
+        self.bounded(field, &plane, together as u64)?;
         if let Some((_, objective)) = &self.scaled_by {
             match objective.fits(&plane.record) {
                 Ok(Fit::Same) => {}
@@ -158,5 +164,22 @@ impl Slide {
         }
         let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None, Some(&plane))).transpose()?;
         Ok(FieldPhotographs { plane, crossed, blank })
+    }
+
+    /// Refuses a field whose photographs, all as large as its plane one, are more than memory is meant to hold together.
+    fn bounded(&self, field: &FieldPlan, plane: &Photograph, together: u64) -> Result<()> {
+        let each = (plane.width * plane.height) as u64;
+        if each.saturating_mul(together) <= self.max_pixels.saturating_mul(FIELD_TIMES) {
+            return Ok(());
+        }
+        let (megapixels, allowed) = (each as f64 / 1e6, (self.max_pixels * FIELD_TIMES) as f64 / 1e6);
+        Err(Error::new(
+            &field.plane,
+            format!(
+                "and the others of field {} are {together} photographs of {megapixels:.1} megapixels, and {allowed:.1} may be in one field together",
+                field.name
+            ),
+            "give the field fewer crossed photographs, or allow more with --max-megapixels",
+        ))
     }
 }

@@ -29,8 +29,9 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
     };
     each_once(&fields)?;
     let quartz = resolve::quartz(&written, &fields)?;
-    if record.um_per_px.is_none() {
-        scale_from_files(&fields, &mut record, &mut warnings);
+    match record.um_per_px {
+        None => scale_from_files(&fields, &mut record, &mut warnings),
+        Some(written) => warnings.extend(another_scale(&fields, written)),
     }
     let Manifest { slide, scale, camera, archive, .. } = written.manifest;
     Ok(Slide {
@@ -103,6 +104,30 @@ fn scale_from_files(fields: &[FieldPlan], record: &mut SlideRecord, warnings: &m
         }
         None => record.assumed.push("um_per_px = not known".into()),
     }
+}
+
+/// Scales that differ by less are the same: a stage micrometer and a maker's nominal magnification hardly agree better.
+const SAME_SCALE: f64 = 0.1;
+
+/// What is said when a photograph believably states another scale than `slide.toml`, whose word is taken.
+fn another_scale(fields: &[FieldPlan], written: f64) -> Option<String> {
+    let found = fields.iter().find_map(|field| file_facts(&beginning(&field.plane)).resolution)?;
+    let differs = (found.um_per_px / written).ln().abs() > SAME_SCALE.ln_1p();
+    differs.then(|| {
+        format!(
+            "slide.toml says {written} um per pixel and {} {:.4}: the first was taken, and sizes are off by the factor if it is wrong",
+            found.source, found.um_per_px
+        )
+    })
+}
+
+/// The first megabyte of a file; nothing when it cannot be read, which is told when the photograph is.
+fn beginning(path: &Path) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    if let Ok(file) = std::fs::File::open(path) {
+        let _ = file.take(1 << 20).read_to_end(&mut bytes);
+    }
+    bytes
 }
 
 /// The part of a file that says what it is: all of a TIFF, whose directory may lie at the end, else the first megabyte.
@@ -440,5 +465,13 @@ mod tests {
         let slide = folder.read().unwrap();
         assert!((slide.scale.unwrap().um_per_px() - 1.6).abs() < 1e-9);
         assert_eq!(slide.record.scale_source.as_deref(), Some("the file's XResolution"));
+        // What is written goes before it, and is contradicted aloud when it is another scale.
+        let folder = folder.toml("[scale]\num_per_px = 3.2");
+        let slide = folder.read().unwrap();
+        assert!((slide.scale.unwrap().um_per_px() - 3.2).abs() < 1e-9);
+        let said = "slide.toml says 3.2 um per pixel and the file's XResolution 1.6000";
+        assert!(slide.warnings.iter().any(|w| w.starts_with(said)), "{:?}", slide.warnings);
+        let slide = folder.toml("[scale]\num_per_px = 1.65").read().unwrap();
+        assert_eq!(slide.warnings, Vec::<String>::new());
     }
 }

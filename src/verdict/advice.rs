@@ -162,7 +162,12 @@ fn undetermined(case: &Case) -> Vec<String> {
             }
         }
     }
-    if case.reasons.iter().any(|r| r.missing && r.limit != Limit::Thickness) {
+    if case.tally.moved {
+        steps.push(
+            "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
+                .to_owned(),
+        );
+    } else if case.reasons.iter().any(|r| r.missing && r.limit != Limit::Thickness) {
         steps.push(
             "Give the scale as um_per_px under [scale] in slide.toml (from a stage micrometer), and check again."
                 .to_owned(),

@@ -379,6 +379,16 @@ mod tests {
     }
 
     #[test]
+    fn smeared_photographs_are_waited_for() {
+        let why = "A_xpl_0.jpg is smeared along one direction".to_owned();
+        let smeared = Tally { unjudged: vec![(DefectKind::Plucks, why)], moved: true, ..clean() };
+        let v = verdict(&record(), &sound(), &smeared);
+        assert_eq!(v.outcome, Outcome::Undetermined);
+        assert!(v.why.contains("plucked area was not judged: A_xpl_0.jpg is smeared"), "{}", v.why);
+        assert!(v.next_steps.iter().any(|s| s.contains("without touching")), "{:?}", v.next_steps);
+    }
+
+    #[test]
     fn one_field_passes_with_a_note_on_the_range() {
         let findings = Findings {
             record: &record(),

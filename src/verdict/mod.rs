@@ -10,6 +10,8 @@ pub mod judge;
 pub mod limits;
 mod limits_file;
 pub mod plan;
+#[cfg(test)]
+mod properties;
 pub mod reasons;
 
 pub use judge::{Findings, Outcome, Verdict, judge};

@@ -206,7 +206,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
     let upper = |limit: f64| [None, Some(limit)];
 
     let largest = match (no_bubbles, diameters) {
-        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, false),
+        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, tally.moved),
         (None, None) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), NO_SCALE, found),
         (None, Some(d)) => {
             let p = largest_conformance(&d, DIAMETER_U, limits.largest_bubble_um);
@@ -221,7 +221,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
     };
 
     let count = match (no_bubbles, tally.bubble_area_mm2) {
-        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, false),
+        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, tally.moved),
         (None, None) => {
             let mut r = not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), NO_SCALE, found);
             if !found {
@@ -233,7 +233,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
     };
 
     let bubble_area = match no_bubbles {
-        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, false),
+        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, tally.moved),
         None => {
             share_reason(Limit::BubbleArea, limits.bubble_area_fraction, t.bubble_area_fraction, &shares, |share| {
                 format!("Bubbles take {} of the area", percent(share))
@@ -241,13 +241,13 @@ fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
         }
     };
     let plucked = match unjudged(DefectKind::Plucks) {
-        Some(why) => not_judged(Limit::PluckedArea, upper(limits.pluck_area_fraction), why, false),
+        Some(why) => not_judged(Limit::PluckedArea, upper(limits.pluck_area_fraction), why, tally.moved),
         None => share_reason(Limit::PluckedArea, limits.pluck_area_fraction, t.pluck_area_fraction, &plucks, |share| {
             format!("Plucked places take {} of the area", percent(share))
         }),
     };
     let scratched = match unjudged(DefectKind::Scratches) {
-        Some(why) => not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, false),
+        Some(why) => not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, tally.moved),
         None if t.scratch_mm_per_mm2.is_none() => {
             not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), NO_SCALE, tally.scratches_found > 0)
         }

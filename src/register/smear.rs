@@ -1,0 +1,188 @@
+//! Photographs smeared along one direction, as when the camera or the stage moves while the shutter is open.
+//!
+//! A boundary of grains is as sharp as the lens, whichever way it runs; out of focus, all are wider alike. Where the picture moved,
+//! those across the movement are wide and those along it stay sharp. So the sharpest boundaries of each direction are
+//! compared: texture and foliation change how many there are, not how sharp the sharpest are.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::register::FieldStack;
+use crate::register::lines::blurred;
+use crate::slide::photograph::{Photograph, Samples};
+
+/// Longest sides of the middle of a photograph that is looked at, pixels.
+const WINDOW: [usize; 2] = [1600, 1200];
+/// Half the length of the profile across a boundary, pixels.
+const REACH: i32 = 8;
+/// The same.
+const REACH_PX: f32 = REACH as f32;
+/// Directions that are told apart.
+const DIRECTIONS: usize = 8;
+/// Least step across a boundary, in codes of 8 bit: well above noise and the blocks of JPEG.
+const LEAST_STEP: f32 = 16.0;
+/// Share of the change along the profile that its ends have at least: one boundary, and no line.
+const ONE_STEP: f32 = 0.85;
+/// Share of the boundaries of a direction that are its sharpest: inclined ones are wide in any photograph.
+const SHARPEST: f64 = 0.2;
+/// Boundaries of a direction that are enough to tell, ...
+const FEWEST: usize = 100;
+/// ... and directions that must have them.
+const FEWEST_DIRECTIONS: usize = 6;
+/// Widest over narrowest direction from which a photograph was smeared. House value, between what still photographs and
+/// those smeared by 5 pixels and more reach; see docs/robustness.md.
+const SMEARED: f64 = 1.3;
+
+impl FieldStack {
+    /// The file of this field's most smeared photograph; None when all stood still or too little is seen to tell.
+    #[must_use]
+    pub fn smeared(&self) -> Option<&str> {
+        let photographs = std::iter::once(&self.plane).chain(self.crossed.iter().map(|c| &c.photograph));
+        photographs
+            .filter_map(|p| Some((p, unevenness(p)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .filter(|(_, ratio)| *ratio > SMEARED)
+            .map(|(p, _)| p.record.file.as_str())
+    }
+}
+
+/// Width of the sharpest boundaries in the direction where they are widest, over that where they are narrowest: 1 for a
+/// photograph that stood still. None when too few are seen.
+#[must_use]
+pub fn unevenness(photograph: &Photograph) -> Option<f64> {
+    let grey = blurred(&middle(photograph), &[0.0625, 0.25, 0.375, 0.25, 0.0625]);
+    let (height, width) = grey.dim();
+    let margin = REACH as usize + 2;
+    if height <= 2 * margin || width <= 2 * margin {
+        return None;
+    }
+    let slope =
+        |y: usize, x: usize| [0.5 * (grey[[y, x + 1]] - grey[[y, x - 1]]), 0.5 * (grey[[y + 1, x]] - grey[[y - 1, x]])];
+    let mut found: Vec<Vec<f32>> = (margin..height - margin)
+        .into_par_iter()
+        .step_by(2)
+        .map(|y| {
+            let mut row = vec![Vec::new(); DIRECTIONS];
+            for x in (margin..width - margin).step_by(2) {
+                let [gx, gy] = slope(y, x);
+                let steep = gx.hypot(gy);
+                // A step of that height is wider than the profile when it rises more slowly.
+                if steep * 2.0 * REACH_PX < LEAST_STEP {
+                    continue;
+                }
+                if let Some(step) = step_at(&grey, [x as f32, y as f32], [gx / steep, gy / steep], steep) {
+                    let turn = f64::from(gy.atan2(gx)).rem_euclid(std::f64::consts::PI) / std::f64::consts::PI;
+                    row[(turn * DIRECTIONS as f64) as usize % DIRECTIONS].push(step / steep);
+                }
+            }
+            row
+        })
+        .reduce(|| vec![Vec::new(); DIRECTIONS], joined);
+    let widths: Vec<f64> = found.iter_mut().filter(|w| w.len() >= FEWEST).map(|w| sharpest(w)).collect();
+    let widest = widths.iter().copied().fold(0.0, f64::max);
+    let narrowest = widths.iter().copied().fold(f64::INFINITY, f64::min);
+    (widths.len() >= FEWEST_DIRECTIONS).then(|| widest / narrowest)
+}
+
+fn joined(mut a: Vec<Vec<f32>>, b: Vec<Vec<f32>>) -> Vec<Vec<f32>> {
+    a.iter_mut().zip(b).for_each(|(a, b)| a.extend(b));
+    a
+}
+
+fn sharpest(widths: &mut [f32]) -> f64 {
+    widths.sort_by(f32::total_cmp);
+    f64::from(widths[(SHARPEST * widths.len() as f64) as usize])
+}
+
+/// Height of the step across a place, when it is one step whose steepest place is here.
+fn step_at(grey: &Array2<f32>, [x, y]: [f32; 2], [nx, ny]: [f32; 2], steep: f32) -> Option<f32> {
+    let mut before = at(grey, x - REACH_PX * nx, y - REACH_PX * ny);
+    let (first, mut low, mut high) = (before, before, before);
+    for t in 1 - REACH..=REACH {
+        let value = at(grey, x + t as f32 * nx, y + t as f32 * ny);
+        if t != 0 && t != 1 && value - before > 1.05 * steep {
+            return None;
+        }
+        (low, high) = (low.min(value), high.max(value));
+        before = value;
+    }
+    let step = before - first;
+    (step > LEAST_STEP && step > ONE_STEP * (high - low)).then_some(step)
+}
+
+/// Between four pixels.
+fn at(grey: &Array2<f32>, x: f32, y: f32) -> f32 {
+    let (x0, y0) = (x.floor() as usize, y.floor() as usize);
+    let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+    let row = |y: usize| grey[[y, x0]] * (1.0 - fx) + grey[[y, x0 + 1]] * fx;
+    row(y0) * (1.0 - fy) + row(y0 + 1) * fy
+}
+
+/// Green as encoded, in codes of 8 bit: about as steep for the eye in the dark as in the bright.
+fn middle(photograph: &Photograph) -> Array2<f32> {
+    let (w, h) = (photograph.width.min(WINDOW[0]), photograph.height.min(WINDOW[1]));
+    let (x0, y0) = ((photograph.width - w) / 2, (photograph.height - h) / 2);
+    let scale = match photograph.samples {
+        Samples::Eight(_) => 1.0,
+        Samples::Sixteen(_) => 1.0 / 257.0,
+    };
+    Array2::from_shape_fn((h, w), |(y, x)| scale * f32::from(photograph.code(x0 + x, y0 + y, 1)))
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use super::*;
+    use crate::slide::Curve;
+    use crate::slide::photograph::Role;
+
+    /// Grains of even grey, drawn out by `stretch`, as seen by a soft lens, moved by `smear` pixels, with noise.
+    fn grains(seed: u64, stretch: f64, smear: [f64; 2]) -> Photograph {
+        const STEPS: usize = 12;
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let seeds: Vec<[f64; 3]> = (0..260)
+            .map(|_| [rng.random_range(-40.0..560.0), rng.random_range(-40.0..460.0), rng.random_range(0.05..0.9)])
+            .collect();
+        let grain = |x: f64, y: f64| {
+            let far = |s: &[f64; 3]| ((s[0] - x) / stretch).powi(2) + (s[1] - y).powi(2);
+            seeds.iter().min_by(|a, b| far(a).total_cmp(&far(b))).unwrap()[2]
+        };
+        let (w, h) = (520, 420);
+        let sharp = Array2::from_shape_fn((h, w), |(y, x)| grain(x as f64, y as f64) as f32);
+        let soft = blurred(&sharp, &[0.05, 0.25, 0.4, 0.25, 0.05]);
+        let codes = (0..w * h).flat_map(|i| {
+            let (x, y) = ((i % w) as f64, (i / w) as f64);
+            let light: f32 = (0..STEPS)
+                .map(|k| {
+                    let t = k as f64 / (STEPS - 1) as f64 - 0.5;
+                    let (x, y) = ((x + t * smear[0]).clamp(0.0, 518.0), (y + t * smear[1]).clamp(0.0, 418.0));
+                    super::at(&soft, x as f32, y as f32)
+                })
+                .sum();
+            [(light / STEPS as f32 * 230.0 + rng.random_range(-3.0..3.0)).clamp(0.0, 255.0) as u8; 3]
+        });
+        Photograph::from_samples("a", Role::Crossed, w, h, Samples::Eight(codes.collect()), &Curve::Srgb)
+    }
+
+    #[test]
+    fn a_movement_is_seen_and_foliation_is_none() {
+        for (seed, stretch) in [(1, 1.0), (2, 2.0), (3, 3.0)] {
+            let still = unevenness(&grains(seed, stretch, [0.0, 0.0])).expect("enough boundaries");
+            assert!(still < 1.2, "stretched {stretch}: {still}");
+        }
+        for (seed, smear) in [(4, [9.0, 0.0]), (5, [0.0, 8.0]), (6, [7.0, 7.0]), (7, [-6.0, 9.0])] {
+            let moved = unevenness(&grains(seed, 1.0, smear)).expect("enough boundaries");
+            assert!(moved > SMEARED, "{smear:?}: {moved}");
+        }
+    }
+
+    #[test]
+    fn an_empty_picture_tells_nothing() {
+        let even = Samples::Eight(vec![100; 3 * 200 * 200]);
+        assert_eq!(unevenness(&Photograph::from_samples("a", Role::Plane, 200, 200, even, &Curve::Srgb)), None);
+        let tiny = Samples::Eight(vec![100; 3 * 8 * 200]);
+        assert_eq!(unevenness(&Photograph::from_samples("a", Role::Plane, 8, 200, tiny, &Curve::Srgb)), None);
+    }
+}
