@@ -1,0 +1,156 @@
+//! The circle of a candidate: light along rays from its centre, and the fit to its outer edge.
+
+use super::thin;
+use super::wall::look;
+use super::{CONSIDERED, Ring, SMALLEST_UM};
+use crate::section::light_field::{Between, FieldLight};
+use crate::section::shape::fit_circle;
+
+/// Rise outward from which it is an edge, log units, in a quiet rock and in any; in between so many times the usual rise.
+const EDGE: [f32; 2] = [0.04, 0.12];
+/// See [`EDGE`].
+const EDGE_OVER_USUAL: f32 = 5.0;
+/// Scatter of the edge about its circle, share of the radius, beyond which no further pass makes it one.
+const FAR_FROM_ROUND: f64 = 0.11;
+/// Movement of a circle from one pass to the next, share of the radius, below which it is settled.
+const SETTLED: f64 = 0.004;
+
+/// Confidence from which a circle fitted to its edge needs no other fit.
+const CERTAIN: f64 = 0.9;
+
+/// Light along one direction from the centre outward.
+pub(super) struct Ray {
+    /// Log transmission at 0, step, 2·step ... ; NaN outside the picture.
+    pub(super) light: Vec<f32>,
+    pub(super) cos: f64,
+    pub(super) sin: f64,
+}
+
+/// Unrolled light round a centre out to `reach` pixels.
+pub(super) fn unroll(light: &FieldLight, circle: Circle, reach: f64) -> (Vec<Ray>, f64) {
+    let Circle { x, y, radius } = circle;
+    let directions = ((std::f64::consts::TAU * radius / 1.5) as usize).clamp(32, 160);
+    // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
+    let coarse = radius > 14.0 * light.bin as f64;
+    let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
+    let cells = Between::of(cells);
+    let step = (radius / 40.0).clamp(0.5 * cell, 0.8 * cell.max(1.0));
+    let count = (reach / step).ceil() as usize;
+    let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
+    let (x, y, stride) = (to_cell(x), to_cell(y), step / cell);
+    let rays = (0..directions)
+        .map(|k| {
+            let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
+            let (dx, dy) = (stride * cos, stride * sin);
+            let light =
+                (0..count + 1).map(|i| cells.at(x + i as f64 * dx, y + i as f64 * dy).unwrap_or(f32::NAN)).collect();
+            Ray { light, cos, sin }
+        })
+        .collect();
+    (rays, step)
+}
+
+/// A circle, pixels of the plane photograph.
+#[derive(Clone, Copy)]
+pub(super) struct Circle {
+    pub(super) x: f64,
+    pub(super) y: f64,
+    pub(super) radius: f64,
+}
+
+/// Fits the circle to its outer edge, or where that is not seen to its wall, and measures what is along it.
+pub(super) fn measure(light: &FieldLight, bright: &[f32], candidate: Circle) -> Option<Ring> {
+    let seen = |circle: Circle, slack: &[f64]| {
+        let (circle, roughness) = settle(light, circle, slack)?;
+        look(light, bright, circle, roughness)
+    };
+    let by_edge = seen(candidate, &[0.3, 0.18, 0.18, 0.18]);
+    if by_edge.is_some_and(|r| r.confidence > CERTAIN) {
+        return by_edge;
+    }
+    let by_wall = thin::circle(light, candidate).and_then(|c| seen(c, &[0.1, 0.1]));
+    let better = by_edge.into_iter().chain(by_wall).max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
+    (better.confidence > CONSIDERED).then_some(better)
+}
+
+/// The circle of the outer edge within a slack that a pass each is given, share of the radius, and its roughness.
+fn settle(light: &FieldLight, circle: Circle, slack: &[f64]) -> Option<(Circle, f64)> {
+    let Circle { mut x, mut y, mut radius } = circle;
+    let mut roughness = f64::INFINITY;
+    for (pass, slack) in slack.iter().enumerate() {
+        let (rays, step) = unroll(light, Circle { x, y, radius }, 1.5 * radius + 3.0);
+        let least = least_edge(&rays, step, radius);
+        let edge: Vec<[f64; 2]> = rays
+            .iter()
+            .filter_map(|ray| {
+                let r = outer_edge(ray, step, radius, *slack, least)?;
+                Some([x + r * ray.cos, y + r * ray.sin])
+            })
+            .collect();
+        if edge.len() < rays.len() / 4 {
+            return None;
+        }
+        let [cx, cy, r, _] = fit_circle(&edge, (0.05 * radius).max(0.7))?;
+        if (cx - x).hypot(cy - y) > 0.5 * radius || !(0.6..1.6).contains(&(r / radius)) {
+            return None;
+        }
+        let moved = (cx - x).hypot(cy - y) + (r - radius).abs();
+        (x, y, radius) = (cx, cy, r);
+        let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
+        off.sort_by(f64::total_cmp);
+        roughness = off[off.len() * 7 / 10];
+        if pass == 1 && roughness > FAR_FROM_ROUND {
+            return None;
+        }
+        // Another pass would find the same edge.
+        if pass > 0 && moved < SETTLED * radius {
+            break;
+        }
+    }
+    (2.0 * radius >= light.px(SMALLEST_UM)).then_some((Circle { x, y, radius }, roughness))
+}
+
+/// Samples on either side between which a rise is taken.
+fn rise_reach(step: f64, radius: f64) -> usize {
+    ((0.04 * radius / step).round() as usize).max(if step < 0.6 { 2 } else { 1 })
+}
+
+/// Rise from which an edge is told from what the rock about it shows, log units.
+fn least_edge(rays: &[Ray], step: f64, radius: f64) -> f32 {
+    let reach = rise_reach(step, radius);
+    let mut rises: Vec<f32> = rays
+        .iter()
+        .flat_map(|r| {
+            r.light.iter().zip(&r.light[(2 * reach).min(r.light.len())..]).step_by(3).map(|(a, b)| (b - a).abs())
+        })
+        .filter(|d| !d.is_nan())
+        .collect();
+    if rises.is_empty() {
+        return EDGE[1];
+    }
+    let at = rises.len() / 2;
+    let usual = *rises.select_nth_unstable_by(at, f32::total_cmp).1;
+    (EDGE_OVER_USUAL * usual).clamp(EDGE[0], EDGE[1])
+}
+
+/// Radius of the steepest rise outward within `slack` of the expected one, at least `least`.
+fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64, least: f32) -> Option<f64> {
+    let reach = rise_reach(step, radius);
+    let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64 + 1.0) as usize;
+    let to = (((1.0 + slack) * radius + 1.0) / step) as usize;
+    let rise = |i: usize| -> f32 {
+        if i < reach || i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
+    };
+    let (mut best, mut at) = (least, None);
+    for i in from..=to {
+        let v = rise(i);
+        if v > best {
+            (best, at) = (v, Some(i));
+        }
+    }
+    let at = at?;
+    let (a, b, c) = (rise(at - 1), best, rise(at + 1));
+    let bend = a - 2.0 * b + c;
+    let shift = if bend < -1e-6 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    Some((at as f64 + f64::from(if shift.is_nan() { 0.0 } else { shift })) * step)
+}

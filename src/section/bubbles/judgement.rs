@@ -1,0 +1,36 @@
+//! What speaks for a bubble and against it.
+
+use super::Ring;
+use crate::section::odds::Odds;
+
+/// Width of a rim, share of the radius, below which it is a mere wall: total reflection makes it a third.
+const THIN: f64 = 0.25;
+
+impl Ring {
+    /// What speaks for a bubble and against it.
+    #[must_use]
+    pub fn odds(&self) -> Odds {
+        let thin = f64::from(u8::from(self.rim_width < THIN));
+        let roughness = self.roughness.min(0.12);
+        let pale = ((0.32 - self.inner_depth) / 0.1).clamp(0.0, 1.0);
+        Odds::before(5.3)
+            .with("seen all round", self.share - 0.8, 6.6)
+            .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 0.95)
+            // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
+            .with("not round", roughness, -160.0)
+            // A pale circle is a bubble's only when it is one: in a clean rock many outlines are as pale.
+            .with("pale and not round", pale * roughness, -75.0)
+            // Dark lines on one circle, more than chance puts there.
+            .with("wall on a circle", thin * (self.on_circle.min(1.0) - 0.7), 2.2)
+            // Crystals go on beneath a bubble's wall; an outline parts what it bounds.
+            .with("divides", thin * (self.divides - 0.5).max(0.0), -7.5)
+            // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
+            .with("rim too wide", (self.rim_width - 0.52).max(0.0), -11.0)
+            // And dark alike all round.
+            .with("uneven", (self.unevenness - 0.25).max(0.0), -3.9)
+            .with("hardly judged", (self.judged - 0.6).min(0.0), 14.5)
+            // A round hole or a vesicle is out all over; through a bubble the rock shows.
+            .with("out inside", self.inside_out, -1.5)
+            .with("few pixels", (1.0 / self.radius).min(0.3), -13.0)
+    }
+}

@@ -1,0 +1,107 @@
+//! Bubbles: circles that are dark all round, with a wide rim (a ball of gas) or a mere wall (a flat one in the cement).
+//!
+//! Light that meets a ball of air in resin of index n beyond b/R = 1/n of its middle is totally reflected, so a rim of a
+//! third of the radius is black; nearer the middle it passes and shows what lies below.
+
+mod circle;
+mod judgement;
+mod search;
+#[cfg(test)]
+mod tests;
+mod thin;
+mod wall;
+
+use rayon::prelude::*;
+
+use crate::section::burnt;
+use crate::section::light_field::FieldLight;
+
+/// A circle that may be a bubble, pixels of the plane photograph, with what was seen along it.
+#[derive(Clone, Copy, Debug)]
+pub struct Ring {
+    /// Centre x, pixels.
+    pub x: f64,
+    /// Centre y, pixels.
+    pub y: f64,
+    /// Outer radius of the rim, pixels.
+    pub radius: f64,
+    /// Share of the directions that can be judged in which a dark rim lies between brighter outside and inside.
+    pub share: f64,
+    /// Share of all directions that can be judged (in the picture, not black outside).
+    pub judged: f64,
+    /// Robust scatter of the rim's outer edge about the circle, share of the radius.
+    pub roughness: f64,
+    /// Median depth of the rim under its outside, log units.
+    pub depth: f64,
+    /// Median depth of the rim under the inside, log units.
+    pub inner_depth: f64,
+    /// Width of the rim at half its depth, share of the radius.
+    pub rim_width: f64,
+    /// Scatter of the rim's depth from direction to direction over its median.
+    pub unevenness: f64,
+    /// Share of the inside that stays out in every crossed picture, over that of what lies about the ring.
+    pub inside_out: f64,
+    /// Share of the directions that have a dark line just within the circle, over what chance would put there.
+    pub on_circle: f64,
+    /// Share of the directions in which the rim parts two colours between crossed polars.
+    pub divides: f64,
+    /// How sure that it is a bubble, 0..=1.
+    pub confidence: f64,
+}
+
+/// Smallest bubble looked for, µm: somewhat under the 25 µm that count.
+const SMALLEST_UM: f64 = 22.0;
+
+/// Confidence below which a circle is not even listed.
+const CONSIDERED: f64 = 0.01;
+
+/// Finds circles that may be bubbles, likeliest first; those under a confidence of a half are not bubbles.
+#[must_use]
+pub fn find(light: &FieldLight) -> Vec<Ring> {
+    let bright = wall::bright(light);
+    let mut rings: Vec<Ring> =
+        search::candidates(light).into_par_iter().filter_map(|c| circle::measure(light, &bright, c.circle)).collect();
+    // Figures beside a scale bar are round too.
+    rings.retain(|r| {
+        let inked = |k: usize| {
+            let (s, c) = (std::f64::consts::TAU * k as f64 / 16.0).sin_cos();
+            burnt::covers(&light.burnt, r.x + 0.9 * r.radius * c, r.y + 0.9 * r.radius * s)
+        };
+        (0..16).filter(|k| inked(*k)).count() < 5
+    });
+    rings.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    claim(rings)
+}
+
+/// Best first, each bubble takes its stretch of rim; what is left with too little of its own is not another one.
+fn claim(rings: Vec<Ring>) -> Vec<Ring> {
+    let mut kept: Vec<Ring> = Vec::new();
+    'next: for ring in rings {
+        for k in &kept {
+            let apart = (k.x - ring.x).hypot(k.y - ring.y);
+            let (small, large) = (k.radius.min(ring.radius), k.radius.max(ring.radius));
+            // The same circle, or the inner edge of its rim, or a bright core within it.
+            if apart < 0.45 * large && small > 0.35 * large {
+                continue 'next;
+            }
+            if apart < 0.3 * large || apart + small < 0.8 * large && ring.radius == small && ring.depth < 0.6 {
+                continue 'next;
+            }
+        }
+        // Points of the rim that lie on a better ring's own rim.
+        let own = (0..48)
+            .filter(|k| {
+                let (s, c) = (std::f64::consts::TAU * f64::from(*k) / 48.0).sin_cos();
+                let (px, py) = (ring.x + ring.radius * c, ring.y + ring.radius * s);
+                !kept.iter().any(|k| {
+                    let at = (px - k.x).hypot(py - k.y) / k.radius;
+                    (1.0 - k.rim_width.max(0.12)..1.06).contains(&at)
+                })
+            })
+            .count();
+        if own >= 26 {
+            kept.push(ring);
+        }
+    }
+    kept
+}

@@ -1,0 +1,121 @@
+//! Bubbles on computed scenes.
+
+use ndarray::Array2;
+
+use super::*;
+use crate::section::light_field::coarse_bin;
+use crate::slide::photograph::LinearPlanes;
+
+fn bubbles(light: &FieldLight) -> Vec<Ring> {
+    find(light).into_iter().filter(|r| r.confidence >= 0.5).collect()
+}
+
+/// Plane light of a scene given as transmittance; one crossed picture that shines evenly.
+fn scene(rows: usize, columns: usize, f: impl Fn(f64, f64) -> f64) -> FieldLight {
+    let plane = Array2::from_shape_fn((rows, columns), |(y, x)| {
+        let mut sum = 0.0;
+        for k in 0..9 {
+            let (u, v) = (f64::from(k % 3) / 3.0 - 1.0 / 3.0, f64::from(k / 3) / 3.0 - 1.0 / 3.0);
+            sum += f(x as f64 + u, y as f64 + v) / 9.0;
+        }
+        (0.8 * sum) as f32
+    });
+    let mask = Array2::zeros((rows, columns));
+    let plane = LinearPlanes { bin: 1, rgb: [plane.clone(), plane.clone(), plane], mask };
+    let bin = coarse_bin(Some(1.6));
+    let (r, c) = (rows / bin, columns / bin);
+    let even = Array2::from_shape_fn((r, c), |(y, x)| if (x / 7 + y / 7) % 2 == 0 { 0.3 } else { 0.2 });
+    let crossed = LinearPlanes { bin, rgb: [even.clone(), even.clone(), even], mask: Array2::zeros((r, c)) };
+    FieldLight::from_planes(&plane, &[crossed], &[0.0], Some(1.6))
+}
+
+/// Transmittance of a ball of air in resin by ray optics: collimated light on a lens of aperture `na`.
+fn ball(b: f64, n: f64, na: f64) -> f64 {
+    if b >= 1.0 {
+        return 1.0;
+    }
+    if n * b >= 1.0 {
+        return 0.0;
+    }
+    let deviation = 2.0 * ((n * b).asin() - b.asin());
+    // What passes the aperture fades over the condenser's own cone, here as wide as the aperture.
+    let out = n * deviation.sin() / na;
+    (1.0 - 0.5 * out).clamp(0.0, 1.0)
+}
+
+#[test]
+fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
+    for radius in [9.0, 22.0, 60.0] {
+        let light = scene(260, 300, |x, y| ball((x - 140.3).hypot(y - 121.8) / radius, 1.54, 0.25));
+        let found = bubbles(&light);
+        assert_eq!(found.len(), 1, "{found:?}");
+        let b = found[0];
+        assert!((b.radius / radius - 1.0).abs() < 0.05, "{radius}: {b:?}");
+        assert!((b.x - 140.3).abs() < 0.06 * radius && (b.y - 121.8).abs() < 0.06 * radius);
+        // Total reflection outside b/R = 1/n leaves a rim of at least 0.35 of the radius.
+        assert!(b.rim_width > 1.0 - 1.0 / 1.54 - 0.05, "{b:?}");
+    }
+}
+
+/// Ray optics: with n·sin(deviation) = aperture, the bright core in resin of n = 1.54 ends at these b/R (computed with
+/// other code).
+#[test]
+fn the_rays_bend_as_computed_elsewhere() {
+    for (na, core) in [(0.04, 0.024), (0.10, 0.060), (0.25, 0.148), (0.40, 0.232)] {
+        let half = |b: f64| ball(b, 1.54, na) - 0.5;
+        assert!(half(core - 0.001) > 0.0 && half(core + 0.001) < 0.0, "{na}");
+    }
+}
+
+/// Under a condenser wide open all light passes that is not totally reflected: what is black begins at b/R = 1/n.
+#[test]
+fn the_rim_is_as_wide_as_total_reflection_makes_it() {
+    for n in [1.515_f64, 1.54, 1.66] {
+        for radius in [25.0, 60.0] {
+            let light = scene(260, 300, |x, y| {
+                let b = (x - 140.3).hypot(y - 121.8) / radius;
+                if b < 1.0 && n * b >= 1.0 { 0.0 } else { 1.0 }
+            });
+            let found = bubbles(&light);
+            assert_eq!(found.len(), 1, "{found:?}");
+            assert!((found[0].radius / radius - 1.0).abs() < 0.03, "{n}: {:?}", found[0]);
+            let rim = 1.0 - 1.0 / n;
+            assert!((found[0].rim_width - rim).abs() < 0.04, "{n}: {} against {rim}", found[0].rim_width);
+        }
+    }
+}
+
+#[test]
+fn a_flat_one_that_shows_only_its_wall_is_found() {
+    let light = scene(240, 260, |x, y| {
+        let d = ((x - 120.0).hypot(y - 110.0) - 40.0).abs();
+        1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
+    });
+    let found = bubbles(&light);
+    assert_eq!(found.len(), 1);
+    assert!((found[0].radius - 40.0).abs() < 2.5, "{:?}", found[0]);
+    assert!(found[0].rim_width < 0.2);
+}
+
+#[test]
+fn a_ball_cut_by_the_frame_and_two_that_overlap_are_found() {
+    let light = scene(240, 300, |x, y| {
+        let one = |cx: f64, cy: f64, r: f64| ball((x - cx).hypot(y - cy) / r, 1.54, 0.25);
+        one(6.0, 120.0, 30.0) * one(150.0, 100.0, 28.0) * one(185.0, 112.0, 24.0)
+    });
+    let found = bubbles(&light);
+    assert_eq!(found.len(), 3, "{found:?}");
+}
+
+#[test]
+fn dark_discs_squares_and_straight_lines_are_no_bubbles() {
+    let disc = scene(200, 200, |x, y| if (x - 100.0).hypot(y - 90.0) < 25.0 { 0.03 } else { 1.0 });
+    assert!(bubbles(&disc).is_empty(), "an opaque round grain");
+    let square = scene(200, 200, |x, y| {
+        let d: f64 = (x - 100.0).abs().max((y - 90.0).abs());
+        if (d - 30.0).abs() < 1.5 { 0.4 } else { 1.0 }
+    });
+    assert!(bubbles(&square).is_empty(), "a square outline");
+    let comb = scene(200, 200, |x, y| if (x + 0.4 * y).rem_euclid(17.0) < 2.0 { 0.5 } else { 1.0 });
+    assert!(bubbles(&comb).is_empty(), "cleavage");
+}

@@ -1,0 +1,171 @@
+//! Plucked grains: holes, out at every angle between crossed polars while clear and uncoloured in plane light.
+//!
+//! A grain seen down its axis is out at every angle too, and a pore of the rock may hold clear resin. What decides is the
+//! sum of several cues: a dark outline all round (the wall of a hole refracts), an inside without any feature (resin has
+//! no specks, cracks or relief), light at the level of clear resin, and no light at all between crossed polars.
+
+mod inside;
+mod judgement;
+mod outline;
+mod patch;
+mod usual;
+
+use std::collections::HashSet;
+
+use image::{GrayImage, Luma};
+use imageproc::distance_transform::Norm;
+use imageproc::morphology::{close, dilate, open};
+use imageproc::region_labelling::{Connectivity, connected_components};
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use self::patch::Patch;
+use crate::section::burnt;
+use crate::section::light_field::{FieldLight, box_mean};
+use crate::section::parting::parts;
+
+/// A patch that may be a hole, with what was seen of it.
+#[derive(Clone, Debug)]
+pub struct Hole {
+    /// Outline along the middle of its wall, pixels.
+    pub outline: Vec<[f64; 2]>,
+    /// Area inside the outline, square pixels.
+    pub area: f64,
+    /// Centroid, pixels.
+    pub centroid: [f64; 2],
+    /// Share of the outline that can be judged where a dark wall is seen.
+    pub wall: f64,
+    /// Median depth of the wall under the inside, log units.
+    pub wall_depth: f64,
+    /// Scatter of fine detail inside over that of the field's quietest clear patches.
+    pub detail: f64,
+    /// The same for the field's clear crystals.
+    pub usual_detail: f64,
+    /// Mean light inside against the field's clear level, log units.
+    pub level: f64,
+    /// Mean light between crossed polars, 0 darkest of the field, 1 its bright crystals.
+    pub lit: f64,
+    /// Widest difference between crossed pictures of the mean light well inside, share of bright crystals: a hole has none,
+    /// a crystal has some unless it is seen within a few degrees of its axis. 0 with one picture.
+    pub swing: f64,
+    /// Brightest mean light well inside, over the crossed pictures, share of bright crystals.
+    pub inner_light: f64,
+    /// Share of the inside that specks or cracks take up, by cells more uneven than three times the quiet patches.
+    pub specks: f64,
+    /// The same of the field's clear crystals.
+    pub usual_specks: f64,
+    /// Scatter of fine detail between the specks, over that of the quietest clear patches.
+    pub ground: f64,
+    /// Tint against the field's clear crystals, log units.
+    pub tint: f64,
+    /// Share of the outline on the frame.
+    pub cut: f64,
+    /// Area over that of the box it spans along its own axes: low for a seam between grains.
+    pub fullness: f64,
+    /// Share of the outline that can be judged.
+    pub judged: f64,
+    /// The polars were turned too little to tell a grain at extinction.
+    pub one_angle: bool,
+    /// How sure that it is a hole that the rock did not have, 0..=1.
+    pub confidence: f64,
+}
+
+/// Smallest hole looked for, µm across; 60 µm and over count.
+const SMALLEST_UM: f64 = 44.0;
+/// Light between crossed polars below which a cell is out, share of bright crystals.
+const OUT: f32 = 0.06;
+/// Light between crossed polars below which a cell is out for certain: a quartz axis within some 15° of the view gives as much.
+const SURELY_OUT: f32 = 0.025;
+/// Darker than this in plane light is not clear, log units.
+const CLEAR: f32 = -0.30;
+/// Darkness against the surroundings from which a cell belongs to a wall, log units.
+const PALE_WALL: f32 = 0.09;
+/// Tint beyond which a cell is coloured, log units off the clear crystals.
+const TINTED: f32 = 0.16;
+/// Area over that of its hull under which a patch may be several that touch.
+const SPRAWLING: f64 = 0.82;
+/// Finds patches that may be plucked, likeliest first.
+#[must_use]
+pub fn find(light: &FieldLight) -> Vec<Hole> {
+    let detail = usual::fine_detail(light);
+    let usual = usual::usual(light, &detail);
+    let (rows, columns) = light.coarse.dim();
+    let cell_um = light.um_per_px * light.bin as f64;
+    let around = box_mean(&light.coarse, ((8.0 / cell_um).round() as usize).max(2));
+    let inked = !light.burnt.is_empty();
+    let mut mask = GrayImage::new(columns as u32, rows as u32);
+    for (i, pixel) in mask.iter_mut().enumerate() {
+        let at = [i / columns, i % columns];
+        let tint = (light.tint[0][at] - usual.tint[0]).hypot(light.tint[1][at] - usual.tint[1]);
+        let hole = light.lit[at] < OUT && light.coarse[at] > usual.level + CLEAR && tint < TINTED
+            // A wall, even a pale one, parts a hole from the next patch that is out.
+            && light.coarse[at] > around[at] - PALE_WALL
+            && !light.outside[at]
+            && !(inked && burnt::covers(&light.burnt, at[1] as f64 * light.bin as f64, at[0] as f64 * light.bin as f64));
+        *pixel = if hole { 255 } else { 0 };
+    }
+    // What is dark for certain, and what is dark enough within two cells of it: a hole's border is lit by its neighbours,
+    // a tilted crystal is lit throughout.
+    let sure = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
+        let dark = light.lit[[y as usize, x as usize]] < SURELY_OUT;
+        Luma([if dark { mask.get_pixel(x, y).0[0] } else { 0 }])
+    });
+    let near = dilate(&open(&close(&sure, Norm::L1, 1), Norm::L1, 1), Norm::L1, 3);
+    mask.iter_mut().zip(near.iter()).for_each(|(m, n)| *m = (*m).min(*n));
+    // Specks inside are bridged, thin bridges between patches are cut.
+    let clear = mask;
+    let mask = open(&close(&clear, Norm::L1, 1), Norm::L1, ((5.0 / cell_um).round() as u8).max(1));
+    let least = std::f64::consts::FRAC_PI_4 * (SMALLEST_UM / cell_um).powi(2) * 0.6;
+    let seen = |labels: &Array2<u32>| -> Vec<(u32, Hole)> {
+        patches(labels, least)
+            .into_par_iter()
+            .filter_map(|p| Some((p.label, patch::look(light, &detail, &usual, &p)?)))
+            .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.px(SMALLEST_UM).powi(2))
+            .collect()
+    };
+    let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
+    let connected = Array2::from_shape_fn((rows, columns), |(y, x)| connected.get_pixel(x as u32, y as u32).0[0]);
+    // A sprawling patch may be several that touch; a compact one that lines cut up is a crystal.
+    let (whole, sprawling): (Vec<_>, Vec<_>) = seen(&connected).into_iter().partition(|(_, h)| h.fullness > SPRAWLING);
+    let mut holes: Vec<Hole> = whole.into_iter().map(|(_, h)| h).collect();
+    if !sprawling.is_empty() {
+        let of: HashSet<u32> = sprawling.iter().map(|(l, _)| *l).collect();
+        let within = |x: u32, y: u32| of.contains(&connected[[y as usize, x as usize]]);
+        let sprawl = GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
+        let labels = parts(&sprawl, &clear, &(&around - &light.coarse));
+        holes.extend(seen(&labels).into_iter().map(|(_, h)| h));
+    }
+    holes.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    holes
+}
+
+/// Each labelled patch of `least` cells or more.
+fn patches(labels: &Array2<u32>, least: f64) -> Vec<Patch> {
+    let count = labels.iter().copied().max().unwrap_or(0) as usize;
+    let mut boxes = vec![(u32::MAX, u32::MAX, 0_u32, 0_u32, 0_usize); count + 1];
+    for ((y, x), l) in labels.indexed_iter() {
+        let (x, y, b) = (x as u32, y as u32, &mut boxes[*l as usize]);
+        *b = (b.0.min(x), b.1.min(y), b.2.max(x), b.3.max(y), b.4 + 1);
+    }
+    let large = (1..=count as u32).filter(|l| boxes[*l as usize].4 as f64 >= least);
+    large
+        .map(|l| {
+            let (x0, y0, x1, y1, _) = boxes[l as usize];
+            let mask = GrayImage::from_fn(x1 - x0 + 3, y1 - y0 + 3, |x, y| {
+                let inside = (1..=x1 - x0 + 1).contains(&x)
+                    && (1..=y1 - y0 + 1).contains(&y)
+                    && labels[[(y + y0 - 1) as usize, (x + x0 - 1) as usize]] == l;
+                Luma([if inside { 255 } else { 0 }])
+            });
+            Patch { label: l, mask, x0: i64::from(x0) - 1, y0: i64::from(y0) - 1 }
+        })
+        .collect()
+}
+
+fn median(v: &mut [f64]) -> f64 {
+    if v.is_empty() {
+        return 0.0;
+    }
+    let at = v.len() / 2;
+    *v.select_nth_unstable_by(at, f64::total_cmp).1
+}

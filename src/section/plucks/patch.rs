@@ -1,0 +1,169 @@
+//! One patch that may be a hole: its inside, its wall and its shape.
+
+use image::GrayImage;
+use imageproc::contours::{BorderType, find_contours};
+use ndarray::Array2;
+
+use super::inside::Inside;
+use super::outline::{normal, resample};
+use super::usual::Usual;
+use super::{Hole, median};
+use crate::section::light_field::{FieldLight, sample};
+use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
+
+/// A wall at least this much darker than the inside, log units.
+const WALL: f32 = 0.16;
+/// Farthest that a wall is looked for outside the patch, µm.
+const WALL_REACH_UM: f64 = 12.0;
+
+/// Cells that may be a hole, with a margin of a cell.
+pub(super) struct Patch {
+    pub(super) label: u32,
+    pub(super) mask: GrayImage,
+    /// Cell of the mask's corner.
+    pub(super) x0: i64,
+    /// Cell of the mask's corner.
+    pub(super) y0: i64,
+}
+
+impl Patch {
+    /// Cells of the field (row, column) under a mask of this one's size.
+    pub(super) fn cells<'a>(&'a self, mask: &'a GrayImage) -> impl Iterator<Item = [usize; 2]> + 'a {
+        mask.enumerate_pixels()
+            .filter(|(_, _, p)| p.0[0] > 0)
+            .map(|(x, y, _)| [(i64::from(y) + self.y0) as usize, (i64::from(x) + self.x0) as usize])
+    }
+
+    /// Outer border through the middles of its cells, at even spacing, pixels.
+    fn outline(&self, light: &FieldLight) -> Option<Vec<[f64; 2]>> {
+        let contour = find_contours::<i32>(&self.mask)
+            .into_iter()
+            .filter(|c| c.border_type == BorderType::Outer && c.parent.is_none())
+            .max_by_key(|c| c.points.len())?;
+        let cell = light.bin as f64;
+        let to_px = |v: i64| v as f64 * cell + (cell - 1.0) / 2.0;
+        let points = contour.points.iter();
+        let raw: Vec<[f64; 2]> =
+            points.map(|p| [to_px(i64::from(p.x) + self.x0), to_px(i64::from(p.y) + self.y0)]).collect();
+        (raw.len() >= 8).then(|| resample(&raw, light.px(4.0).max(1.5)))
+    }
+}
+
+/// What is seen of a patch; None when it is too small to tell.
+pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patch: &Patch) -> Option<Hole> {
+    let outline = patch.outline(light)?;
+    let inside = Inside::of(light, detail, usual, patch)?;
+    let n = outline.len() as f64;
+    let mut wall = Wall::along(light, &outline, inside.level as f32);
+    let outline = wall.middle(light, &outline);
+    let area = polygon_area(&outline);
+    let hull = convex_hull(outline.clone());
+    let mut hole = Hole {
+        centroid: polygon_centroid(&outline),
+        area,
+        wall: if wall.judged > 0.0 { wall.seen / wall.judged } else { 0.0 },
+        wall_depth: median(&mut wall.depths),
+        detail: inside.detail,
+        usual_detail: usual.detail / usual.quiet,
+        level: inside.level - f64::from(usual.level),
+        lit: inside.lit,
+        swing: inside.swing,
+        inner_light: inside.inner_light,
+        specks: inside.specks,
+        usual_specks: usual.specks,
+        ground: inside.ground,
+        tint: inside.tint,
+        cut: wall.cut / n,
+        fullness: area / polygon_area(&hull).max(1.0),
+        judged: wall.judged / n,
+        one_angle: light.angle_spread_deg < 15.0,
+        confidence: 0.0,
+        outline,
+    };
+    hole.confidence = hole.odds().probability();
+    Some(hole)
+}
+
+/// The dark wall along an outline.
+struct Wall {
+    /// Where it is seen: how far outside the outline, pixels.
+    at: Vec<Option<f64>>,
+    /// Depth under the inside where it can be judged, log units.
+    depths: Vec<f64>,
+    /// Points of the outline that can be judged.
+    judged: f64,
+    /// Points on the frame.
+    cut: f64,
+    /// Points where a wall is seen.
+    seen: f64,
+}
+
+impl Wall {
+    /// Darkest place along the normal of each point, from a cell inside to some way out.
+    fn along(light: &FieldLight, outline: &[[f64; 2]], inside: f32) -> Self {
+        let cell = light.bin as f64;
+        let reach = light.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
+        let mut wall =
+            Self { at: Vec::with_capacity(outline.len()), depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0 };
+        for (k, p) in outline.iter().enumerate() {
+            wall.at.push(None);
+            if on_frame(light, *p) {
+                wall.cut += 1.0;
+                continue;
+            }
+            let normal = normal(outline, k);
+            let (mut best, mut at) = (f32::INFINITY, 0.0);
+            let mut profile: Vec<f32> = Vec::new();
+            let mut t = -1.5 * cell;
+            while t <= reach {
+                let Some(v) = sample(&light.fine, p[0] + t * normal[0], p[1] + t * normal[1]) else { break };
+                profile.push(v);
+                // Nearer walls before farther ones of the same depth.
+                let weighed = v + 0.25 * (t.max(0.0) / reach) as f32;
+                if weighed < best {
+                    (best, at) = (weighed, t);
+                }
+                t += 0.75;
+            }
+            let dark = profile.iter().copied().fold(f32::INFINITY, f32::min);
+            let last = profile.iter().rev().take(3).copied().sum::<f32>() / 3.0;
+            // Beside something dark, a wall cannot be told from its neighbour.
+            if last < inside - 0.8 {
+                continue;
+            }
+            wall.judged += 1.0;
+            wall.depths.push(f64::from(inside - dark));
+            if inside - dark > WALL {
+                wall.seen += 1.0;
+                wall.at[k] = Some(at);
+            }
+        }
+        wall
+    }
+
+    /// The outline moved to the middle of its wall.
+    fn middle(&self, light: &FieldLight, outline: &[[f64; 2]]) -> Vec<[f64; 2]> {
+        let n = outline.len();
+        let mut all: Vec<f64> = self.at.iter().flatten().copied().collect();
+        let usual = if all.is_empty() { light.bin as f64 } else { median(&mut all) };
+        (0..n)
+            .map(|k| {
+                let p = outline[k];
+                if on_frame(light, p) {
+                    return p;
+                }
+                let mut near: Vec<f64> = (0..5).filter_map(|d| self.at[(k + n + d - 2) % n]).collect();
+                let offset = if near.is_empty() { usual } else { median(&mut near) };
+                let normal = normal(outline, k);
+                [p[0] + offset * normal[0], p[1] + offset * normal[1]]
+            })
+            .collect()
+    }
+}
+
+/// Within two cells of the picture's border.
+fn on_frame(light: &FieldLight, p: [f64; 2]) -> bool {
+    let cell = light.bin as f64;
+    let (rows, columns) = light.coarse.dim();
+    p[0] < 2.0 * cell || p[1] < 2.0 * cell || p[0] > (columns as f64 - 2.0) * cell || p[1] > (rows as f64 - 2.0) * cell
+}
