@@ -52,7 +52,7 @@ const SEED: f32 = 0.58;
 /// Stretch of the search, cells.
 const STRETCH: usize = 48;
 /// Most traces followed in a field.
-const MOST: usize = 400;
+const MOST: usize = 800;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
 /// Side of a cell of a second search, for wide lines, µm.
