@@ -13,6 +13,9 @@ pub mod photograph;
 mod planning;
 pub mod record;
 mod resolve;
+pub mod rows;
+pub mod scan;
+mod tiff_head;
 
 pub use encoding::{Curve, Encoding};
 pub use folder::{FieldPlan, QuartzMark, Slide};
