@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use crate::section::burnt;
 use crate::section::filter::separable;
-use crate::section::light_field::{Between, FieldLight, box_mean, shrink};
+use crate::section::light_field::{Between, FieldLight, box_mean, in_proportion, shrink};
 use crate::section::odds::Odds;
 use crate::section::ridge::{OF_NOISE, sharpest};
 use crate::section::shape::fit_circle;
@@ -70,7 +70,7 @@ const EDGE: [f32; 2] = [0.04, 0.12];
 const EDGE_OVER_USUAL: f32 = 5.0;
 /// Votes, of one a full circle of clear edges would give, from which a circle is measured.
 const LEAST_VOTES: f32 = 0.17;
-/// Candidates measured per field and octave.
+/// Candidates measured in an octave of a usual field; of a larger one more, see [`in_proportion`].
 const CANDIDATES: usize = 110;
 
 /// Scatter of the edge about its circle, share of the radius, beyond which no further pass makes it one.
@@ -186,7 +186,7 @@ fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
         }
     }
     found.sort_by(|a, b| b.votes.total_cmp(&a.votes));
-    found.truncate(CANDIDATES);
+    found.truncate(in_proportion(CANDIDATES, light));
     found
 }
 

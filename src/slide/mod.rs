@@ -10,6 +10,7 @@ pub mod manifest;
 pub mod names;
 pub mod objectives;
 pub mod photograph;
+mod pieces;
 mod planning;
 pub mod record;
 mod resolve;

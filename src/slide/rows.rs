@@ -1,11 +1,13 @@
 //! Rows of samples that lie uncompressed in a file, so that any part of a picture is read where it is.
 
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
+use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 
+use crate::error::{Error, Result};
 use crate::slide::photograph::Samples;
-use crate::slide::scan::{Window, three_of};
+use crate::slide::scan::Window;
 
 /// A file of uncompressed samples, interleaved.
 #[derive(Debug)]
@@ -74,4 +76,53 @@ impl Rows {
             Samples::Eight(three_of(bytes, self.layout.channels))
         })
     }
+}
+
+/// The first three of every `channels` samples; grey three times where there are one or two.
+pub(crate) fn three_of<T: Copy>(samples: Vec<T>, channels: usize) -> Vec<T> {
+    match channels {
+        3 => samples,
+        1 | 2 => samples.chunks_exact(channels).flat_map(|p| [p[0]; 3]).collect(),
+        _ => samples.chunks_exact(channels).flat_map(|p| [p[0], p[1], p[2]]).collect(),
+    }
+}
+
+/// An uncompressed copy that is being written; it is gone with the program.
+pub(crate) struct Copying<'a> {
+    path: &'a Path,
+    out: BufWriter<File>,
+}
+
+impl<'a> Copying<'a> {
+    pub(crate) fn begin(path: &'a Path) -> Result<Self> {
+        let file = tempfile::tempfile().map_err(|e| no_room(path, e))?;
+        Ok(Self { path, out: BufWriter::with_capacity(1 << 20, file) })
+    }
+
+    pub(crate) fn rows(mut self, samples: &Samples) -> Result<Self> {
+        let written = match samples {
+            Samples::Eight(codes) => self.out.write_all(codes),
+            Samples::Sixteen(codes) => codes.chunks(1 << 16).try_for_each(|part| {
+                let bytes: Vec<u8> = part.iter().flat_map(|c| c.to_le_bytes()).collect();
+                self.out.write_all(&bytes)
+            }),
+        };
+        written.map_err(|e| no_room(self.path, e))?;
+        Ok(self)
+    }
+
+    pub(crate) fn end(self, layout: Layout) -> Result<Rows> {
+        let file = self.out.into_inner().map_err(|e| no_room(self.path, e.into_error()))?;
+        Ok(Rows::new(file, vec![0], usize::MAX, layout))
+    }
+}
+
+fn no_room(path: &Path, e: std::io::Error) -> Error {
+    let dir = std::env::temp_dir();
+    Error::new(
+        path,
+        format!("cannot be unpacked into {}, the folder for temporary files", dir.display()),
+        "make room there, or save it as a tiled TIFF, which needs no copy",
+    )
+    .caused_by(e)
 }
