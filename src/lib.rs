@@ -14,6 +14,7 @@
 //! | [`register`] | the photographs of one field onto one grid |
 //! | [`optics`] | spectra and observers, quartz, interference colour forward and back |
 //! | [`section`] | what is on the glass: crystals and which are quartz, bubbles, plucked grains, scratches |
+//! | [`windows`] | a field too large to be held, looked at window by window by the rooms above |
 //! | [`thickness`] | how cuts of quartz are oriented, the fit over the section, its uncertainty |
 //! | [`verdict`] | limits, conformance, the regrind plan: pure functions |
 //! | [`chart`] | the interference colours of a lamp as a scale, and the wall chart |
@@ -57,5 +58,6 @@ pub mod timings;
 pub mod units;
 mod vectors;
 pub mod verdict;
+pub mod windows;
 
 pub use error::{Error, Result};

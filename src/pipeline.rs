@@ -11,13 +11,15 @@
 //!               thickness ──────────> verdict ──────────────────────────> report
 //! ```
 //!
-//! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores.
+//! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores. A field
+//! too large to be held, such as a photograph of the whole section, goes through the same stages window by window ([`crate::windows`]).
 
 use std::collections::HashMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use crate::bounds::Clock;
 use crate::chart::ColourScale;
 use crate::error::{Error, Result};
 use crate::house::House;
@@ -29,10 +31,9 @@ use crate::register::overview::Overview;
 use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
 use crate::section::defects::DefectKind;
-use crate::section::extinction::{ExtinctionPlanes, Separation};
+use crate::section::extinction::ExtinctionPlanes;
 use crate::section::totals::Tally;
-use crate::section::{FieldDefects, find_defects};
-use crate::slide::folder::FieldPhotographs;
+use crate::section::{Crystals, FieldDefects, find_defects};
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
@@ -40,6 +41,7 @@ use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
 use crate::units::{MicrometresPerPixel, Nanometres};
 use crate::verdict::{self, Findings, Limits, Verdict};
+use crate::windows::{LargeField, Progress};
 
 /// What one field gave: findings and what the report shows of it; its photographs are gone.
 #[derive(Clone, Debug)]
@@ -93,20 +95,50 @@ pub struct CheckedSlide {
 ///
 /// # Errors
 /// When the folder or a photograph cannot be read, or says what cannot be.
-pub fn check(dir: &Path, house: &House, mut look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
+pub fn check(dir: &Path, house: &House, look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
     let clock = house.bounds.start(dir);
     let (slide, limits) = house.slide(dir)?;
+    check_read(slide, limits, &clock, look, |_| {})
+}
 
+/// Checks a slide that was read. `look` sees each registered field, a large one from afar; `progress` hears how far the look at
+/// a large one is.
+///
+/// # Errors
+/// As [`check`].
+pub fn check_read(
+    slide: Slide,
+    limits: Limits,
+    clock: &Clock<'_>,
+    mut look: impl FnMut(&FieldStack),
+    mut progress: impl FnMut(&Progress),
+) -> Result<CheckedSlide> {
     yardstick_of(&slide)?;
     let mut fields = Vec::with_capacity(slide.fields.len());
     let mut once = Witnesses::default();
     for plan in &slide.fields {
+        let scans = {
+            stage!("read");
+            slide.scan(plan)?
+        };
+        if let Some(scans) = scans {
+            once.claim(std::iter::once(&scans.plane).chain(&scans.crossed).map(|p| (&p.path, &p.record)))?;
+            let field = LargeField::register(plan, scans, &slide)?;
+            clock.check("registered", &plan.name)?;
+            {
+                stage!("pictures");
+                look(&field.from_afar);
+            }
+            fields.push(FieldFindings::find_large(&field, &mut progress)?);
+            clock.check("measured", &plan.name)?;
+            continue;
+        }
         let photographs = {
             stage!("read");
             slide.load(plan)?
         };
         clock.check("read", &plan.name)?;
-        once.claim(&photographs)?;
+        once.claim(std::iter::once(&photographs.plane).chain(&photographs.crossed).map(|p| (&p.path, &p.record)))?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
         clock.check("registered", &plan.name)?;
         {
@@ -164,12 +196,12 @@ struct Witnesses(HashMap<String, String>);
 
 impl Witnesses {
     /// Takes the photographs of a field; a blank may serve several.
-    fn claim(&mut self, photographs: &FieldPhotographs) -> Result<()> {
-        for p in std::iter::once(&photographs.plane).chain(&photographs.crossed) {
-            let place = format!("{} of field {}", p.record.file, p.record.field);
-            if let Some(other) = self.0.insert(p.record.sha256.clone(), place) {
+    fn claim<'a>(&mut self, photographs: impl Iterator<Item = (&'a PathBuf, &'a PhotographRecord)>) -> Result<()> {
+        for (path, record) in photographs {
+            let place = format!("{} of field {}", record.file, record.field);
+            if let Some(other) = self.0.insert(record.sha256.clone(), place) {
                 return Err(Error::new(
-                    &p.path,
+                    path,
                     format!("is the same photograph as {other}"),
                     "put the right photograph in its place, or take the second field out",
                 ));
@@ -281,9 +313,36 @@ impl FieldFindings {
             let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));
             return Self { defects, ..Self::with_crystals(stack, crystals, "") };
         };
-        let why = found.why.clone();
         let mut crystals = crystals_of(stack);
         crystals.crystals.crystals.clear();
+        Self::contradicted(stack, crystals, found)
+    }
+
+    /// What a large field gives, looked at window by window.
+    ///
+    /// # Errors
+    /// When a part of a photograph is damaged.
+    pub fn find_large(field: &LargeField, progress: impl FnMut(&Progress)) -> Result<Self> {
+        let afar = &field.from_afar;
+        let contradiction = {
+            stage!("contradictions");
+            afar.contradiction()
+        };
+        let found = match contradiction {
+            Some(contradiction) => Self::contradicted(afar, known_of(afar, Crystals::none(), [0.0; 3]), contradiction),
+            None => {
+                let found = field.find(progress)?;
+                let crystals = known_of(afar, found.crystals, found.leak);
+                Self { defects: found.defects, ..Self::with_crystals(afar, crystals, "") }
+            }
+        };
+        let (size_px, scale) = (field.size_px, field.scale);
+        Ok(Self { crystals: FieldCrystals { size_px, scale, ..found.crystals }, size_px, scale, ..found })
+    }
+
+    /// A field whose photographs contradict each other: nothing is measured in it.
+    fn contradicted(stack: &FieldStack, crystals: FieldCrystals, found: Contradiction) -> Self {
+        let why = found.why.clone();
         let mut findings = Self::with_crystals(stack, crystals, &why);
         findings.warnings.push(format!("nothing was measured in field {}: {why}", stack.name));
         findings.contradiction = Some(found);
@@ -316,9 +375,6 @@ impl FieldFindings {
     }
 }
 
-/// Share of a field's darkest cells that the polars' leak is read from when the angles do not separate it.
-const DARKEST: f64 = 0.01;
-
 /// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
 #[must_use]
 pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
@@ -328,11 +384,12 @@ pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
         ExtinctionPlanes::new(stack, binning(stack.scale))
     };
     let crystals = find_crystals(&planes);
+    known_of(stack, crystals, planes.leak())
+}
+
+/// Crystals with what is known of the photographs they were found in.
+fn known_of(stack: &FieldStack, crystals: Crystals, leak: [f64; 3]) -> FieldCrystals {
     let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
-    let leak = match planes.design.separation {
-        Separation::Full => [0.0; 3],
-        _ => planes.darkest(DARKEST),
-    };
     FieldCrystals {
         name: stack.name.clone(),
         crystals,

@@ -1,6 +1,7 @@
 //! `thinproof check`: slides from photographs to verdict.
 
 use std::collections::HashMap;
+use std::io::{IsTerminal, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -16,6 +17,7 @@ use crate::report::{self, FieldPicture, ReadFrom, Report};
 use crate::slide::Slide;
 use crate::timings::{Timings, stage};
 use crate::verdict::Outcome;
+use crate::windows::Progress;
 
 /// Shown under the command's help.
 pub const EXAMPLES: &str = "Examples:\n  thinproof check LM-0142\n  thinproof check LM-0142 LM-0143 --out reports --limits house.toml\n  thinproof check scans/LM-0144 --max-megapixels 4000 --time-limit 7200";
@@ -79,8 +81,16 @@ pub struct Written {
 /// # Errors
 /// When the slide cannot be checked or the reports cannot be written; nothing is written then.
 pub fn check_slide(dir: &Path, out: &Path, house: &House) -> Result<Written> {
+    check_watched(dir, out, house, |_| {})
+}
+
+/// The same; `progress` hears how far the look at a field too large to be held is.
+fn check_watched(dir: &Path, out: &Path, house: &House, progress: impl FnMut(&Progress)) -> Result<Written> {
     let mut pictures: Vec<Result<FieldPicture>> = Vec::new();
-    let checked = pipeline::check(dir, house, |stack| pictures.push(FieldPicture::of(stack)))?;
+    let clock = house.bounds.start(dir);
+    let (slide, limits) = house.slide(dir)?;
+    let checked =
+        pipeline::check_read(slide, limits, &clock, |stack| pictures.push(FieldPicture::of(stack)), progress)?;
     let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;
     stage!("report");
     let chart = checked.chart();
@@ -131,10 +141,18 @@ fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
 pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
     let house = House { bounds: arguments.bounds.into(), ..arguments.house.read()? };
     let timings = arguments.timings.then(Timings::listen);
+    let watched = std::io::stderr().is_terminal();
+    let progress = |progress: &Progress| {
+        if watched {
+            // The line is cleared when the last window is done. A terminal that went away is no error.
+            let line = if progress.done < progress.all { progress.line() } else { String::new() };
+            let _ = write!(std::io::stderr(), "\r\u{1b}[K{line}");
+        }
+    };
     let mut outcomes: Vec<Option<Outcome>> = Vec::new();
     let mut taken = HashMap::new();
     for dir in &arguments.slides {
-        let checked = alone(dir, &mut taken).and_then(|()| check_slide(dir, &arguments.out, &house));
+        let checked = alone(dir, &mut taken).and_then(|()| check_watched(dir, &arguments.out, &house, progress));
         match checked {
             Ok(written) => {
                 outcomes.push(Some(written.report.verdict.outcome));

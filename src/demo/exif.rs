@@ -19,23 +19,36 @@ const ASCII: u16 = 2;
 const SHORT: u16 = 3;
 const LONG: u16 = 4;
 const RATIONAL: u16 = 5;
+const LONG8: u16 = 16;
 
-struct Entry {
-    tag: u16,
+/// A value of a directory.
+pub(super) struct Entry {
+    pub(super) tag: u16,
     kind: u16,
     count: u32,
     data: Vec<u8>,
 }
 
 impl Entry {
-    fn text(tag: u16, text: &str) -> Self {
+    pub(super) fn text(tag: u16, text: &str) -> Self {
         let mut data = text.as_bytes().to_vec();
         data.push(0);
         Self { tag, kind: ASCII, count: data.len() as u32, data }
     }
 
-    fn short(tag: u16, value: u16) -> Self {
+    pub(super) fn short(tag: u16, value: u16) -> Self {
         Self { tag, kind: SHORT, count: 1, data: value.to_le_bytes().to_vec() }
+    }
+
+    pub(super) fn shorts(tag: u16, values: &[u16]) -> Self {
+        let data = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+        Self { tag, kind: SHORT, count: values.len() as u32, data }
+    }
+
+    /// Offsets or lengths: 64 bit in a BigTIFF, else 32.
+    pub(super) fn longs(tag: u16, values: &[u64], big: bool) -> Self {
+        let data = values.iter().flat_map(|v| v.to_le_bytes()[..if big { 8 } else { 4 }].to_vec()).collect();
+        Self { tag, kind: if big { LONG8 } else { LONG }, count: values.len() as u32, data }
     }
 
     fn rational(tag: u16, (top, bottom): (u32, u32)) -> Self {
@@ -43,30 +56,46 @@ impl Entry {
     }
 }
 
-/// Bytes of a directory that begins at `start`, its longer values behind it.
-fn directory(entries: &[Entry], start: usize) -> Vec<u8> {
-    let mut head = (entries.len() as u16).to_le_bytes().to_vec();
+/// Bytes of a directory that begins at `start`, its longer values behind it; as in a BigTIFF when `big`.
+pub(super) fn directory(entries: &[Entry], start: usize, big: bool) -> Vec<u8> {
+    let (counts, inline) = if big { (8, 8) } else { (2, 4) };
+    let number = |value: usize, bytes: usize| (value as u64).to_le_bytes()[..bytes].to_vec();
+    let mut head = number(entries.len(), counts);
     let mut tail = Vec::new();
-    let tail_start = start + 2 + 12 * entries.len() + 4;
+    let tail_start = start + counts + (4 + 2 * inline) * entries.len() + inline;
     for entry in entries {
         head.extend(entry.tag.to_le_bytes());
         head.extend(entry.kind.to_le_bytes());
-        head.extend(entry.count.to_le_bytes());
-        if entry.data.len() <= 4 {
-            let mut inline = entry.data.clone();
-            inline.resize(4, 0);
-            head.extend(inline);
+        head.extend(number(entry.count as usize, inline));
+        if entry.data.len() <= inline {
+            let mut data = entry.data.clone();
+            data.resize(inline, 0);
+            head.extend(data);
         } else {
-            head.extend(((tail_start + tail.len()) as u32).to_le_bytes());
+            head.extend(number(tail_start + tail.len(), inline));
             tail.extend(&entry.data);
             if tail.len() % 2 == 1 {
                 tail.push(0);
             }
         }
     }
-    head.extend([0; 4]);
+    head.extend(vec![0; inline]);
     head.extend(tail);
     head
+}
+
+impl ExifBlock {
+    /// The directory of exposure.
+    pub(super) fn exposure(&self) -> Vec<Entry> {
+        vec![
+            Entry::rational(0x829a, self.time_s),
+            Entry::rational(0x829d, (self.f_number_tenths, 10)),
+            Entry::short(0x8827, self.iso),
+            Entry::text(0x9003, &self.taken_at),
+            Entry::short(0xa001, 1),
+            Entry::short(0xa403, u16::from(!self.automatic_white)),
+        ]
+    }
 }
 
 /// The block, beginning with its TIFF header.
@@ -78,18 +107,10 @@ pub(crate) fn block(exif: &ExifBlock) -> Vec<u8> {
             Entry { tag: 0x8769, kind: LONG, count: 1, data: pointer.to_le_bytes().to_vec() },
         ]
     };
-    let sub_start = 8 + directory(&first(0), 8).len();
-    let sub = vec![
-        Entry::rational(0x829a, exif.time_s),
-        Entry::rational(0x829d, (exif.f_number_tenths, 10)),
-        Entry::short(0x8827, exif.iso),
-        Entry::text(0x9003, &exif.taken_at),
-        Entry::short(0xa001, 1),
-        Entry::short(0xa403, u16::from(!exif.automatic_white)),
-    ];
+    let sub_start = 8 + directory(&first(0), 8, false).len();
     let mut out = b"II\x2a\0\x08\0\0\0".to_vec();
-    out.extend(directory(&first(sub_start as u32), 8));
-    out.extend(directory(&sub, sub_start));
+    out.extend(directory(&first(sub_start as u32), 8, false));
+    out.extend(directory(&exif.exposure(), sub_start, false));
     out
 }
 

@@ -29,6 +29,7 @@ pub mod score;
 mod truth;
 pub mod unruled;
 mod varied;
+pub mod whole_section;
 
 pub use drawer::{BOND_UM, GrinderFault};
 pub use field::{RenderedField, RenderedPhotograph};

@@ -81,6 +81,12 @@ impl Base {
         Placement { peak: turned.height, ..moved(&start, turned.shift.map(|s| s * bin), 0.0) }
     }
 
+    /// Placement of a picture that stays still but for a shift of up to `reach_px`.
+    pub(crate) fn still_within(&self, lines: &Lines, reach_px: f64) -> Placement {
+        let found = self.at_turn(&lines.coarser(self.by), 0.0, reach_px);
+        if found.peak < SURE { found } else { self.refined(lines, found, false) }
+    }
+
     /// Placement when the picture stays still.
     pub(crate) fn still(&self, lines: &Lines) -> Placement {
         let found = self.still_roughly(lines);
@@ -176,14 +182,15 @@ impl Base {
 
 /// A piece of the field with its residual shift.
 #[derive(Clone, Copy, Debug)]
-struct Piece {
-    at: [f64; 2],
-    shift: [f64; 2],
-    weight: f64,
+pub(crate) struct Piece {
+    /// Its middle, pixels from the field's centre.
+    pub(crate) at: [f64; 2],
+    pub(crate) shift: [f64; 2],
+    pub(crate) weight: f64,
 }
 
 /// Shift and small turn (radians) of the pieces: weighted least squares, pieces that disagree weighing less (Cauchy).
-fn rigid_fit(pieces: &[Piece], may_turn: bool) -> ([f64; 2], f64) {
+pub(crate) fn rigid_fit(pieces: &[Piece], may_turn: bool) -> ([f64; 2], f64) {
     let median = |values: Vec<f64>| {
         let mut values = values;
         values.sort_by(f64::total_cmp);

@@ -3,6 +3,7 @@
 mod align;
 pub mod contradictions;
 mod correlate;
+pub(crate) mod drift;
 mod grid;
 pub mod lamp;
 mod lines;
@@ -74,6 +75,8 @@ pub struct FieldStack {
     /// The lamp's fall-off over the frame, where the stage was turned: [`FieldStack::crossed_light`] is divided by it
     /// where the photograph was lit and multiplied by it where the plane one was, so that crossed over plane is free of it.
     pub lamp: Option<LampField>,
+    /// Pixels of the photographs along each side of one of this grid's: 1, but where a large field is seen from afar.
+    pub reduced_by: usize,
     /// Its plane light from afar, to tell whether another field shows the same place.
     pub overview: Overview,
     /// Findings about registration that the user should know.
@@ -132,6 +135,7 @@ impl FieldStack {
             blank,
             crossed,
             lamp,
+            reduced_by: 1,
             overview,
             warnings,
         })

@@ -59,6 +59,12 @@ impl Overview {
         Self { lines: coarse.depth, cell_px: coarse.bin, spectrum: OnceLock::new() }
     }
 
+    /// The same of a field that was seen reduced, `by` pixels along each side as one.
+    pub(crate) fn of_reduced(mut self, by: usize) -> Self {
+        self.cell_px *= by;
+        self
+    }
+
     fn spectrum(&self) -> &Spectrum {
         self.spectrum.get_or_init(|| Spectrum::of(&self.lines.view()))
     }

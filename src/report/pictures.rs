@@ -75,8 +75,8 @@ impl FieldPicture {
         let mut addresses = jpegs.into_iter().map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg)));
         Ok(Self {
             name: stack.name.clone(),
-            covers_px: [(columns * bin) as f64, (rows * bin) as f64],
-            pixels_in_one: bin,
+            covers_px: [columns, rows].map(|n| (n * bin * stack.reduced_by) as f64),
+            pixels_in_one: bin * stack.reduced_by,
             plane: addresses.next().unwrap_or_default(),
             crossed: addresses.next(),
             crossed_angle_deg: brightest.map(|i| stack.crossed[i].angle.deg()),

@@ -21,14 +21,8 @@ impl Sides {
         let planes = light
             .crossed
             .par_iter()
-            .flat_map_iter(|r| {
-                let bright = {
-                    let mut v: Vec<f32> = r[1].iter().step_by(11).copied().collect();
-                    let at = v.len().saturating_sub(1) * 9 / 10;
-                    if v.is_empty() { 1.0 } else { v.select_nth_unstable_by(at, f32::total_cmp).1.max(1e-4) }
-                };
-                r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5)))
-            })
+            .zip(&light.levels.beside)
+            .flat_map_iter(|(r, bright)| r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5))))
             .collect();
         let ratio = bin as f64 / light.bin as f64;
         Self { planes, ratio, offset: (ratio - 1.0) / 2.0 }
@@ -152,7 +146,7 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f
 }
 
 /// Distance from the frame within which an end may be the frame's, cells.
-const FRAME: f64 = 8.0;
+pub(crate) const FRAME: f64 = 8.0;
 
 /// Windows after which a colour that comes back is another crystal's: lamellae are narrow, some 60 µm at most.
 const RECURS: usize = 4;

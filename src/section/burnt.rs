@@ -15,11 +15,12 @@ const MARGIN: f64 = 4.0;
 /// How far from the bar its figures stand at most, share of its length, and at least so many pixels.
 const FIGURES: (f64, usize) = (0.4, 24);
 
-/// Boxes (x0, y0, x1, y1, pixels) that burnt-in ink covers: each bar and each figure beside it.
+/// Boxes (x0, y0, x1, y1, pixels) that burnt-in ink covers: each bar and each figure beside it. `fine` shows a picture that is
+/// `across` pixels wide, or a window of it.
 #[must_use]
-pub fn boxes(fine: &Array2<f32>) -> Vec<[f64; 4]> {
+pub fn boxes(fine: &Array2<f32>, across: usize) -> Vec<[f64; 4]> {
     let inks: [fn(f32) -> bool; 2] = [|v| v < BLACK_INK, |v| v > WHITE_INK];
-    inks.iter().flat_map(|ink| of_ink(fine, *ink)).collect()
+    inks.iter().flat_map(|ink| of_ink(fine, across, *ink)).collect()
 }
 
 /// Whether (x, y) lies in one of the boxes.
@@ -28,9 +29,9 @@ pub fn covers(boxes: &[[f64; 4]], x: f64, y: f64) -> bool {
     boxes.iter().any(|b| x >= b[0] && y >= b[1] && x <= b[2] && y <= b[3])
 }
 
-fn of_ink(fine: &Array2<f32>, ink: fn(f32) -> bool) -> Vec<[f64; 4]> {
+fn of_ink(fine: &Array2<f32>, across: usize, ink: fn(f32) -> bool) -> Vec<[f64; 4]> {
     let (height, width) = fine.dim();
-    let least = ((SHORTEST * width as f64) as usize).max(16);
+    let least = ((SHORTEST * across as f64) as usize).max(16);
     // Long runs of ink, row by row; those of the same two ends in rows that follow are one bar.
     let mut bars: Vec<[usize; 4]> = Vec::new();
     for y in 0..height {
@@ -127,7 +128,7 @@ mod tests {
                 fine[[y, x]] = -3.4;
             }
         }
-        let found = boxes(&fine);
+        let found = boxes(&fine, 400);
         assert_eq!(found.len(), 2, "{found:?}");
         assert!(covers(&found, 300.0, 272.0) && covers(&found, 294.0, 256.0));
         assert!(!covers(&found, 100.0, 80.0));

@@ -69,7 +69,7 @@ const USUAL_BIN: usize = 2;
 /// Smallest clean patch, cells.
 const SMALLEST_PATCH: usize = 40;
 /// Pieces closer than this may be parts of one crystal, cells: a lamella or a seam may lie between.
-const REACH: usize = 6;
+pub(crate) const REACH: usize = 6;
 /// How far from a mark its crystal may begin, cells.
 const MARK_REACH: usize = 4;
 /// A piece narrower than this, cells, and [`LAMELLA_LENGTH`] times as long as wide is shaped like a twin lamella.
@@ -86,30 +86,83 @@ pub fn binning(scale: Option<MicrometresPerPixel>) -> usize {
 /// Finds the crystals of one field from the terms of its extinction.
 #[must_use]
 pub fn find_crystals(planes: &ExtinctionPlanes) -> Crystals {
-    let clean = clean_cells(planes);
-    let labelled = connected_components(&clean, Connectivity::Four, Luma([0]));
-    let (rows, columns) = planes.dim();
-    let labels = Array2::from_shape_vec((rows, columns), labelled.into_raw()).expect("one label a cell");
-    let mut cells: Vec<Vec<u32>> = vec![Vec::new(); labels.iter().max().map_or(0, |m| *m as usize)];
-    for (i, label) in labels.iter().enumerate() {
-        if *label > 0 {
-            cells[*label as usize - 1].push(i as u32);
-        }
+    let (levels, change) = CleanLevels::of(planes);
+    let patches = Patches::of(planes, &change, levels);
+    let pieces: Vec<Piece> = patches.large().map(|(i, cells)| Piece::measure(planes, i as u32 + 1, cells)).collect();
+    let pairs = neighbours(&pieces, &patches.labels);
+    let crystals = join(&pieces, &pairs, planes.design.separation == Separation::Full);
+    Crystals {
+        bin: planes.bin,
+        labels: patches.labels,
+        crystals: clarity::judge(crystals),
+        design: planes.design.clone(),
     }
-    let pieces: Vec<Piece> = cells
-        .par_iter()
-        .enumerate()
-        .filter(|(_, c)| c.len() >= SMALLEST_PATCH)
-        .map(|(i, c)| Piece::measure(planes, i as u32 + 1, c))
-        .collect();
-    let crystals = join(&pieces, &labels, planes);
-    Crystals { bin: planes.bin, labels, crystals: clarity::judge(crystals), design: planes.design.clone() }
+}
+
+/// By what a clean cell is told, found over a whole field.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct CleanLevels {
+    /// Brightness below which relative changes are noise.
+    dark: f32,
+    /// Relative change from cell to cell up to which it is one crystal.
+    still: f32,
+}
+
+impl CleanLevels {
+    /// Of a field, with the change at each of its cells.
+    pub(crate) fn of(planes: &ExtinctionPlanes) -> (Self, Vec<f32>) {
+        let dark = dark_floor(planes);
+        let change = change(planes, dark);
+        let mut known: Vec<f32> = change.iter().copied().filter(|c| c.is_finite()).collect();
+        let still = if known.is_empty() {
+            0.0
+        } else {
+            let at = known.len() / 5;
+            let (_, quiet, _) = known.select_nth_unstable_by(at, f32::total_cmp);
+            (3.0 * *quiet).clamp(0.05, 0.25)
+        };
+        (Self { dark, still }, change)
+    }
+}
+
+/// Connected clean cells.
+pub(crate) struct Patches {
+    /// Patch that each cell belongs to, 0 for none.
+    pub(crate) labels: Array2<u32>,
+    /// Cells of each patch, indices row by row.
+    pub(crate) cells: Vec<Vec<u32>>,
+}
+
+impl Patches {
+    /// Of a window of a field whose levels are known.
+    pub(crate) fn in_window(planes: &ExtinctionPlanes, levels: CleanLevels) -> Self {
+        Self::of(planes, &change(planes, levels.dark), levels)
+    }
+
+    fn of(planes: &ExtinctionPlanes, change: &[f32], levels: CleanLevels) -> Self {
+        let clean = clean_cells(planes.dim(), change, levels.still);
+        let labelled = connected_components(&clean, Connectivity::Four, Luma([0]));
+        let labels = Array2::from_shape_vec(planes.dim(), labelled.into_raw()).expect("one label a cell");
+        let mut cells: Vec<Vec<u32>> = vec![Vec::new(); labels.iter().max().map_or(0, |m| *m as usize)];
+        for (i, label) in labels.iter().enumerate() {
+            if *label > 0 {
+                cells[*label as usize - 1].push(i as u32);
+            }
+        }
+        Self { labels, cells }
+    }
+
+    /// Patches that are large enough to be measured, with their index.
+    pub(crate) fn large(&self) -> impl ParallelIterator<Item = (usize, &Vec<u32>)> {
+        self.cells.par_iter().enumerate().filter(|(_, c)| c.len() >= SMALLEST_PATCH)
+    }
 }
 
 /// A connected clean patch.
-struct Piece {
-    label: u32,
-    crystal: Crystal,
+#[derive(Clone, Debug)]
+pub(crate) struct Piece {
+    pub(crate) label: u32,
+    pub(crate) crystal: Crystal,
     /// Colour c summed over channels.
     brightness: f64,
     colour: [f64; 3],
@@ -122,6 +175,12 @@ struct Piece {
 }
 
 impl Crystals {
+    /// None at all.
+    #[must_use]
+    pub fn none() -> Self {
+        Self { bin: 1, labels: Array2::zeros((1, 1)), crystals: Vec::new(), design: AngleDesign::new(&[]) }
+    }
+
     /// Index of the crystal that covers most of a half-open box [x0, y0, x1, y1] in pixels; None when none reaches it.
     #[must_use]
     pub fn under(&self, box_px: [f64; 4]) -> Option<usize> {
@@ -154,7 +213,27 @@ impl Crystals {
 }
 
 impl Piece {
-    fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
+    /// One piece of parts that were measured each by itself: means by area, its shape that of the largest part.
+    ///
+    /// # Panics
+    /// When there are no parts.
+    pub(crate) fn of_parts(parts: &[&Self]) -> Self {
+        let area = |p: &Self| p.crystal.area_px;
+        let largest = parts.iter().max_by(|a, b| area(a).total_cmp(&area(b))).expect("a piece has a part");
+        let total: f64 = parts.iter().map(|p| area(p)).sum();
+        let mean = |f: &dyn Fn(&Self) -> f64| parts.iter().map(|p| f(p) * area(p) / total).sum::<f64>();
+        let phase = [0, 1].map(|k| mean(&|p| p.phase[k]));
+        let length = phase[0].hypot(phase[1]).max(1e-12);
+        Self {
+            crystal: merged(parts.iter().map(|p| &p.crystal)),
+            brightness: mean(&|p| p.brightness),
+            colour: std::array::from_fn(|c| mean(&|p| p.colour[c])),
+            phase: phase.map(|p| p / length),
+            ..(*largest).clone()
+        }
+    }
+
+    pub(crate) fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
         let columns = planes.dim().1;
         let flat = |p: &Array2<f32>, i: u32| f64::from(p.as_slice().expect("standard layout")[i as usize]);
         let cell_colour = |i: u32| -> [f64; 3] {
@@ -232,6 +311,13 @@ impl Piece {
         Self { label, crystal, brightness: mean_of, colour, phase, axis, lamella }
     }
 
+    /// The same where its window lies in the field: `origin` is the window's upper left corner.
+    pub(crate) fn moved(mut self, origin: [f64; 2]) -> Self {
+        self.crystal.x_px += origin[0];
+        self.crystal.y_px += origin[1];
+        self
+    }
+
     /// Same colour within what dirt does to it.
     fn same_colour(&self, other: &Self) -> bool {
         (0..3).all(|c| {
@@ -281,8 +367,8 @@ fn deviation(values: &[f64]) -> f64 {
     (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt()
 }
 
-/// Cells inside one crystal: where no term changes by more than a few per cent from cell to cell.
-fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
+/// Relative change of the terms from cell to cell; infinite where a cell is masked or on the frame.
+fn change(planes: &ExtinctionPlanes, floor: f32) -> Vec<f32> {
     let (rows, columns) = planes.dim();
     let terms: Vec<&[f32]> = planes.terms.iter().flatten().map(|p| p.as_slice().expect("standard layout")).collect();
     let used = if planes.design.separation == Separation::Full {
@@ -293,7 +379,6 @@ fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
         3
     };
     let mask = planes.mask.as_slice().expect("standard layout");
-    let floor = dark_floor(planes);
     let mut change = vec![f32::INFINITY; rows * columns];
     change.par_chunks_mut(columns).enumerate().skip(2).take(rows.saturating_sub(4)).for_each(|(y, row)| {
         for (x, cell) in row.iter_mut().enumerate().take(columns.saturating_sub(2)).skip(2) {
@@ -314,16 +399,13 @@ fn clean_cells(planes: &ExtinctionPlanes) -> GrayImage {
             *cell = squares.sqrt() / (2.0 * (level + floor));
         }
     });
-    let mut known: Vec<f32> = change.iter().copied().filter(|c| c.is_finite()).collect();
-    let threshold = if known.is_empty() {
-        0.0
-    } else {
-        let at = known.len() / 5;
-        let (_, quiet, _) = known.select_nth_unstable_by(at, f32::total_cmp);
-        (3.0 * *quiet).clamp(0.05, 0.25)
-    };
+    change
+}
+
+/// Cells inside one crystal: where no term changes by more than a few per cent from cell to cell.
+fn clean_cells((rows, columns): (usize, usize), change: &[f32], threshold: f32) -> GrayImage {
     let mut clean = GrayImage::new(columns as u32, rows as u32);
-    for (pixel, c) in clean.iter_mut().zip(&change) {
+    for (pixel, c) in clean.iter_mut().zip(change) {
         *pixel = if *c < threshold { 255 } else { 0 };
     }
     erode(&open(&clean, Norm::L1, 1), Norm::L1, 1)
@@ -342,8 +424,7 @@ fn dark_floor(planes: &ExtinctionPlanes) -> f32 {
 }
 
 /// Joins neighbouring pieces of one colour and one extinction into one crystal; marks twins.
-fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Vec<Crystal> {
-    let pairs = neighbours(pieces, labels);
+pub(crate) fn join(pieces: &[Piece], pairs: &[(usize, usize)], full: bool) -> Vec<Crystal> {
     let bright = pieces.iter().map(|p| p.brightness).fold(0.0, f64::max);
     let mut root: Vec<usize> = (0..pieces.len()).collect();
     let mut twins = vec![0_usize; pieces.len()];
@@ -354,8 +435,7 @@ fn join(pieces: &[Piece], labels: &Array2<u32>, planes: &ExtinctionPlanes) -> Ve
         }
         i
     }
-    let full = planes.design.separation == Separation::Full;
-    for (a, b) in pairs {
+    for &(a, b) in pairs {
         let (p, q) = (&pieces[a], &pieces[b]);
         // Narrow pieces side by side and parallel are twin lamellae, whatever their colours.
         if p.lamella && q.lamella && (p.axis - q.axis).cos().abs() > 0.97 {
@@ -419,7 +499,7 @@ fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> Crystal {
 }
 
 /// Pairs of pieces whose surroundings meet within [`REACH`] cells, each once.
-fn neighbours(pieces: &[Piece], labels: &Array2<u32>) -> Vec<(usize, usize)> {
+pub(crate) fn neighbours(pieces: &[Piece], labels: &Array2<u32>) -> Vec<(usize, usize)> {
     let (rows, columns) = labels.dim();
     let most = labels.iter().max().copied().unwrap_or(0) as usize;
     let mut index = vec![u32::MAX; most + 1];

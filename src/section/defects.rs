@@ -8,7 +8,7 @@ use crate::register::FieldStack;
 use crate::section::bubbles::{self, Ring};
 use crate::section::eyepiece;
 use crate::section::light_field::{BLACK, FieldLight};
-use crate::section::plucks::{self, Hole};
+use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
@@ -135,7 +135,7 @@ const COARSEST_FOR_SCRATCHES_UM: f64 = 4.0;
 /// Coarsest pixel that still shows a bubble of 25 µm or a hole of 60 µm.
 const COARSEST_FOR_HOLES_UM: f64 = 12.0;
 /// Confidence from which something is reported.
-const REPORTED: f64 = 0.5;
+pub(crate) const REPORTED: f64 = 0.5;
 /// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
 const TOLD_FROM_PORES: f64 = 0.97;
 /// Area over that of its hull from which a hole has the bulging outline of a grain.
@@ -202,6 +202,17 @@ impl Candidates {
     /// Looks a field over.
     #[must_use]
     pub fn of(light: &FieldLight) -> Self {
+        let mut found = Self::traced(light, || plucks::find(light));
+        found.lines = scratches::settled(found.lines, light.um_per_px);
+        found
+    }
+
+    /// Looks a window of a field over, by what is usual in the field; its lines are each judged by themselves only.
+    pub(crate) fn in_window(light: &FieldLight, usual: &Usual) -> Self {
+        Self::traced(light, || plucks::find_in_window(light, usual))
+    }
+
+    fn traced(light: &FieldLight, holes: impl FnOnce() -> Vec<Hole> + Send) -> Self {
         let (rings, holes) = rayon::join(
             || {
                 stage!("defects: bubbles");
@@ -209,7 +220,7 @@ impl Candidates {
             },
             || {
                 stage!("defects: plucks");
-                plucks::find(light)
+                holes()
             },
         );
         let sure_rings: Vec<Ring> = rings.iter().copied().filter(|r| r.confidence >= REPORTED).collect();
@@ -222,12 +233,12 @@ impl Candidates {
         };
         let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
         stage!("defects: scratches");
-        let lines = if judged { scratches::find(light, &hidden) } else { Vec::new() };
+        let lines = if judged { scratches::traced(light, &hidden) } else { Vec::new() };
         Self { rings, holes, lines }
     }
 
     /// Those that are called what they look like.
-    fn called(self) -> Self {
+    pub(crate) fn called(self) -> Self {
         let rings: Vec<Ring> = self.rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
         // A bubble's own clear middle is no hole in the rock.
         let in_bubble = |h: &Hole| {
@@ -251,8 +262,23 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 /// What is reported of a field's candidates, and what could not be judged there.
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
+    let Candidates { rings, holes, lines } = candidates.called();
+    let mut found = FieldDefects {
+        bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
+        plucks: holes.iter().map(|h| Pluck::of(light, h, field, impregnation)).collect(),
+        scratches: lines.iter().map(|l| Scratch::of(l, field, light.scale_known)).collect(),
+        others: Vec::new(),
+        area_px: seen_area(light),
+        unjudged: unjudged(light.um_per_px),
+        moved: false,
+    };
+    found.largest_first();
+    found
+}
+
+/// Kinds that a scale is too coarse for.
+pub(crate) fn unjudged(um_per_px: f64) -> Vec<(DefectKind, String)> {
     let mut unjudged = Vec::new();
-    let um_per_px = light.um_per_px;
     if um_per_px > COARSEST_FOR_HOLES_UM {
         let reason = |what: &str| format!("{what}: {um_per_px:.1} µm per pixel is too coarse to show small ones");
         unjudged.push((DefectKind::Bubbles, reason("bubbles")));
@@ -262,66 +288,71 @@ pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnat
         let reason = format!("scratches: {um_per_px:.1} µm per pixel is too coarse to show lines of a few micrometres");
         unjudged.push((DefectKind::Scratches, reason));
     }
-    let Candidates { rings, holes, lines } = candidates.called();
+    unjudged
+}
 
-    let um = |px: f64| light.scale_known.then_some(px * um_per_px);
-    let mut found = FieldDefects { area_px: seen_area(light), unjudged, ..FieldDefects::default() };
-    found.bubbles = rings
-        .iter()
-        .map(|r| Bubble {
+impl FieldDefects {
+    pub(crate) fn largest_first(&mut self) {
+        self.bubbles.sort_by(|a, b| b.diameter_px.total_cmp(&a.diameter_px));
+        self.plucks.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
+        let length = |s: &Scratch| (s.x1_px - s.x0_px).hypot(s.y1_px - s.y0_px);
+        self.scratches.sort_by(|a, b| length(b).total_cmp(&length(a)));
+    }
+}
+
+impl Bubble {
+    pub(crate) fn of(light: &FieldLight, r: &Ring, field: &str) -> Self {
+        Self {
             field: field.to_owned(),
             x_px: r.x,
             y_px: r.y,
             diameter_px: 2.0 * r.radius,
-            diameter_um: um(2.0 * r.radius),
+            diameter_um: light.scale_known.then_some(2.0 * r.radius * light.um_per_px),
             confidence: r.confidence,
             rock_shows_through: rock_shows_through(light, r),
-        })
-        .collect();
-    found.bubbles.sort_by(|a, b| b.diameter_px.total_cmp(&a.diameter_px));
-    found.plucks = holes
-        .iter()
-        .map(|h| {
-            let outline = simplified(&h.outline, 0.7);
-            let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
-            // Pores between grains are hollowed by them, a torn-out grain bulges.
-            let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
-            let ambiguous = impregnation == Impregnation::Clear && !told || light.angle_spread_deg < LEAST_TURN_DEG;
-            Pluck {
-                field: field.to_owned(),
-                x_px: h.centroid[0],
-                y_px: h.centroid[1],
-                area_px: h.area,
-                area_um2: light.scale_known.then_some(h.area * um_per_px * um_per_px),
-                box_px: [
-                    bound(f64::min, 0, f64::INFINITY),
-                    bound(f64::min, 1, f64::INFINITY),
-                    bound(f64::max, 0, f64::NEG_INFINITY) + 1.0,
-                    bound(f64::max, 1, f64::NEG_INFINITY) + 1.0,
-                ],
-                ambiguous,
-                confidence: h.confidence,
-                outline_px: outline,
-            }
-        })
-        .collect();
-    found.plucks.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
-    found.scratches = lines
-        .iter()
-        .map(|l| Scratch {
+        }
+    }
+}
+
+impl Pluck {
+    pub(crate) fn of(light: &FieldLight, h: &Hole, field: &str, impregnation: Impregnation) -> Self {
+        let outline = simplified(&h.outline, 0.7);
+        let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
+        // Pores between grains are hollowed by them, a torn-out grain bulges.
+        let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
+        let ambiguous = impregnation == Impregnation::Clear && !told || light.angle_spread_deg < LEAST_TURN_DEG;
+        Self {
+            field: field.to_owned(),
+            x_px: h.centroid[0],
+            y_px: h.centroid[1],
+            area_px: h.area,
+            area_um2: light.scale_known.then_some(h.area * light.um_per_px * light.um_per_px),
+            box_px: [
+                bound(f64::min, 0, f64::INFINITY),
+                bound(f64::min, 1, f64::INFINITY),
+                bound(f64::max, 0, f64::NEG_INFINITY) + 1.0,
+                bound(f64::max, 1, f64::NEG_INFINITY) + 1.0,
+            ],
+            ambiguous,
+            confidence: h.confidence,
+            outline_px: outline,
+        }
+    }
+}
+
+impl Scratch {
+    pub(crate) fn of(l: &Line, field: &str, scale_known: bool) -> Self {
+        Self {
             field: field.to_owned(),
             x0_px: l.ends[0][0],
             y0_px: l.ends[0][1],
             x1_px: l.ends[1][0],
             y1_px: l.ends[1][1],
-            length_um: light.scale_known.then_some(l.length_um),
-            width_um: light.scale_known.then_some(l.width_um),
+            length_um: scale_known.then_some(l.length_um),
+            width_um: scale_known.then_some(l.width_um),
             confidence: l.confidence,
-        })
-        .collect();
-    let length = |s: &Scratch| (s.x1_px - s.x0_px).hypot(s.y1_px - s.y0_px);
-    found.scratches.sort_by(|a, b| length(b).total_cmp(&length(a)));
-    found
+        }
+    }
 }
 
 /// Share of crossed photographs in which light and its variation inside a ring are those of the rock; None when too small to tell.
@@ -346,12 +377,8 @@ fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
     let shows = light
         .crossed
         .iter()
-        .filter(|x| {
-            let mut all: Vec<f32> = x[1].iter().step_by(13).copied().collect();
-            let at = all.len() * 9 / 10;
-            let bright = *all.select_nth_unstable_by(at, f32::total_cmp).1;
-            let at = all.len() / 100;
-            let dark = *all.select_nth_unstable_by(at, f32::total_cmp).1;
+        .zip(&light.levels.green)
+        .filter(|(x, [dark, bright])| {
             let lit = cells.iter().filter(|c| x[1][**c] > dark + 0.12 * (bright - dark)).count();
             lit * 3 > cells.len()
         })
@@ -362,9 +389,21 @@ fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
 /// Area in which something could have been seen: inside every photograph and not black in plane light, square pixels.
 fn seen_area(light: &FieldLight) -> f64 {
     let (height, width) = light.fine.dim();
-    let cells = light.coarse.len().max(1);
-    let unseen = light.coarse.iter().zip(&light.outside).filter(|(v, o)| **o || **v <= BLACK + 0.05).count();
-    (height * width) as f64 * (1.0 - unseen as f64 / cells as f64)
+    seen_area_within(light, [0, 0], [width, height])
+}
+
+/// The same of the pixels from `from` to `to` (half-open), which lie on the coarse grid.
+pub(crate) fn seen_area_within(light: &FieldLight, from: [usize; 2], to: [usize; 2]) -> f64 {
+    let (rows, columns) = light.coarse.dim();
+    let [low, high] = [from, to].map(|p| [(p[0] / light.bin).min(columns), (p[1] / light.bin).min(rows)]);
+    let cells = (low[1]..high[1]).flat_map(|y| (low[0]..high[0]).map(move |x| [y, x]));
+    let (mut all, mut unseen) = (0_usize, 0_usize);
+    for at in cells {
+        all += 1;
+        unseen += usize::from(light.outside[at] || light.coarse[at] <= BLACK + 0.05);
+    }
+    let cells = all.max(1);
+    ((to[0] - from[0]) * (to[1] - from[1])) as f64 * (1.0 - unseen as f64 / cells as f64)
 }
 
 /// How far about a rim or a wall its darkness reaches, pixels.

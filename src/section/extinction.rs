@@ -21,6 +21,9 @@ pub enum Separation {
     Single,
 }
 
+/// Share of a field's darkest cells that the polars' leak is read from when the angles do not separate it.
+const DARKEST: f64 = 0.01;
+
 /// Least-squares design of a series of angles.
 #[derive(Clone, Debug)]
 pub struct AngleDesign {
@@ -173,6 +176,15 @@ impl ExtinctionPlanes {
             let at = ((v.len() as f64 * share) as usize).min(v.len() - 1);
             f64::from(*v.select_nth_unstable_by(at, f32::total_cmp).1)
         })
+    }
+
+    /// Light that the polars leak, crossed over plane, R, G, B, where the angles do not separate it; zeros where they do.
+    #[must_use]
+    pub fn leak(&self) -> [f64; 3] {
+        match self.design.separation {
+            Separation::Full => [0.0; 3],
+            _ => self.darkest(DARKEST),
+        }
     }
 
     /// (rows, columns) of the grid.

@@ -4,6 +4,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::register::FieldStack;
+use crate::section::white::{White, WhiteSamples};
 use crate::slide::photograph::{LinearPlanes, mask};
 
 /// Scale that lengths are taken at where none is known, µm per pixel: a usual camera behind a 10x objective.
@@ -31,6 +32,8 @@ pub struct FieldLight {
     pub crossed: Vec<[Array2<f32>; 3]>,
     /// Largest of the crossed pictures' brightness per cell: 0 as dark as the darkest of the field, 1 as its bright crystals.
     pub lit: Array2<f32>,
+    /// What dark and bright is between crossed polars, over the whole field.
+    pub(crate) levels: CrossedLevels,
     /// Boxes (x0, y0, x1, y1, pixels) of ink that a camera program burnt in.
     pub burnt: Vec<[f64; 4]>,
     /// Cells that no crossed picture covers whole.
@@ -53,6 +56,17 @@ impl FieldLight {
         Self::from_planes(&plane, &crossed, &angles, um_per_px)
     }
 
+    /// A window of a field, by what was found over all of it: `at` is its upper left corner.
+    #[must_use]
+    pub(crate) fn within(stack: &FieldStack, white: &White, levels: Option<&CrossedLevels>, at: [usize; 2]) -> Self {
+        let um_per_px = stack.scale.map(crate::units::MicrometresPerPixel::um_per_px);
+        let bin = coarse_bin(um_per_px);
+        let plane = stack.plane_light(1);
+        let crossed: Vec<LinearPlanes> = (0..stack.crossed.len()).map(|i| stack.crossed_light(i, bin)).collect();
+        let angles: Vec<f64> = stack.crossed.iter().map(|c| c.angle.deg()).collect();
+        Self::flattened(&plane, &crossed, &angles, um_per_px, (white, at), levels)
+    }
+
     /// From linear light: plane light whole, crossed pictures binned by [`coarse_bin`].
     ///
     /// # Panics
@@ -64,11 +78,22 @@ impl FieldLight {
         angles_deg: &[f64],
         um_per_px: Option<f64>,
     ) -> Self {
+        let (height, width) = plane.dim();
+        let samples = WhiteSamples::new([width, height]).of(&plane.rgb);
+        let white = White::fit(&samples);
+        Self::flattened(plane, crossed, angles_deg, um_per_px, (&white, [0, 0]), None)
+    }
+
+    /// With the light field taken out; `levels` are found in the picture itself where none are given.
+    fn flattened(
+        plane: &LinearPlanes,
+        crossed: &[LinearPlanes],
+        angles_deg: &[f64],
+        um_per_px: Option<f64>,
+        (white, at): (&White, [usize; 2]),
+        levels: Option<&CrossedLevels>,
+    ) -> Self {
         let bin = coarse_bin(um_per_px);
-        let white: [QuadraticField; 3] = {
-            let fit: Vec<QuadraticField> = (0..3).into_par_iter().map(|c| QuadraticField::fit(&plane.rgb[c])).collect();
-            fit.try_into().unwrap_or_else(|_| unreachable!("three channels"))
-        };
         let (height, width) = plane.dim();
         let (rows, columns) = (height / bin, width / bin);
         let mut fine = Array2::<f32>::zeros((height, width));
@@ -94,7 +119,7 @@ impl FieldLight {
                 for k in 0..bin {
                     let y = j * bin + k;
                     for c in 0..3 {
-                        white[c].inverse_row(y, height, &mut inverse[c]);
+                        white.inverse_row(c, at, y, &mut inverse[c]);
                     }
                     let row = &mut fine[k * width..(k + 1) * width];
                     for (x, out) in row.iter_mut().enumerate() {
@@ -126,7 +151,7 @@ impl FieldLight {
             let y = rows * bin + k;
             row.fill(floor);
             for c in 0..3 {
-                white[c].inverse_row(y, height, &mut inverse);
+                white.inverse_row(c, at, y, &mut inverse);
                 for (x, out) in row.iter_mut().enumerate() {
                     *out = out.max(samples[c][y * width + x] * inverse[x]);
                 }
@@ -150,7 +175,9 @@ impl FieldLight {
         for x in crossed {
             outside.zip_mut_with(&x.mask, |o, m| *o |= m & mask::OUTSIDE != 0);
         }
-        let lit = lit(&ratios, &outside);
+        let sums = smoothed_sums(&ratios);
+        let levels = levels.cloned().unwrap_or_else(|| CrossedLevels::of(&ratios, &sums, &outside));
+        let lit = levels.lit(&sums, outside.dim());
         let mut spread = 0.0_f64;
         for a in angles_deg {
             for b in angles_deg {
@@ -161,13 +188,14 @@ impl FieldLight {
         Self {
             um_per_px: um_per_px.unwrap_or(USUAL_UM_PER_PX),
             scale_known: um_per_px.is_some(),
-            burnt: crate::section::burnt::boxes(&fine),
+            burnt: crate::section::burnt::boxes(&fine, white.width()),
             fine,
             bin,
             coarse,
             tint: [red, blue],
             crossed: ratios,
             lit,
+            levels,
             outside,
             angle_spread_deg: spread,
         }
@@ -186,6 +214,16 @@ impl FieldLight {
         let at = |v: f64, n: usize| (((v + 0.5) / self.bin as f64).floor().max(0.0) as usize).min(n.saturating_sub(1));
         (at(x_px, columns), at(y_px, rows))
     }
+}
+
+/// A field of more pixels is given more of what is bounded a field. House value: four megapixels.
+const USUAL_FIELD_PX: f64 = 4e6;
+
+/// A number that is bounded a field, in proportion to the pixels of a field that is larger than usual.
+pub(crate) fn in_proportion(most: usize, light: &FieldLight) -> usize {
+    let (rows, columns) = light.coarse.dim();
+    let pixels = (rows * columns * light.bin * light.bin) as f64;
+    (most as f64 * (pixels / USUAL_FIELD_PX).max(1.0)).round() as usize
 }
 
 /// Side of a coarse cell for a scale, pixels.
@@ -221,22 +259,77 @@ pub fn shrink(a: &Array2<f32>, by: usize) -> Array2<f32> {
     out
 }
 
-/// Brightest of the crossed pictures at every cell, between the field's darkest (0) and its bright crystals (1).
-///
-/// Each picture is smoothed over 3 by 3 cells first, so that noise does not light a hole.
-fn lit(ratios: &[[Array2<f32>; 3]], outside: &Array2<bool>) -> Array2<f32> {
-    let mut brightest = Array2::<f32>::zeros(outside.dim());
-    for r in ratios {
-        let mut sum = &r[0] + &r[1];
-        sum += &r[2];
-        let sum = box_mean(&sum, 1);
+/// What dark and bright is between crossed polars, over a whole field.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct CrossedLevels {
+    /// Sum of channels of the bright crystals in each crossed picture.
+    bright: Vec<f32>,
+    /// Darkest and bright of the brightest of the pictures, each over its bright crystals.
+    range: [f32; 2],
+    /// Green of the darkest and of bright crystals in each picture.
+    pub(crate) green: Vec<[f32; 2]>,
+    /// Green of bright crystals in each picture, by which colours beside a line are told.
+    pub(crate) beside: Vec<f32>,
+}
+
+impl CrossedLevels {
+    /// Of crossed over plane light and its [`smoothed_sums`].
+    pub(crate) fn of(ratios: &[[Array2<f32>; 3]], sums: &[Array2<f32>], outside: &Array2<bool>) -> Self {
         // Exposure and gain differ from picture to picture where nothing says otherwise; the bright crystals are common.
-        let top = percentile(&sum, outside, 0.95).max(1e-4);
-        brightest.zip_mut_with(&sum, |b, s| *b = b.max(s / top));
+        let bright: Vec<f32> = sums.iter().map(|s| percentile(s, outside, 0.95).max(1e-4)).collect();
+        let brightest = brightest(sums, &bright, outside.dim());
+        let low = percentile(&brightest, outside, 0.002);
+        let high = percentile(&brightest, outside, 0.9).max(low + 1e-4);
+        let green = ratios
+            .iter()
+            .map(|x| {
+                let mut all: Vec<f32> = x[1].iter().step_by(13).copied().collect();
+                if all.is_empty() {
+                    return [0.0, 1.0];
+                }
+                let at = all.len() * 9 / 10;
+                let bright = *all.select_nth_unstable_by(at, f32::total_cmp).1;
+                let at = all.len() / 100;
+                [*all.select_nth_unstable_by(at, f32::total_cmp).1, bright]
+            })
+            .collect();
+        let beside = ratios
+            .iter()
+            .map(|r| {
+                let mut v: Vec<f32> = r[1].iter().step_by(11).copied().collect();
+                let at = v.len().saturating_sub(1) * 9 / 10;
+                if v.is_empty() { 1.0 } else { v.select_nth_unstable_by(at, f32::total_cmp).1.max(1e-4) }
+            })
+            .collect();
+        Self { bright, range: [low, high], green, beside }
     }
-    let low = percentile(&brightest, outside, 0.002);
-    let high = percentile(&brightest, outside, 0.9).max(low + 1e-4);
-    brightest.mapv_inplace(|b| (b - low) / (high - low));
+
+    /// Brightest of the crossed pictures at every cell, between the field's darkest (0) and its bright crystals (1).
+    pub(crate) fn lit(&self, sums: &[Array2<f32>], dim: (usize, usize)) -> Array2<f32> {
+        let [low, high] = self.range;
+        let mut brightest = brightest(sums, &self.bright, dim);
+        brightest.mapv_inplace(|b| (b - low) / (high - low));
+        brightest
+    }
+}
+
+/// Each crossed picture's channels summed and smoothed over 3 by 3 cells, so that noise does not light a hole.
+pub(crate) fn smoothed_sums(ratios: &[[Array2<f32>; 3]]) -> Vec<Array2<f32>> {
+    ratios
+        .iter()
+        .map(|r| {
+            let mut sum = &r[0] + &r[1];
+            sum += &r[2];
+            box_mean(&sum, 1)
+        })
+        .collect()
+}
+
+fn brightest(sums: &[Array2<f32>], tops: &[f32], dim: (usize, usize)) -> Array2<f32> {
+    let mut brightest = Array2::<f32>::zeros(dim);
+    for (sum, top) in sums.iter().zip(tops) {
+        brightest.zip_mut_with(sum, |b, s| *b = b.max(s / top));
+    }
     brightest
 }
 
@@ -307,92 +400,6 @@ pub fn box_mean(a: &Array2<f32>, reach: usize) -> Array2<f32> {
         },
     );
     out
-}
-
-/// A smooth light field: log of it is quadratic in x and y over the picture (-1..=1).
-struct QuadraticField {
-    terms: [f64; 6],
-}
-
-impl QuadraticField {
-    /// Robust fit to the bright end of each of a few hundred blocks: rock darkens, nothing brightens.
-    fn fit(light: &Array2<f32>) -> Self {
-        let (height, width) = light.dim();
-        let (rows, columns) = (height.min(20), width.min(28));
-        let mut points: Vec<([f64; 6], f64)> = Vec::new();
-        for j in 0..rows {
-            for i in 0..columns {
-                let (y0, y1) = (j * height / rows, (j + 1) * height / rows);
-                let (x0, x1) = (i * width / columns, (i + 1) * width / columns);
-                let step = ((y1 - y0).max(x1 - x0) / 24).max(1);
-                let mut v: Vec<f32> = Vec::new();
-                for y in (y0..y1).step_by(step) {
-                    for x in (x0..x1).step_by(step) {
-                        v.push(light[[y, x]]);
-                    }
-                }
-                if v.is_empty() {
-                    continue;
-                }
-                let at = (v.len() - 1) * 8 / 10;
-                let bright = f64::from(*v.select_nth_unstable_by(at, f32::total_cmp).1);
-                if bright > 1e-3 {
-                    let x = (x0 + x1) as f64 / width as f64 - 1.0;
-                    let y = (y0 + y1) as f64 / height as f64 - 1.0;
-                    points.push(([1.0, x, y, x * x, x * y, y * y], bright.ln()));
-                }
-            }
-        }
-        let mut terms = [0.0; 6];
-        if points.is_empty() {
-            return Self { terms };
-        }
-        let mut levels: Vec<f64> = points.iter().map(|p| p.1).collect();
-        levels.sort_by(f64::total_cmp);
-        terms[0] = levels[levels.len() * 8 / 10];
-        for _ in 0..12 {
-            let mut normal = nalgebra::SMatrix::<f64, 6, 6>::identity() * 1e-6;
-            // A light field is gentle: its curvature is held by 1 % of the weight of the blocks.
-            for k in 1..6 {
-                normal[(k, k)] += 0.01 * points.len() as f64;
-            }
-            let mut right = nalgebra::SVector::<f64, 6>::zeros();
-            for (basis, value) in &points {
-                let fit: f64 = basis.iter().zip(&terms).map(|(b, t)| b * t).sum();
-                let residual = value - fit;
-                let side = if residual > 0.0 { 0.75 } else { 0.25 };
-                let weight = side / (1.0 + (residual / 0.08).powi(2));
-                let b = nalgebra::SVector::<f64, 6>::from_row_slice(basis);
-                normal += weight * b * b.transpose();
-                right += weight * *value * b;
-            }
-            match normal.cholesky() {
-                Some(c) => terms.copy_from_slice(c.solve(&right).as_slice()),
-                None => break,
-            }
-        }
-        Self { terms }
-    }
-
-    /// One over the light along row `y` of a picture `height` tall.
-    fn inverse_row(&self, y: usize, height: usize, out: &mut [f32]) {
-        const STRIDE: usize = 16;
-        let width = out.len();
-        let v = (2 * y + 1) as f64 / height as f64 - 1.0;
-        let t = &self.terms;
-        let at = |x: usize| {
-            let u = (2 * x + 1) as f64 / width as f64 - 1.0;
-            (-(t[0] + t[1] * u + t[2] * v + t[3] * u * u + t[4] * u * v + t[5] * v * v)).exp() as f32
-        };
-        let mut left = at(0);
-        for x0 in (0..width).step_by(STRIDE) {
-            let right = at(x0 + STRIDE);
-            for (k, o) in out[x0..(x0 + STRIDE).min(width)].iter_mut().enumerate() {
-                *o = left + (right - left) * k as f32 / STRIDE as f32;
-            }
-            left = right;
-        }
-    }
 }
 
 /// Bilinear value at (x, y) in cells of `a`; None outside.

@@ -1,12 +1,12 @@
 //! Scratches: straight or gently bowed dark lines that keep their direction across the rock's crystals.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 
 use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, Sides, company, crossed};
-use crate::section::light_field::{FieldLight, sample, shrink};
+use crate::section::light_field::{FieldLight, in_proportion, sample, shrink};
 use crate::section::odds::Odds;
 use crate::section::ridge::{LineField, RidgeBasis, direction};
 use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
@@ -34,10 +34,12 @@ pub struct Line {
     pub bow: f64,
     /// Likely scratches that run parallel to it elsewhere, up to 2.
     pub siblings: f64,
+    /// Side of a cell of the search that found it, pixels.
+    pub(crate) bin: usize,
     /// Crystals along it.
-    crossed: Crossed,
+    pub(crate) crossed: Crossed,
     /// Lines beside it.
-    company: Company,
+    pub(crate) company: Company,
     /// Share of its length that something else explains (a bubble's rim).
     pub covered: f64,
     /// How sure that it is a scratch, 0..=1.
@@ -51,7 +53,7 @@ const CELL_UM: f64 = 1.6;
 const SEED: f32 = 0.58;
 /// Stretch of the search, cells.
 const STRETCH: usize = 48;
-/// Most traces followed in a field.
+/// Most traces followed in a usual field; of a larger one more, see [`in_proportion`].
 const MOST: usize = 800;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
@@ -72,14 +74,32 @@ const CONSIDERED: f64 = 0.05;
 /// Finds lines, likeliest first. `hidden` says of a pixel that what lies there is explained otherwise (a bubble's rim).
 #[must_use]
 pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    let bin_of = |um: f64| ((um / light.um_per_px).round() as usize).max(1);
+    settled(traced(light, hidden), light.um_per_px)
+}
+
+/// Lines as they are traced, each judged by itself.
+pub(crate) fn traced(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
+    line_bins(light.um_per_px).into_par_iter().flat_map_iter(|bin| find_at(light, bin, hidden)).collect()
+}
+
+/// Cells of the two searches, pixels.
+pub(crate) fn line_bins(um_per_px: f64) -> [usize; 2] {
+    let bin_of = |um: f64| ((um / um_per_px).round() as usize).max(1);
     let narrow = bin_of(CELL_UM);
-    let bins = [narrow, bin_of(WIDE_CELL_UM).max(narrow + 1)];
-    let mut lines: Vec<Line> = bins.into_par_iter().flat_map_iter(|bin| find_at(light, bin, hidden)).collect();
-    siblings(&mut lines, light.um_per_px);
+    [narrow, bin_of(WIDE_CELL_UM).max(narrow + 1)]
+}
+
+/// Lines judged together, likeliest first and each once.
+pub(crate) fn settled(mut lines: Vec<Line>, um_per_px: f64) -> Vec<Line> {
+    siblings(&mut lines, um_per_px);
     lines.sort_by(|a, b| (b.confidence, b.evidence).partial_cmp(&(a.confidence, a.evidence)).expect("finite"));
     once_each(lines)
 }
+
+/// How far apart siblings may lie, µm: a usual field from corner to corner. Over a whole section some lines run alike by chance.
+const SIBLINGS_UM: f64 = 3300.0;
+/// Siblings beyond which more say nothing more.
+const MOST_SIBLINGS: f64 = 2.0;
 
 /// One pass leaves scratches in one direction: what runs along with likely ones elsewhere is likelier itself.
 fn siblings(lines: &mut [Line], um_per_px: f64) {
@@ -95,18 +115,34 @@ fn siblings(lines: &mut [Line], um_per_px: f64) {
         .filter(|l| l.confidence > 0.3)
         .map(|l| Likely { middle: middle(l), angle: angle(l), weight: l.confidence * (l.length_um / 400.0).min(1.0) })
         .collect();
+    let square = |m: [f64; 2]| m.map(|v| (v * um_per_px / SIBLINGS_UM).floor() as i64);
+    let mut near: HashMap<[i64; 2], Vec<usize>> = HashMap::new();
+    for (i, o) in likely.iter().enumerate() {
+        near.entry(square(o.middle)).or_default().push(i);
+    }
     for l in lines.iter_mut() {
         let (a, m) = (angle(l), middle(l));
-        let sum: f64 = likely
-            .iter()
-            .filter(|o| {
-                let turn = (a - o.angle).rem_euclid(std::f64::consts::PI);
-                let aside = (m[0] - o.middle[0]) * -o.angle.sin() + (m[1] - o.middle[1]) * o.angle.cos();
-                turn.min(std::f64::consts::PI - turn) < ALIKE && aside.abs() * um_per_px > APART_UM
-            })
-            .map(|o| o.weight)
-            .sum();
-        l.siblings = sum.min(2.0);
+        let [x, y] = square(m);
+        let around = (-1..=1).flat_map(|dy| (-1..=1).map(move |dx| [x + dx, y + dy]));
+        let mut about: Vec<usize> = around.filter_map(|s| near.get(&s)).flatten().copied().collect();
+        about.sort_unstable();
+        let parallel = about.iter().map(|i| &likely[*i]).filter(|o| {
+            let turn = (a - o.angle).rem_euclid(std::f64::consts::PI);
+            let (dx, dy) = (m[0] - o.middle[0], m[1] - o.middle[1]);
+            let aside = dx * -o.angle.sin() + dy * o.angle.cos();
+            turn.min(std::f64::consts::PI - turn) < ALIKE
+                && aside.abs() * um_per_px > APART_UM
+                && dx.hypot(dy) * um_per_px < SIBLINGS_UM
+        });
+        // No more than two count: where many run along, few are looked at.
+        let mut sum = 0.0;
+        for o in parallel {
+            sum += o.weight;
+            if sum >= MOST_SIBLINGS {
+                break;
+            }
+        }
+        l.siblings = sum.min(MOST_SIBLINGS);
         l.confidence = l.odds().probability();
     }
 }
@@ -126,7 +162,8 @@ fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + 
     // Best first, a batch at a time: what a better trace has covered is not followed again.
     let mut queue: VecDeque<(usize, usize)> = seeds.into();
     let mut followed = 0;
-    while !queue.is_empty() && followed < MOST {
+    let most = in_proportion(MOST, light);
+    while !queue.is_empty() && followed < most {
         let mut batch = Vec::new();
         let mut later = Vec::new();
         while batch.len() < 24 {
@@ -152,7 +189,7 @@ fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + 
         for path in paths {
             taken.mark(&path);
             if path.evidence > LEAST_EVIDENCE && path.length() * bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
-                lines.push(Line::start(path));
+                lines.push(Line::start(path, bin));
             }
         }
     }
@@ -303,31 +340,69 @@ fn joined(a: &Path, b: &Path, basis: &RidgeBasis) -> Option<Path> {
 
 /// Drops a line most of which a better one covers.
 fn once_each(lines: Vec<Line>) -> Vec<Line> {
-    let mut kept: Vec<Line> = Vec::new();
+    let mut kept = Kept::default();
     for line in lines {
         let covered = (0..24)
             .filter(|k| {
                 let u = (f64::from(*k) + 0.5) / 24.0;
-                let p: [f64; 2] = std::array::from_fn(|i| line.ends[0][i] + u * (line.ends[1][i] - line.ends[0][i]));
-                kept.iter().any(|l| {
-                    let (dx, dy) = (l.ends[1][0] - l.ends[0][0], l.ends[1][1] - l.ends[0][1]);
-                    let n = dx.hypot(dy).max(1e-9);
-                    let (ex, ey) = (p[0] - l.ends[0][0], p[1] - l.ends[0][1]);
-                    let s = (ex * dx + ey * dy) / n;
-                    let w = (ex * dy - ey * dx).abs() / n;
-                    s > -4.0 && s < n + 4.0 && w < 5.0
-                })
+                kept.covers(std::array::from_fn(|i| line.ends[0][i] + u * (line.ends[1][i] - line.ends[0][i])))
             })
             .count();
         if covered < 14 {
             kept.push(line);
         }
     }
-    kept
+    kept.lines
+}
+
+/// Lines that are kept, found again by where they lie.
+#[derive(Default)]
+struct Kept {
+    lines: Vec<Line>,
+    /// Lines that may cover a point of a square of [`SQUARE`] pixels.
+    near: HashMap<[i64; 2], Vec<usize>>,
+}
+
+/// Side of the squares that lines are found again by, pixels.
+const SQUARE: f64 = 128.0;
+
+impl Kept {
+    fn square(p: [f64; 2]) -> [i64; 2] {
+        p.map(|v| (v / SQUARE).floor() as i64)
+    }
+
+    fn covers(&self, p: [f64; 2]) -> bool {
+        self.near.get(&Self::square(p)).is_some_and(|near| {
+            near.iter().map(|i| &self.lines[*i]).any(|l| {
+                let (dx, dy) = (l.ends[1][0] - l.ends[0][0], l.ends[1][1] - l.ends[0][1]);
+                let n = dx.hypot(dy).max(1e-9);
+                let (ex, ey) = (p[0] - l.ends[0][0], p[1] - l.ends[0][1]);
+                let s = (ex * dx + ey * dy) / n;
+                let w = (ex * dy - ey * dx).abs() / n;
+                s > -4.0 && s < n + 4.0 && w < 5.0
+            })
+        })
+    }
+
+    fn push(&mut self, line: Line) {
+        let [a, b] = line.ends;
+        let steps = ((b[0] - a[0]).hypot(b[1] - a[1]) / (0.5 * SQUARE)).ceil().max(1.0);
+        let mut squares: Vec<[i64; 2]> = (0..=steps as usize)
+            .map(|k| std::array::from_fn(|i| a[i] + k as f64 / steps * (b[i] - a[i])))
+            .map(Self::square)
+            .flat_map(|[x, y]| (-1..=1).flat_map(move |dy| (-1..=1).map(move |dx| [x + dx, y + dy])))
+            .collect();
+        squares.sort_unstable();
+        squares.dedup();
+        for square in squares {
+            self.near.entry(square).or_default().push(self.lines.len());
+        }
+        self.lines.push(line);
+    }
 }
 
 impl Line {
-    fn start(path: Path) -> Self {
+    fn start(path: Path, bin: usize) -> Self {
         Self {
             ends: [[0.0; 2]; 2],
             length_um: 0.0,
@@ -339,6 +414,7 @@ impl Line {
             roughness: 0.0,
             bow: 0.0,
             siblings: 0.0,
+            bin,
             crossed: Crossed::default(),
             company: Company::NONE,
             covered: 0.0,

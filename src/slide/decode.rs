@@ -54,6 +54,18 @@ impl<'a> Reading<'a> {
     pub fn alone(file: &'a str, max_pixels: u64) -> Self {
         Self { file, field: "", role: Role::Plane, angle: None, encoding: None, max_pixels, like: None }
     }
+
+    /// Refuses a photograph of another size than the one that it must be as large as.
+    pub(crate) fn as_large(&self, path: &Path, (width, height): (u32, u32)) -> Result<()> {
+        match self.like {
+            Some((other, w, h)) if (width as usize, height as usize) != (w, h) => Err(Error::new(
+                path,
+                format!("has {width} x {height} pixels, but {other} has {w} x {h}"),
+                "photograph a field with one camera at one setting, uncropped",
+            )),
+            _ => Ok(()),
+        }
+    }
 }
 
 /// Reads and decodes one photograph.
@@ -97,23 +109,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         }
         _ => torn(path).caused_by(e),
     };
-    let believable = |width: u32, height: u32| {
-        let pixels = u64::from(width) * u64::from(height);
-        if pixels > reading.max_pixels {
-            return Err(too_large(path, &format!("has {width} x {height} pixels")));
-        }
-        if pixels > EMPTY_FROM && (bytes.len() as f64) < LEAST_BYTES * pixels as f64 {
-            return Err(Error::new(
-                path,
-                format!(
-                    "says {width} x {height} pixels, but its {} kB cannot hold such a photograph",
-                    bytes.len() / 1000
-                ),
-                "copy it from the camera again",
-            ));
-        }
-        Ok(pixels)
-    };
+    let believable = |width, height| believable(path, (width, height), bytes.len() as u64, reading.max_pixels);
     // A PNG's colour profile is unpacked before its size is asked for; its header says the size first.
     let announced = match png_size(bytes) {
         Some((width, height)) => believable(width, height)?,
@@ -130,19 +126,9 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     decoder.set_limits(limits(pixels)).map_err(damaged)?;
     let icc = decoder.icc_profile().ok().flatten();
     let orientation = decoder.orientation().unwrap_or(image::metadata::Orientation::NoTransforms);
-    if let Some((other, w, h)) = reading.like {
-        use image::metadata::Orientation as Turn;
-        let lying =
-            matches!(orientation, Turn::Rotate90 | Turn::Rotate270 | Turn::Rotate90FlipH | Turn::Rotate270FlipH);
-        let (width, height) = if lying { (height, width) } else { (width, height) };
-        if (width as usize, height as usize) != (w, h) {
-            return Err(Error::new(
-                path,
-                format!("has {width} x {height} pixels, but {other} has {w} x {h}"),
-                "photograph a field with one camera at one setting, uncropped",
-            ));
-        }
-    }
+    use image::metadata::Orientation as Turn;
+    let lying = matches!(orientation, Turn::Rotate90 | Turn::Rotate270 | Turn::Rotate90FlipH | Turn::Rotate270FlipH);
+    reading.as_large(path, if lying { (height, width) } else { (width, height) })?;
     let mut picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
     picture.apply_orientation(orientation);
     let (width, height) = (picture.width(), picture.height());
@@ -160,10 +146,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     })?;
     let sixteen = matches!(samples, Samples::Sixteen(_));
     if let Samples::Sixteen(codes) = &samples {
-        let top = codes.par_iter().copied().max().unwrap_or(0);
-        if (256..=16383).contains(&top) && reading.role != Role::Crossed {
-            warnings.push(format!("its samples reach only {top} of 65535: fewer bits were used than the file holds, or it is much too dark"));
-        }
+        warnings.extend(few_bits(true, codes.par_iter().copied().max().unwrap_or(0), reading.role));
     }
     let stated = stated_curve(bytes, icc.as_deref(), sixteen, reading.encoding);
     let facts = file_facts(bytes);
@@ -194,11 +177,38 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         angle: reading.angle,
     };
     photograph.record.clipped_fraction = photograph.clipped_fraction();
-    if photograph.record.clipped_fraction > 0.02 {
-        let percent = 100.0 * photograph.record.clipped_fraction;
-        photograph.record.warnings.push(format!("{percent:.0} % of it is overexposed: shorten the exposure"));
-    }
+    photograph.record.warnings.extend(overexposed(photograph.record.clipped_fraction));
     Ok(photograph)
+}
+
+/// The number of pixels that a file says it has, when it may have so many and can hold them.
+pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, max_pixels: u64) -> Result<u64> {
+    let pixels = u64::from(width) * u64::from(height);
+    if pixels > max_pixels {
+        return Err(too_large(path, &format!("has {width} x {height} pixels")));
+    }
+    if pixels > EMPTY_FROM && (bytes as f64) < LEAST_BYTES * pixels as f64 {
+        return Err(Error::new(
+            path,
+            format!("says {width} x {height} pixels, but its {} kB cannot hold such a photograph", bytes / 1000),
+            "copy it from the camera again",
+        ));
+    }
+    Ok(pixels)
+}
+
+/// What is said of 16-bit samples whose highest code is `top`, when they fill their bits badly.
+pub(crate) fn few_bits(sixteen: bool, top: u16, role: Role) -> Option<String> {
+    (sixteen && (256..=16383).contains(&top) && role != Role::Crossed).then(|| {
+        format!(
+            "its samples reach only {top} of 65535: fewer bits were used than the file holds, or it is much too dark"
+        )
+    })
+}
+
+/// What is said of a photograph of which this share is clipped.
+pub(crate) fn overexposed(clipped: f64) -> Option<String> {
+    (clipped > 0.02).then(|| format!("{:.0} % of it is overexposed: shorten the exposure", 100.0 * clipped))
 }
 
 fn limits(pixels: u64) -> Limits {
@@ -215,7 +225,7 @@ fn png_size(bytes: &[u8]) -> Option<(u32, u32)> {
     Some((number(16), number(20)))
 }
 
-fn torn(path: &Path) -> Error {
+pub(crate) fn torn(path: &Path) -> Error {
     Error::new(path, "is damaged or cut short", "copy it from the camera again, or leave it out of the slide's folder")
 }
 

@@ -6,6 +6,7 @@ use exif::{Exif, Field, In, Tag, Value};
 
 use crate::slide::encoding::clean_text;
 use crate::slide::photograph::{Exposure, WhiteBalance};
+use crate::slide::tiff_head::{head, is_big_tiff};
 
 /// What the file says of how it was taken. What is missing or absurd is `None`, with a sentence in `warnings`.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -55,6 +56,9 @@ pub fn file_facts(bytes: &[u8]) -> FileFacts {
 }
 
 fn read_exif(bytes: &[u8]) -> Result<Option<Exif>, String> {
+    if is_big_tiff(bytes) {
+        return head(Cursor::new(bytes)).map_or(Ok(None), |small| read_exif(&small));
+    }
     let mut reader = exif::Reader::new();
     reader.continue_on_error(true);
     match reader.read_from_container(&mut Cursor::new(bytes)) {

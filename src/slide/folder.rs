@@ -9,8 +9,9 @@ use crate::slide::decode::{Reading, read_photograph};
 use crate::slide::encoding::Encoding;
 use crate::slide::manifest::Archive;
 use crate::slide::objectives::{Fit, Objective};
-use crate::slide::photograph::{Photograph, Role};
+use crate::slide::photograph::{Photograph, PhotographRecord, Role};
 use crate::slide::record::SlideRecord;
+use crate::slide::scan::{self, Scan};
 use crate::units::{Degrees, MicrometresPerPixel};
 
 /// One field of view as planned from `slide.toml` or from the file names; nothing decoded yet.
@@ -44,6 +45,8 @@ pub struct Slide {
     /// Photographs of more pixels are refused, and fields of more than ten times as many;
     /// [`MAX_PIXELS`](crate::slide::decode::MAX_PIXELS) unless changed after reading.
     pub max_pixels: u64,
+    /// Larger photographs are looked at in windows.
+    pub windows: InWindows,
     /// Objective as written, `[scale] objective`.
     pub objective: Option<String>,
     /// Objective whose measured scale the photographs have, and which they must fit; see [`Slide::scale_by`].
@@ -58,6 +61,26 @@ pub struct Slide {
     pub slide_toml_sha256: Option<String>,
     /// Findings about the folder that the user should know.
     pub warnings: Vec<String>,
+}
+
+/// When and how a field is looked at window by window.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct InWindows {
+    /// Plane photographs of more pixels: what is held of a field of so many takes some 2 GB.
+    pub from_pixels: u64,
+    /// Longest side of a window, pixels.
+    pub side: usize,
+    /// Margin about a window's core, µm: half as wide as the widest bubble that it shows whole.
+    pub margin_um: f64,
+    /// Pixels from which is told what is usual in the field.
+    pub sampled_pixels: usize,
+}
+
+impl Default for InWindows {
+    /// House values.
+    fn default() -> Self {
+        Self { from_pixels: 24_000_000, side: 3072, margin_um: 400.0, sampled_pixels: 12_000_000 }
+    }
 }
 
 /// A grain that the preparator knows to be quartz.
@@ -82,6 +105,17 @@ pub struct FieldPhotographs {
 
 /// Pixels of all photographs of a field over those that one may have: plane light and nine angles of the largest. House value.
 const FIELD_TIMES: u64 = 10;
+
+/// The photographs of one field, open to be read a window at a time.
+#[derive(Debug)]
+pub struct FieldScans {
+    /// Plane light.
+    pub plane: Scan,
+    /// Crossed polars, ascending stated angle; at least one.
+    pub crossed: Vec<Scan>,
+    /// Bare glass.
+    pub blank: Option<Scan>,
+}
 
 impl Slide {
     /// Reads a slide folder, with or without `slide.toml`.
@@ -116,34 +150,13 @@ impl Slide {
     /// another of the field.
     pub fn load(&self, field: &FieldPlan) -> Result<FieldPhotographs> {
         let read = |path: &Path, role: Role, angle: Option<Degrees>, like: Option<&Photograph>| {
-            let file = path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/");
-            let reading = Reading {
-                file: &file,
-                field: &field.name,
-                role,
-                angle,
-                encoding: self.encoding,
-                max_pixels: self.max_pixels,
-                like: like.map(|p| (p.record.file.as_str(), p.width, p.height)),
-            };
-            read_photograph(path, &reading)
+            let like = like.map(|p| (p.record.file.as_str(), p.width, p.height));
+            self.reading(field, path, role, angle, like, |reading| read_photograph(path, reading))
         };
         let mut plane = read(&field.plane, Role::Plane, None, None)?;
         let together = 1 + field.crossed.len() + usize::from(field.blank.is_some());
         self.bounded(field, &plane, together as u64)?;
-        if let Some((_, objective)) = &self.scaled_by {
-            match objective.fits(&plane.record) {
-                Ok(Fit::Same) => {}
-                Ok(Fit::CameraUnknown(warning)) => plane.record.warnings.push(warning),
-                Err(why) => {
-                    return Err(Error::new(
-                        &field.plane,
-                        why,
-                        "give the photograph as the camera took it, or measure the objective with this camera: thinproof scale --save",
-                    ));
-                }
-            }
-        }
+        self.fits_objective(&field.plane, &mut plane.record)?;
         let decoded: Vec<Result<Photograph>> = field
             .crossed
             .par_iter()
@@ -152,14 +165,7 @@ impl Slide {
         let mut crossed: Vec<Photograph> = Vec::with_capacity(field.crossed.len());
         for ((path, _), photograph) in field.crossed.iter().zip(decoded) {
             let photograph = photograph?;
-            let twin = std::iter::once(&plane).chain(&crossed).find(|p| p.record.sha256 == photograph.record.sha256);
-            if let Some(twin) = twin {
-                return Err(Error::new(
-                    path,
-                    format!("is the same photograph as {}", twin.record.file),
-                    "put the right photograph in its place",
-                ));
-            }
+            no_twin(path, &photograph.record, std::iter::once(&plane).chain(&crossed).map(|p| &p.record))?;
             crossed.push(photograph);
         }
         let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None, Some(&plane))).transpose()?;
@@ -181,5 +187,83 @@ impl Slide {
             ),
             "give the field fewer crossed photographs, or allow more with --max-megapixels",
         ))
+    }
+
+    /// Opens the photographs of a field that is to be looked at in windows; None when it is to be loaded whole.
+    ///
+    /// # Errors
+    /// As [`Slide::load`], and when a photograph is stored so that no part of it can be read by itself.
+    pub fn scan(&self, field: &FieldPlan) -> Result<Option<FieldScans>> {
+        let pixels = scan::size(&field.plane).map_or(0, |(w, h)| u64::from(w) * u64::from(h));
+        if pixels <= self.windows.from_pixels {
+            return Ok(None);
+        }
+        let open = |path: &Path, role: Role, angle: Option<Degrees>, like: Option<&Scan>| {
+            let like = like.map(|p| (p.record.file.as_str(), p.width, p.height));
+            self.reading(field, path, role, angle, like, |reading| Scan::open(path, reading))
+        };
+        let mut plane = open(&field.plane, Role::Plane, None, None)?;
+        self.fits_objective(&field.plane, &mut plane.record)?;
+        let opened: Vec<Result<Scan>> = field
+            .crossed
+            .par_iter()
+            .map(|(path, angle)| open(path, Role::Crossed, Some(*angle), Some(&plane)))
+            .collect();
+        let mut crossed: Vec<Scan> = Vec::with_capacity(field.crossed.len());
+        for ((path, _), scan) in field.crossed.iter().zip(opened) {
+            let scan = scan?;
+            no_twin(path, &scan.record, std::iter::once(&plane).chain(&crossed).map(|p| &p.record))?;
+            crossed.push(scan);
+        }
+        let blank = field.blank.as_deref().map(|path| open(path, Role::Blank, None, Some(&plane))).transpose()?;
+        Ok(Some(FieldScans { plane, crossed, blank }))
+    }
+
+    /// Calls `read` with how a photograph of a field is to be read.
+    fn reading<T>(
+        &self,
+        field: &FieldPlan,
+        path: &Path,
+        role: Role,
+        angle: Option<Degrees>,
+        like: Option<(&str, usize, usize)>,
+        read: impl FnOnce(&Reading<'_>) -> Result<T>,
+    ) -> Result<T> {
+        let file = path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/");
+        let (encoding, max_pixels) = (self.encoding, self.max_pixels);
+        read(&Reading { file: &file, field: &field.name, role, angle, encoding, max_pixels, like })
+    }
+
+    /// Refuses a plane photograph that the objective whose scale the slide has cannot have taken.
+    fn fits_objective(&self, path: &Path, record: &mut PhotographRecord) -> Result<()> {
+        let Some((_, objective)) = &self.scaled_by else { return Ok(()) };
+        match objective.fits(record) {
+            Ok(Fit::Same) => {}
+            Ok(Fit::CameraUnknown(warning)) => record.warnings.push(warning),
+            Err(why) => {
+                return Err(Error::new(
+                    path,
+                    why,
+                    "give the photograph as the camera took it, or measure the objective with this camera: thinproof scale --save",
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Refuses a photograph that is the same file as another of its field.
+fn no_twin<'a>(
+    path: &Path,
+    record: &PhotographRecord,
+    mut others: impl Iterator<Item = &'a PhotographRecord>,
+) -> Result<()> {
+    match others.find(|other| other.sha256 == record.sha256) {
+        Some(twin) => Err(Error::new(
+            path,
+            format!("is the same photograph as {}", twin.file),
+            "put the right photograph in its place",
+        )),
+        None => Ok(()),
     }
 }

@@ -10,9 +10,13 @@ pub mod manifest;
 pub mod names;
 pub mod objectives;
 pub mod photograph;
+mod pieces;
 mod planning;
 pub mod record;
 mod resolve;
+pub mod rows;
+pub mod scan;
+mod tiff_head;
 
 pub use encoding::{Curve, Encoding};
 pub use folder::{FieldPlan, QuartzMark, Slide};

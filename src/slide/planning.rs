@@ -1,19 +1,20 @@
 //! From a folder's listing to the plan of its fields.
 
 use std::collections::{BTreeMap, HashMap};
-use std::io::Read;
+use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Result};
 use crate::slide::decode::MAX_PIXELS;
 use crate::slide::encoding::clean_text;
 use crate::slide::exif::{FileResolution, file_facts};
-use crate::slide::folder::{FieldPlan, Slide};
+use crate::slide::folder::{FieldPlan, InWindows, Slide};
 use crate::slide::manifest::{Archive, Manifest, Written};
 use crate::slide::names::{NamedPhotograph, is_ignored, is_photograph, read_name};
 use crate::slide::photograph::Role;
 use crate::slide::record::SlideRecord;
 use crate::slide::resolve;
+use crate::slide::tiff_head::{self, is_tiff};
 use crate::units::{Degrees, MicrometresPerPixel};
 
 /// Reads a slide folder; see [`Slide::read`].
@@ -41,6 +42,7 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
         fields,
         encoding: camera.encoding,
         max_pixels: MAX_PIXELS,
+        windows: InWindows::default(),
         objective: scale.objective.map(|o| clean_text(&o)),
         scaled_by: None,
         reference_mineral: slide.reference_mineral.map(|m| clean_text(&m)),
@@ -130,19 +132,16 @@ fn beginning(path: &Path) -> Vec<u8> {
     bytes
 }
 
-/// The part of a file that says what it is: all of a TIFF, whose directory may lie at the end, else the first megabyte.
+/// The part of a file that says what it is: the tags of a TIFF, whose directory may lie anywhere, else the first megabyte.
 fn head(path: &Path) -> Vec<u8> {
     let mut bytes = Vec::new();
     let Ok(mut file) = std::fs::File::open(path) else { return bytes };
     let _ = file.by_ref().take(1 << 20).read_to_end(&mut bytes);
-    if bytes.starts_with(b"II") || bytes.starts_with(b"MM") {
-        let _ = file.take(MAX_HEAD).read_to_end(&mut bytes);
+    if !is_tiff(&bytes) {
+        return bytes;
     }
-    bytes
+    std::fs::File::open(path).ok().and_then(|file| tiff_head::head(BufReader::new(file))).unwrap_or(bytes)
 }
-
-/// A longer TIFF is not searched for its scale, bytes.
-const MAX_HEAD: u64 = 4 << 30;
 
 /// Photographs of one field as their names tell.
 #[derive(Default)]

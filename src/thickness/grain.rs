@@ -116,8 +116,21 @@ pub(crate) fn gather(fields: &[FieldCrystals], tone: ToneCurve) -> Grains {
         out.bright = out.grains.iter().filter(|g| sum(g) > 0.5 * bright).count();
     }
     weigh(&mut out.grains);
+    let n = out.grains.len();
+    if n > MOST_GRAINS {
+        // Every so many of the grains as they come: by size within a field, so that all sizes and all places are met.
+        let mut index = 0;
+        out.grains.retain(|_| {
+            index += 1;
+            index * MOST_GRAINS / n > (index - 1) * MOST_GRAINS / n
+        });
+    }
     out
 }
+
+/// Most grains that the fit is asked of: with so many, chance is far below what all of them share (lamp, tone, birefringence),
+/// and each takes some 200 kB while lamps are compared. House value.
+const MOST_GRAINS: usize = 4000;
 
 /// Share of the usual size of clear crystals (median by area) from which on a crystal has a whole vote.
 const WHOLE_VOTE: f64 = 0.3;

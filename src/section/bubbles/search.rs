@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use super::SMALLEST_UM;
 use super::circle::Circle;
 use crate::section::filter::separable;
-use crate::section::light_field::{FieldLight, box_mean, shrink};
+use crate::section::light_field::{FieldLight, box_mean, in_proportion, shrink};
 use crate::section::ridge::{OF_NOISE, sharpest};
 
 /// Radii searched within an octave of sizes.
@@ -134,9 +134,9 @@ fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
     }
     found.sort_by(|a, b| b.votes.total_cmp(&a.votes));
     // The loudest, and of the others those that stand out where many lines of the rock vote.
-    let mut quiet = found.split_off(found.len().min(CANDIDATES));
+    let mut quiet = found.split_off(found.len().min(in_proportion(CANDIDATES, light)));
     quiet.sort_by(|a, b| b.outstanding.total_cmp(&a.outstanding));
-    quiet.truncate(OUTSTANDING);
+    quiet.truncate(in_proportion(OUTSTANDING, light));
     found.extend(quiet);
     found
 }

@@ -20,6 +20,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use self::patch::Patch;
+pub(crate) use self::usual::{Usual, fine_detail};
 use crate::section::burnt;
 use crate::section::light_field::{FieldLight, box_mean};
 use crate::section::parting::parts;
@@ -87,8 +88,16 @@ const SPRAWLING: f64 = 0.82;
 /// Finds patches that may be plucked, likeliest first.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Hole> {
-    let detail = usual::fine_detail(light);
-    let usual = usual::usual(light, &detail);
+    let detail = fine_detail(light);
+    look_over(light, &detail, &Usual::of(light, &detail))
+}
+
+/// The same by what is usual over a field that `light` is a window of.
+pub(crate) fn find_in_window(light: &FieldLight, usual: &Usual) -> Vec<Hole> {
+    look_over(light, &fine_detail(light), usual)
+}
+
+fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hole> {
     let (rows, columns) = light.coarse.dim();
     let cell_um = light.um_per_px * light.bin as f64;
     let around = box_mean(&light.coarse, ((8.0 / cell_um).round() as usize).max(2));
@@ -119,7 +128,7 @@ pub fn find(light: &FieldLight) -> Vec<Hole> {
     let seen = |labels: &Array2<u32>| -> Vec<(u32, Hole)> {
         patches(labels, least)
             .into_par_iter()
-            .filter_map(|p| Some((p.label, patch::look(light, &detail, &usual, &p)?)))
+            .filter_map(|p| Some((p.label, patch::look(light, detail, usual, &p)?)))
             .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.px(SMALLEST_UM).powi(2))
             .collect()
     };

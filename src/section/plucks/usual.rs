@@ -6,7 +6,8 @@ use super::{CLEAR, OUT};
 use crate::section::light_field::{FieldLight, box_mean, shrink};
 
 /// Clear crystals of the field: what a hole is compared with.
-pub(super) struct Usual {
+#[derive(Clone, Debug)]
+pub(crate) struct Usual {
     pub(super) tint: [f32; 2],
     pub(super) level: f32,
     pub(super) detail: f64,
@@ -18,7 +19,7 @@ pub(super) struct Usual {
 }
 
 /// Square of what is finer than a few pixels, averaged over coarse cells.
-pub(super) fn fine_detail(light: &FieldLight) -> Array2<f32> {
+pub(crate) fn fine_detail(light: &FieldLight) -> Array2<f32> {
     let reach = (light.px(4.0).round() as usize).clamp(1, 5);
     let smooth = box_mean(&light.fine, reach);
     let mut squares = &light.fine - &smooth;
@@ -26,79 +27,82 @@ pub(super) fn fine_detail(light: &FieldLight) -> Array2<f32> {
     shrink(&squares, light.bin)
 }
 
-pub(super) fn usual(light: &FieldLight, detail: &Array2<f32>) -> Usual {
-    let mut clear: Vec<(f32, f32, f32)> = Vec::new();
-    let mut levels: Vec<f32> = Vec::new();
-    for (i, level) in light.coarse.iter().enumerate().step_by(5) {
-        levels.push(*level);
-        let columns = light.coarse.dim().1;
-        let at = [i / columns, i % columns];
-        if light.lit[at] > 0.25 && *level > -0.2 {
-            clear.push((light.tint[0][at], light.tint[1][at], *level));
-        }
-    }
-    let mid = |v: &mut Vec<f32>| -> f32 {
-        if v.is_empty() {
-            return 0.0;
-        }
-        let at = v.len() / 2;
-        *v.select_nth_unstable_by(at, f32::total_cmp).1
-    };
-    let level = if clear.len() > 50 {
-        mid(&mut clear.iter().map(|c| c.2).collect())
-    } else {
-        let at = levels.len() * 8 / 10;
-        if levels.is_empty() { 0.0 } else { *levels.select_nth_unstable_by(at, f32::total_cmp).1 }
-    };
-    // Detail of patches of some 20 µm: their quiet end is the camera's noise, their middle what crystals show.
-    let reach = ((10.0 / (light.um_per_px * light.bin as f64)).round() as usize).max(1);
-    let patches = box_mean(detail, reach);
-    let step = (2 * reach + 1).max(3);
-    let (rows, columns) = patches.dim();
-    let mut spread: Vec<f32> = Vec::new();
-    for y in (reach..rows.saturating_sub(reach)).step_by(step) {
-        for x in (reach..columns.saturating_sub(reach)).step_by(step) {
-            if light.coarse[[y, x]] > level + CLEAR && light.lit[[y, x]] > OUT {
-                spread.push(patches[[y, x]].sqrt());
+impl Usual {
+    /// Of a field's coarse light and its [`fine_detail`].
+    pub(crate) fn of(light: &FieldLight, detail: &Array2<f32>) -> Self {
+        let mut clear: Vec<(f32, f32, f32)> = Vec::new();
+        let mut levels: Vec<f32> = Vec::new();
+        for (i, level) in light.coarse.iter().enumerate().step_by(5) {
+            levels.push(*level);
+            let columns = light.coarse.dim().1;
+            let at = [i / columns, i % columns];
+            if light.lit[at] > 0.25 && *level > -0.2 {
+                clear.push((light.tint[0][at], light.tint[1][at], *level));
             }
         }
-    }
-    spread.sort_by(f32::total_cmp);
-    let quiet = f64::from(spread.get(spread.len() * 3 / 100).copied().unwrap_or(0.01)).max(0.002);
-    let (mut speckled, mut seen) = (0, 0);
-    for (i, d) in detail.iter().enumerate().step_by(3) {
-        let at = [i / columns, i % columns];
-        if light.lit[at] > OUT && patches[at] > 0.0 && light.coarse[at] > level + 2.0 * CLEAR {
-            seen += 1;
-            speckled += usize::from(f64::from(d.sqrt()) > 3.0 * quiet);
-        }
-    }
-    let bright = light
-        .crossed
-        .iter()
-        .map(|r| {
-            let mut v: Vec<f32> = (0..r[0].len())
-                .step_by(7)
-                .map(|i| [i / columns, i % columns])
-                .filter(|at| !light.outside[*at])
-                .map(|at| r[0][at] + r[1][at] + r[2][at])
-                .collect();
-            let n = v.len();
-            if n == 0 {
-                return (0.0, 1.0);
+        let mid = |v: &mut Vec<f32>| -> f32 {
+            if v.is_empty() {
+                return 0.0;
             }
-            let dark = *v.select_nth_unstable_by(n / 400, f32::total_cmp).1;
-            let bright = *v.select_nth_unstable_by(n * 9 / 10, f32::total_cmp).1;
-            (dark, bright.max(dark + 1e-4))
-        })
-        .collect();
-    let at = |p: f64| spread.get(((spread.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(0.01);
-    Usual {
-        tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
-        level,
-        detail: f64::from(at(0.3)).max(0.002),
-        quiet,
-        specks: f64::from(speckled as u32) / f64::from((seen as u32).max(1)),
-        bright,
+            let at = v.len() / 2;
+            *v.select_nth_unstable_by(at, f32::total_cmp).1
+        };
+        let level = if clear.len() > 50 {
+            mid(&mut clear.iter().map(|c| c.2).collect())
+        } else {
+            let at = levels.len() * 8 / 10;
+            if levels.is_empty() { 0.0 } else { *levels.select_nth_unstable_by(at, f32::total_cmp).1 }
+        };
+        // Detail of patches of some 20 µm: their quiet end is the camera's noise, their middle what crystals show.
+        let reach = ((10.0 / (light.um_per_px * light.bin as f64)).round() as usize).max(1);
+        let patches = box_mean(detail, reach);
+        let step = (2 * reach + 1).max(3);
+        let (rows, columns) = patches.dim();
+        let mut spread: Vec<f32> = Vec::new();
+        for y in (reach..rows.saturating_sub(reach)).step_by(step) {
+            for x in (reach..columns.saturating_sub(reach)).step_by(step) {
+                if light.coarse[[y, x]] > level + CLEAR && light.lit[[y, x]] > OUT {
+                    spread.push(patches[[y, x]].sqrt());
+                }
+            }
+        }
+        spread.sort_by(f32::total_cmp);
+        let quiet = f64::from(spread.get(spread.len() * 3 / 100).copied().unwrap_or(0.01)).max(0.002);
+        let (mut speckled, mut seen) = (0, 0);
+        for (i, d) in detail.iter().enumerate().step_by(3) {
+            let at = [i / columns, i % columns];
+            if light.lit[at] > OUT && patches[at] > 0.0 && light.coarse[at] > level + 2.0 * CLEAR {
+                seen += 1;
+                speckled += usize::from(f64::from(d.sqrt()) > 3.0 * quiet);
+            }
+        }
+        let bright = light
+            .crossed
+            .iter()
+            .map(|r| {
+                let mut v: Vec<f32> = (0..r[0].len())
+                    .step_by(7)
+                    .map(|i| [i / columns, i % columns])
+                    .filter(|at| !light.outside[*at])
+                    .map(|at| r[0][at] + r[1][at] + r[2][at])
+                    .collect();
+                let n = v.len();
+                if n == 0 {
+                    return (0.0, 1.0);
+                }
+                let dark = *v.select_nth_unstable_by(n / 400, f32::total_cmp).1;
+                let bright = *v.select_nth_unstable_by(n * 9 / 10, f32::total_cmp).1;
+                (dark, bright.max(dark + 1e-4))
+            })
+            .collect();
+        let at = |p: f64| spread.get(((spread.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(0.01);
+        Self {
+            tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
+            level,
+            detail: f64::from(at(0.3)).max(0.002),
+            quiet,
+            specks: f64::from(speckled as u32) / f64::from((seen as u32).max(1)),
+            bright,
+        }
     }
 }

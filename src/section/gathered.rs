@@ -1,0 +1,128 @@
+//! The defects of a field that is looked at window by window, each of them once.
+
+use crate::section::chords::{SeenLine, united};
+use crate::section::defects::{Bubble, Candidates, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
+use crate::section::light_field::FieldLight;
+use crate::section::part::Part;
+use crate::section::plucks::Usual;
+use crate::section::scratches::settled;
+use crate::slide::record::Impregnation;
+use crate::timings::stage;
+
+/// Defects being gathered.
+pub(crate) struct Gathered {
+    field: String,
+    impregnation: Impregnation,
+    um_per_px: f64,
+    scale_known: bool,
+    size: [usize; 2],
+    found: FieldDefects,
+    lines: Vec<SeenLine>,
+    parts: Vec<Part>,
+}
+
+impl Gathered {
+    /// Of a field of this name and size, pixels.
+    pub(crate) fn new(field: &str, size: [usize; 2], impregnation: Impregnation) -> Self {
+        Self {
+            field: field.to_owned(),
+            impregnation,
+            um_per_px: 1.0,
+            scale_known: false,
+            size,
+            found: FieldDefects::default(),
+            lines: Vec::new(),
+            parts: Vec::new(),
+        }
+    }
+
+    /// Looks a window over; `usual` is what is usual in the whole field.
+    pub(crate) fn add(&mut self, light: &FieldLight, usual: &Usual, part: &Part) {
+        stage!("defects");
+        (self.um_per_px, self.scale_known) = (light.um_per_px, light.scale_known);
+        let index = self.parts.len();
+        self.parts.push(*part);
+        let mut candidates = Candidates::in_window(light, usual);
+        self.lines.extend(std::mem::take(&mut candidates.lines).into_iter().map(|l| SeenLine::new(l, part, index)));
+        let Candidates { rings, holes, .. } = candidates.called();
+        let origin = part.origin();
+        let owns = |at: [f64; 2]| part.owns([at[0] + origin[0], at[1] + origin[1]]);
+        self.found.bubbles.extend(
+            rings.iter().filter(|r| owns([r.x, r.y])).map(|r| Bubble::of(light, r, &self.field).moved(origin, 1.0)),
+        );
+        self.found.plucks.extend(
+            holes
+                .iter()
+                .filter(|h| owns(h.centroid))
+                .map(|h| Pluck::of(light, h, &self.field, self.impregnation).moved(origin, 1.0)),
+        );
+        let corner = [part.core.x - part.window.x, part.core.y - part.window.y];
+        let to = [corner[0] + part.core.width, corner[1] + part.core.height];
+        self.found.area_px += seen_area_within(light, corner, to);
+    }
+
+    /// Takes bubbles and holes that are wider than `wider_px` from the light of the field seen from afar, where `by` pixels along
+    /// each side are one: no window shows them whole. What windows saw of them is theirs.
+    pub(crate) fn add_large(&mut self, light: &FieldLight, by: f64, wider_px: f64) {
+        stage!("defects");
+        let usual = Usual::of(light, &crate::section::plucks::fine_detail(light));
+        let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called();
+        let across = |area: f64| 2.0 * (area / std::f64::consts::PI).sqrt();
+        for r in rings.iter().filter(|r| 2.0 * r.radius * by > wider_px) {
+            let bubble = Bubble::of(light, r, &self.field).moved([0.0, 0.0], by);
+            let inside = |x: f64, y: f64| (x - bubble.x_px).hypot(y - bubble.y_px) < 0.5 * bubble.diameter_px;
+            self.found.bubbles.retain(|b| !inside(b.x_px, b.y_px) || b.diameter_px < 0.3 * bubble.diameter_px);
+            self.found.plucks.retain(|p| !inside(p.x_px, p.y_px));
+            self.found.bubbles.push(bubble);
+        }
+        for h in holes.iter().filter(|h| across(h.area) * by > wider_px) {
+            let pluck = Pluck::of(light, h, &self.field, self.impregnation).moved([0.0, 0.0], by);
+            let [x0, y0, x1, y1] = pluck.box_px;
+            self.found.plucks.retain(|p| !(x0..x1).contains(&p.x_px) || !(y0..y1).contains(&p.y_px));
+            self.found.plucks.push(pluck);
+        }
+    }
+
+    /// The defects of the whole field.
+    pub(crate) fn done(mut self) -> FieldDefects {
+        let share = |a: usize, b: usize| {
+            let (a, b) = (self.parts[a].window, self.parts[b].window);
+            a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
+        };
+        let lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
+        self.found.scratches = lines
+            .iter()
+            .filter(|l| l.confidence >= REPORTED)
+            .map(|l| Scratch::of(l, &self.field, self.scale_known))
+            .collect();
+        self.found.unjudged = unjudged(self.um_per_px);
+        self.found.largest_first();
+        self.found
+    }
+}
+
+impl Bubble {
+    /// The same in pixels of a field in which this one's grid begins at `origin`, `by` pixels of which are one of its.
+    fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
+        [self.x_px, self.y_px] = moved([self.x_px, self.y_px], origin, by);
+        self.diameter_px *= by;
+        self
+    }
+}
+
+impl Pluck {
+    /// See [`Bubble::moved`].
+    fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
+        [self.x_px, self.y_px] = moved([self.x_px, self.y_px], origin, by);
+        self.area_px *= by * by;
+        let [x0, y0, x1, y1] = self.box_px;
+        self.box_px = [x0 * by + origin[0], y0 * by + origin[1], x1 * by + origin[0], y1 * by + origin[1]];
+        self.outline_px.iter_mut().for_each(|p| *p = moved(*p, origin, by));
+        self
+    }
+}
+
+/// Centres of pixels: one of `by` by `by` has its centre in their middle.
+fn moved(at: [f64; 2], origin: [f64; 2], by: f64) -> [f64; 2] {
+    [0, 1].map(|k| at[k] * by + (by - 1.0) / 2.0 + origin[k])
+}
