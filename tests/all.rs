@@ -6,6 +6,8 @@ mod bench;
 mod cli_check;
 mod drawer;
 mod fixtures_listed;
+mod fuzz_corpus;
+mod hostile_bounds;
 mod hostile_folders;
 mod hostile_photographs;
 mod hostile_slides;

@@ -175,6 +175,25 @@ fn a_plate_that_was_left_in_is_named() {
     assert!(why.contains("full-wave plate"), "{why}");
 }
 
+#[test]
+fn a_picture_that_moved_is_named_and_no_defect_is_judged_on_it() {
+    let bench = Bench::sound();
+    let before = bench.check().unwrap();
+    assert!(before.tally.unjudged.is_empty() && !before.tally.moved, "{:?}", before.tally.unjudged);
+    let file = &bench.files()[2];
+    let still = open(file);
+    let moved = RgbImage::from_fn(still.width(), still.height(), |x, y| {
+        let seen = |k: u32| still.get_pixel((x + k).clamp(4, still.width() + 3) - 4, y).0;
+        Rgb([0, 1, 2].map(|c| ((0..9).map(|k| u32::from(seen(k)[c])).sum::<u32>() / 9) as u8))
+    });
+    save(&moved, file, 90);
+    let after = bench.check().unwrap();
+    assert_eq!(after.tally.unjudged.len(), 3);
+    let why = &after.tally.unjudged[0].1;
+    assert!(why.starts_with("A_xpl_022.5.jpg is smeared along one direction"), "{why}");
+    assert_eq!(after.verdict.outcome, Outcome::Undetermined, "{}", after.verdict.why);
+}
+
 /// Smooth coloured blobs, such as a photograph of a cat has.
 fn blobs(seed: f64, width: u32, height: u32) -> RgbImage {
     RgbImage::from_fn(width, height, |x, y| {

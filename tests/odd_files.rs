@@ -158,3 +158,41 @@ pub(crate) fn jpeg_claiming(picture: &RgbImage, width: u16, height: u16) -> Vec<
     bytes[frame + 7..frame + 9].copy_from_slice(&width.to_be_bytes());
     bytes
 }
+
+/// A TIFF of a picture in strips of so many rows, one packed after another (Adobe Deflate).
+pub(crate) fn tiff_of_strips(picture: &RgbImage, rows: u32) -> Vec<u8> {
+    let (width, height) = picture.dimensions();
+    let strips: Vec<Vec<u8>> = picture
+        .as_raw()
+        .chunks((3 * width * rows) as usize)
+        .map(|strip| {
+            let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+            packer.write_all(strip).expect("memory takes it");
+            packer.finish().expect("memory takes it")
+        })
+        .collect();
+    let count = strips.len() as u32;
+    let behind = 8 + 2 + 9 * 12 + 4;
+    let (offsets, lengths) = (behind + 6, behind + 6 + 4 * count);
+    let data = lengths + 4 * count;
+    let entries = [
+        (256, 4, 1, width),
+        (257, 4, 1, height),
+        (258, 3, 3, behind),
+        (259, 3, 1, 8),
+        (262, 3, 1, 2),
+        (273, 4, count, offsets),
+        (277, 3, 1, 3),
+        (278, 4, 1, rows),
+        (279, 4, count, lengths),
+    ];
+    let mut tail: Vec<u8> = [8u16; 3].iter().flat_map(|bits| bits.to_le_bytes()).collect();
+    let mut at = data;
+    for strip in &strips {
+        tail.extend(at.to_le_bytes());
+        at += strip.len() as u32;
+    }
+    strips.iter().for_each(|strip| tail.extend((strip.len() as u32).to_le_bytes()));
+    strips.iter().for_each(|strip| tail.extend(strip));
+    tiff(&entries, &tail, 0)
+}

@@ -35,10 +35,14 @@ fn slides(n: u32) -> Vec<SlideRow> {
 }
 
 fn page(n: u32) -> (tempfile::TempDir, PathBuf) {
+    page_of(slides(n), vec!["A warning.".into()])
+}
+
+fn page_of(slides: Vec<SlideRow>, warnings: Vec<String>) -> (tempfile::TempDir, PathBuf) {
     let mut jpeg = Vec::new();
     let grey = image::RgbImage::from_pixel(112, 84, image::Rgb([90, 80, 70]));
     grey.write_to(&mut std::io::Cursor::new(&mut jpeg), image::ImageFormat::Jpeg).unwrap();
-    let record = DrawerRecord::of(slides(n), vec!["A warning.".into()], "2000-01-01T00:00:00Z".into());
+    let record = DrawerRecord::of(slides, warnings, "2000-01-01T00:00:00Z".into());
     let html = to_html(&record, |_| Some(jpeg.clone())).unwrap();
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("index.html");
@@ -82,6 +86,28 @@ fn the_page_opens_without_a_complaint_and_fits() {
         );
         assert_eq!(out, 0, "at {size:?}");
     }
+}
+
+/// What a name may hold that would run, were it not shown as text.
+const HOSTILE: &str = "<img src=x onerror=alert(1)>'\"--></script><script>alert(2)</script>{{7*7}}";
+
+#[test]
+#[ignore = "needs Chromium"]
+fn ids_and_failures_from_outside_are_text_on_the_page() {
+    let mut rows = slides(3);
+    rows[0].id = HOSTILE.into();
+    rows[0].folder = HOSTILE.into();
+    rows[2] = regrind(HOSTILE, 6.0);
+    let checked = rows[1].checked.as_mut().unwrap();
+    (checked.why, checked.next_steps) = (HOSTILE.into(), vec![HOSTILE.into()]);
+    rows.push(failed(HOSTILE, HOSTILE));
+    let (_dir, path) = page_of(rows, vec![HOSTILE.into()]);
+    let mut browser = Browser::start();
+    let mut tab = browser.open(&path, WINDOWS[1]);
+    assert_eq!(tab.complaints(), Vec::<String>::new(), "no dialogue, and nothing that the policy had to refuse");
+    assert_eq!(tab.value("document.querySelectorAll('script').length"), 1, "the page's own");
+    assert_eq!(tab.value("document.querySelectorAll('[onerror], img[src=x]').length"), 0);
+    assert!(shown(&mut tab).iter().any(|id| id.contains("<script>alert(2)</script>{{7*7}}")), "it is shown as text");
 }
 
 #[test]

@@ -1,0 +1,8 @@
+//! See `feeds::names`.
+#![no_main]
+
+#[path = "../feeds.rs"]
+#[allow(dead_code)]
+mod feeds;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| feeds::names(data));
