@@ -4,7 +4,7 @@ use super::Ring;
 use crate::section::odds::Odds;
 
 /// Width of a rim, share of the radius, below which it is a mere wall: total reflection makes it a third.
-const THIN: f64 = 0.25;
+pub(super) const THIN: f64 = 0.25;
 
 impl Ring {
     /// What speaks for a bubble and against it.
