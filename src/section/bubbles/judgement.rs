@@ -4,7 +4,7 @@ use super::Ring;
 use crate::section::odds::Odds;
 
 /// Width of a rim, share of the radius, below which it is a mere wall: total reflection makes it a third.
-const THIN: f64 = 0.25;
+pub(super) const THIN: f64 = 0.25;
 
 impl Ring {
     /// What speaks for a bubble and against it.
@@ -24,8 +24,8 @@ impl Ring {
             .with("wall on a circle", thin * (self.on_circle.min(1.0) - 0.7), 2.2)
             // Crystals go on beneath a bubble's wall; an outline parts what it bounds.
             .with("divides", thin * (self.divides - 0.5).max(0.0), -7.5)
-            // Total reflection blackens the outer third; a rim of more than half the radius is no bubble's.
-            .with("rim too wide", (self.rim_width - 0.52).max(0.0), -11.0)
+            // Total reflection blackens the outer third; more than half only where the condenser is stopped down.
+            .with("rim too wide", (self.rim_width - 0.52).max(0.0), -6.2)
             // And dark alike all round.
             .with("uneven", (self.unevenness - 0.25).max(0.0), -3.9)
             .with("hardly judged", (self.judged - 0.6).min(0.0), 14.5)

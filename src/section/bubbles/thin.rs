@@ -90,7 +90,7 @@ pub(super) fn circle(light: &FieldLight, candidate: Circle) -> Option<Circle> {
         }
         let (mut count, mut last) = (0, usize::MAX);
         for (direction, p) in &points {
-            if *direction != last && ((p[0] - c[0]).hypot(p[1] - c[1]) - c[2]).abs() < near {
+            if *direction != last && (apart2(p, &c).sqrt() - c[2]).abs() < near {
                 (count, last) = (count + 1, *direction);
             }
         }
@@ -111,6 +111,11 @@ pub(super) fn circle(light: &FieldLight, candidate: Circle) -> Option<Circle> {
         [cx, cy, r, _] = fit_circle(&on, near)?;
     }
     Some(Circle { x: x + cx, y: y + cy, radius: r })
+}
+
+/// Square of a point's distance from a circle's centre: `hypot` would take most of the time here.
+fn apart2(p: &[f64; 2], circle: &[f64; 3]) -> f64 {
+    (p[0] - circle[0]).powi(2) + (p[1] - circle[1]).powi(2)
 }
 
 /// Circle through three points; None when they lie on a line.

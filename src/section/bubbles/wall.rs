@@ -2,9 +2,10 @@
 
 use ndarray::Array2;
 
-use super::Ring;
 use super::circle::{Circle, Ray, unroll};
+use super::judgement::THIN;
 use super::thin::on_circle;
+use super::{CONSIDERED, Ring};
 use crate::section::light_field::{FieldLight, sample};
 
 /// Depth from which a wall is seen, log units, in a quiet rock and in any; in between so many times the scatter about it more.
@@ -95,10 +96,14 @@ pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness
         rim_width,
         unevenness,
         inside_out: inside_out(light, circle),
-        on_circle: on_circle(light, &rays, step, radius),
-        divides: divides(light, bright, circle, rim_width * radius, &rays),
+        on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius) } else { 0.0 },
+        divides: 0.0,
         confidence: 0.0,
     };
+    // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
+    if rim_width < THIN && ring.odds().probability() > CONSIDERED {
+        ring.divides = divides(light, bright, circle, rim_width * radius, &rays);
+    }
     ring.confidence = ring.odds().probability();
     Some(ring)
 }
