@@ -39,8 +39,6 @@ impl Sides {
 
 /// Difference of crossed colours from which two places are two crystals, or two parts of a twin.
 const ANOTHER: f32 = 0.10;
-/// Difference of crossed colours up to which two places are parts of one crystal, however far apart.
-const THE_SAME: f32 = 0.045;
 /// Length of the windows that crystals along a line are told in, µm; at least [`LEAST_STEP`] cells of the line search.
 const STEP_UM: f64 = 9.0;
 /// See [`STEP_UM`].
@@ -106,33 +104,42 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f
             differ += f64::from(u8::from(distance(l, r) > ANOTHER));
         }
     }
-    let mut found =
-        Crossed { crystals: f64::INFINITY, elsewhere: f64::INFINITY, farther: f64::INFINITY, ..Crossed::default() };
-    let mut bounded = [[false; 2]; 2];
-    for side in 0..2 {
-        let colours: Vec<Option<&[f32]>> = both.iter().map(|p| p[side].as_deref()).collect();
-        let crystal = crystals_along(&colours);
-        let last = crystal.iter().flatten().copied().max();
-        let mut within: Vec<f64> = (0..last.map_or(0, |l| l + 1))
-            .filter_map(|c| {
-                let windows: Vec<usize> = inside.clone().filter(|k| crystal[*k] == Some(c)).collect();
-                let evidence: f64 = windows.iter().map(|k| seen[*k]).sum();
-                (windows.len() >= least_windows && evidence > 0.0).then_some(evidence)
-            })
-            .collect();
-        within.sort_by(|a, b| b.total_cmp(a));
-        found.crystals = found.crystals.min(within.len().max(1) as f64);
-        found.elsewhere = found.elsewhere.min(within.iter().skip(1).sum());
-        found.farther = found.farther.min(within.iter().skip(2).sum());
-        let known = |at: std::ops::Range<usize>| at.filter_map(|k| crystal[k]).collect::<Vec<usize>>();
-        let parted = |out: Vec<usize>, within: Vec<usize>| {
-            !out.is_empty() && !within.is_empty() && out.iter().all(|o| !within.contains(o))
-        };
-        bounded[side] = [
-            parted(known(0..BEYOND - 1), known(BEYOND + 1..(BEYOND + 5).min(count))),
-            parted(known(count - BEYOND + 1..count), known((count - BEYOND).saturating_sub(5)..count - BEYOND - 1)),
-        ];
+    let palettes: Vec<Vec<Vec<f32>>> = (0..count)
+        .map(|k| {
+            let spots = PALETTE.iter().map(|(um, cells)| (um / cell_um).max(*cells)).flat_map(|o| [o, -o]);
+            spots.filter_map(|o| sides.at(path.at(place(k), o))).collect()
+        })
+        .collect();
+    let crystal = crystals_along(&palettes);
+    let evidence = |windows: &[usize]| windows.iter().map(|k| seen[*k]).sum::<f64>();
+    let numbers = crystal.iter().flatten().copied().max().map_or(0, |last| last + 1);
+    let mut within: Vec<f64> = (0..numbers)
+        .filter_map(|c| {
+            let windows: Vec<usize> = inside.clone().filter(|k| crystal[*k] == Some(c)).collect();
+            let evidence = evidence(&windows);
+            (windows.len() >= least_windows && evidence > 0.0).then_some(evidence)
+        })
+        .collect();
+    // Where no colour lasts there are many small crystals: two at least.
+    let restless: Vec<usize> = inside.filter(|k| crystal[*k].is_none()).collect();
+    if restless.len() >= 2 * least_windows && evidence(&restless) > 0.0 {
+        within.extend([evidence(&restless) / 2.0; 2]);
     }
+    within.sort_by(|a, b| b.total_cmp(a));
+    let mut found = Crossed {
+        crystals: within.len().max(1) as f64,
+        elsewhere: within.iter().skip(1).sum(),
+        farther: within.iter().skip(2).sum(),
+        ..Crossed::default()
+    };
+    let known = |at: std::ops::Range<usize>| at.filter_map(|k| crystal[k]).collect::<Vec<usize>>();
+    let parted = |out: Vec<usize>, within: Vec<usize>| {
+        !out.is_empty() && !within.is_empty() && out.iter().all(|o| !within.contains(o))
+    };
+    let bounded = [
+        parted(known(0..BEYOND - 1), known(BEYOND + 1..(BEYOND + 5).min(count))),
+        parted(known(count - BEYOND + 1..count), known((count - BEYOND).saturating_sub(5)..count - BEYOND - 1)),
+    ];
     let (rows, columns) = basis.scatter.dim();
     let on_frame = |s: f64| {
         let p = path.at(s, 0.0);
@@ -140,7 +147,7 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f
     };
     let free: Vec<usize> = (0..2).filter(|e| !on_frame(path.ends[*e])).collect();
     found.cut = 2.0 - free.len() as f64;
-    found.bounded = free.iter().map(|e| f64::from(u8::from(bounded[0][*e] || bounded[1][*e])) / 2.0).sum();
+    found.bounded = free.iter().map(|e| f64::from(u8::from(bounded[*e])) / 2.0).sum();
     found.divides = if n > 0.0 { differ / n } else { 0.0 };
     found
 }
@@ -148,85 +155,92 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f
 /// Distance from the frame within which an end may be the frame's, cells.
 pub(crate) const FRAME: f64 = 8.0;
 
-/// Windows after which a colour that comes back is another crystal's: lamellae are narrow, some 60 µm at most.
-const RECURS: usize = 4;
+/// Places beside a line whose colours tell the crystal there, µm and least cells; on both sides.
+const PALETTE: [(f64, f64); 3] = [(7.0, 3.0), (15.0, 5.0), (24.0, 8.0)];
+/// Difference of crossed colours up to which two places near each other are of one colour.
+const ONE_COLOUR: f32 = 0.055;
+/// Windows after which a colour that comes back is another crystal's: some 120 µm, wide lamellae.
+const AGAIN: usize = 13;
+/// Share of the shorter of two colours' lengths over which both are seen from which they are of one crystal.
+const INTERWOVEN: f64 = 0.45;
 
-/// Windows across which lamellae of the very same colour are of one crystal: some 130 µm.
-const WIDE: usize = 14;
-/// Root of the share of bright crystals' light under which a colour is out.
-const OUT: f32 = 0.3;
+/// Windows in which a colour is seen from which it is a crystal's: on borders colours mix.
+const LASTING: usize = 3;
 
-/// Numbers the crystals along one side of a line; None where a window is of no lasting colour.
+/// A colour seen along a line.
+struct Colour {
+    mean: Vec<f32>,
+    count: f32,
+    first: usize,
+    last: usize,
+    windows: usize,
+}
+
+/// Numbers the crystals along a line from the colours on both sides of it, window by window; None where colours do not last.
 ///
-/// Colours that take turns are lamellae of one crystal: what recurs soon spans all that lies between.
-fn crystals_along(colours: &[Option<&[f32]>]) -> Vec<Option<usize>> {
-    let mut known: Vec<(Vec<f32>, f32)> = Vec::new();
-    let of_window: Vec<Option<usize>> = colours
+/// The lamellae of one twin are seen together, over and over; two crystals only where one ends and the other begins.
+fn crystals_along(palettes: &[Vec<Vec<f32>>]) -> Vec<Option<usize>> {
+    let mut colours: Vec<Colour> = Vec::new();
+    let mut open: Vec<usize> = Vec::new();
+    let of_spot: Vec<Vec<usize>> = palettes
         .iter()
-        .map(|colour| {
-            let v = (*colour)?;
-            let nearest = known
+        .enumerate()
+        .map(|(k, spots)| {
+            open.retain(|c| colours[*c].last + AGAIN >= k);
+            spots
                 .iter()
-                .enumerate()
-                .map(|(i, (mean, _))| (distance(mean, v), i))
-                .min_by(|a, b| a.0.total_cmp(&b.0))
-                .filter(|(d, _)| *d <= ANOTHER);
-            let Some((_, i)) = nearest else {
-                known.push((v.to_vec(), 1.0));
-                return Some(known.len() - 1);
-            };
-            let (mean, count) = &mut known[i];
-            *count = (*count + 1.0).min(12.0);
-            for (m, x) in mean.iter_mut().zip(v) {
-                *m += (x - *m) / *count;
+                .map(|v| {
+                    let near = open.iter().map(|c| (distance(&colours[*c].mean, v), *c));
+                    let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
+                    let Some((_, c)) = nearest.filter(|n| n.0 < ONE_COLOUR) else {
+                        open.push(colours.len());
+                        colours.push(Colour { mean: v.clone(), count: 1.0, first: k, last: k, windows: 1 });
+                        return colours.len() - 1;
+                    };
+                    let colour = &mut colours[c];
+                    colour.windows += usize::from(colour.last != k);
+                    colour.last = k;
+                    colour.count = (colour.count + 1.0).min(24.0);
+                    for (m, x) in colour.mean.iter_mut().zip(v) {
+                        *m += (x - *m) / colour.count;
+                    }
+                    c
+                })
+                .collect()
+        })
+        .collect();
+    // Longest first: a colour belongs to the longest one that it is interwoven with.
+    let length = |c: &Colour| (c.last + 1 - c.first) as f64;
+    let mut order: Vec<usize> = (0..colours.len()).filter(|c| colours[*c].windows >= LASTING).collect();
+    order.sort_by(|a, b| length(&colours[*b]).total_cmp(&length(&colours[*a])));
+    let mut crystal: Vec<Option<usize>> = vec![None; colours.len()];
+    let mut number = 0;
+    for (i, c) in order.iter().enumerate() {
+        let here = &colours[*c];
+        let with = order[..i].iter().find(|o| {
+            let other = &colours[**o];
+            let shared = (here.last.min(other.last) + 1) as f64 - here.first.max(other.first) as f64;
+            shared >= INTERWOVEN * length(here)
+        });
+        crystal[*c] = match with {
+            Some(o) => crystal[*o],
+            None => {
+                number += 1;
+                Some(number - 1)
             }
-            Some(i)
-        })
-        .collect();
-    // Where each colour is seen again and again: colour, first and last window, how often.
-    let mut spans: Vec<(usize, usize, usize, usize)> = Vec::new();
-    for (k, colour) in of_window.iter().enumerate() {
-        let Some(c) = *colour else { continue };
-        match spans.iter_mut().rev().find(|s| s.0 == c && k <= s.2 + RECURS) {
-            Some(s) => (s.2, s.3) = (k, s.3 + 1),
-            None => spans.push((c, k, k, 1)),
-        }
+        };
     }
-    // Windows on a border mix two colours: what is seen less than three times is no crystal's.
-    spans.retain(|s| s.3 >= 3);
-    let means: Vec<Vec<f32>> = spans
+    of_spot
         .iter()
-        .map(|s| {
-            let seen: Vec<&[f32]> =
-                (s.1..=s.2).filter(|k| of_window[*k] == Some(s.0)).filter_map(|k| colours[k]).collect();
-            (0..seen[0].len()).map(|i| seen.iter().map(|v| v[i]).sum::<f32>() / seen.len() as f32).collect()
-        })
-        .collect();
-    // The very same colour a little farther on: wide lamellae, or one crystal again. What is out at every angle is no
-    // lamella but a pore or the like, and all of them look the same.
-    let dark = |i: usize| means[i].iter().all(|v| *v < OUT);
-    let reach: Vec<usize> = (0..spans.len())
-        .map(|i| {
-            let again = (0..spans.len())
-                .filter(|j| spans[*j].1 <= spans[i].2 + WIDE && !dark(i) && distance(&means[i], &means[*j]) < THE_SAME);
-            again.map(|j| spans[j].2).max().unwrap_or(spans[i].2).max(spans[i].2)
-        })
-        .collect();
-    let mut order: Vec<usize> = (0..spans.len()).collect();
-    order.sort_unstable_by_key(|i| spans[*i].1);
-    let mut merged: Vec<(usize, usize)> = Vec::new();
-    for i in order {
-        match merged.last_mut() {
-            // Touching by a window is a border that is crossed at a slant.
-            Some(m) if spans[i].1 + 1 < m.1 => m.1 = m.1.max(reach[i]),
-            _ => merged.push((spans[i].1, reach[i])),
-        }
-    }
-    (0..colours.len())
-        .map(|k| {
-            let c = of_window[k]?;
-            let span = spans.iter().find(|s| s.0 == c && s.1 <= k && k <= s.2)?;
-            merged.iter().position(|m| span.1 >= m.0 && span.2 <= m.1)
+        .map(|spots| {
+            let mut votes: Vec<(usize, Option<usize>)> = Vec::new();
+            for c in spots {
+                match votes.iter_mut().find(|v| v.1 == crystal[*c]) {
+                    Some(v) => v.0 += 1,
+                    None => votes.push((1, crystal[*c])),
+                }
+            }
+            votes.iter().max_by_key(|v| v.0).and_then(|v| v.1)
         })
         .collect()
 }
@@ -297,22 +311,42 @@ pub(crate) fn company(path: &Path, basis: &RidgeBasis, reach: f64) -> Company {
 mod tests {
     use super::*;
 
-    fn along(colours: &[f32]) -> Vec<Option<usize>> {
-        let vectors: Vec<[f32; 1]> = colours.iter().map(|c| [*c]).collect();
-        crystals_along(&vectors.iter().map(|v| Some(v.as_slice())).collect::<Vec<_>>())
+    fn along(windows: &[&[f32]]) -> Vec<Option<usize>> {
+        let palettes: Vec<Vec<Vec<f32>>> = windows.iter().map(|w| w.iter().map(|c| vec![*c]).collect()).collect();
+        crystals_along(&palettes)
     }
 
     #[test]
     fn lamellae_that_take_turns_are_one_crystal() {
-        let found = along(&[0.2, 0.8, 0.2, 0.8, 0.8, 0.2, 0.8, 0.2]);
-        assert!(found.iter().all(|c| *c == Some(0)), "{found:?}");
+        let found = along(&[0.2, 0.8, 0.2, 0.8, 0.8, 0.2, 0.8, 0.2].map(|c| [c]).each_ref().map(<[f32; 1]>::as_slice));
+        assert!(found.iter().all(|c| c.is_some() && *c == found[0]), "{found:?}");
+    }
+
+    /// Two sets of lamellae across each other: patches of four colours, none of them wherever the line passes.
+    #[test]
+    fn a_tartan_of_lamellae_is_one_crystal() {
+        let colours = [0.2, 0.4, 0.6, 0.8_f32];
+        let windows: Vec<[f32; 3]> =
+            (0..40).map(|k: usize| [colours[k / 5 % 4], colours[(k / 3 + 1) % 4], colours[k / 7 % 4]]).collect();
+        let found = along(&windows.iter().map(<[f32; 3]>::as_slice).collect::<Vec<_>>());
+        assert!(found.iter().all(|c| c.is_some() && *c == found[0]), "{found:?}");
     }
 
     #[test]
     fn crystals_one_after_another_are_counted_and_their_border_is_not() {
-        let found = along(&[0.2, 0.2, 0.2, 0.2, 0.55, 0.8, 0.8, 0.8, 0.4, 0.4, 0.41, 0.4]);
-        assert_eq!(found[0], Some(0));
-        assert_eq!(found[6], Some(1));
-        assert_eq!(found[11], Some(2));
+        let colours = [0.2, 0.2, 0.2, 0.2, 0.55, 0.8, 0.8, 0.8, 0.4, 0.4, 0.41, 0.4];
+        let found = along(&colours.map(|c| [c]).each_ref().map(<[f32; 1]>::as_slice));
+        assert!(found[4].is_none(), "{found:?}");
+        let crystals = [found[0], found[6], found[11]];
+        assert!(crystals.iter().all(Option::is_some), "{found:?}");
+        assert!(crystals[0] != crystals[1] && crystals[1] != crystals[2] && crystals[0] != crystals[2], "{found:?}");
+        assert!((0..4).all(|k| found[k] == found[0]) && (8..12).all(|k| found[k] == found[11]), "{found:?}");
+    }
+
+    #[test]
+    fn crystals_too_small_to_tell_are_none() {
+        let windows: Vec<[f32; 1]> = (0..30).map(|k: usize| [(k * 7 % 30) as f32 * 0.1]).collect();
+        let found = along(&windows.iter().map(<[f32; 1]>::as_slice).collect::<Vec<_>>());
+        assert!(found.iter().all(Option::is_none), "{found:?}");
     }
 }
