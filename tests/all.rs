@@ -18,3 +18,4 @@ mod shapes_reference;
 mod thickness_grains;
 mod thickness_map;
 mod wall_chart;
+mod whole_sections;
