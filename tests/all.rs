@@ -21,3 +21,4 @@ mod strange_sensors;
 mod thickness_grains;
 mod thickness_map;
 mod wall_chart;
+mod whole_sections;

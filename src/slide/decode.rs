@@ -11,6 +11,7 @@ use crate::error::{Error, Result};
 use crate::slide::encoding::{Encoding, stated_curve};
 use crate::slide::exif::file_facts;
 use crate::slide::photograph::{Photograph, PhotographRecord, Role, Samples};
+use crate::slide::tiff_head::is_big_tiff;
 use crate::units::Degrees;
 
 /// Pixels in one photograph unless the caller says otherwise: 1.2 gigapixel, 3.6 GB of 8-bit samples.
@@ -90,6 +91,7 @@ pub fn read_photograph(path: &Path, reading: &Reading<'_>) -> Result<Photograph>
 /// As [`read_photograph`].
 pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Result<Photograph> {
     let format = match image::guess_format(bytes) {
+        _ if is_big_tiff(bytes) => ImageFormat::Tiff,
         Ok(format @ (ImageFormat::Jpeg | ImageFormat::Png | ImageFormat::Tiff)) => format,
         _ if bytes.is_empty() => return Err(Error::new(path, "is empty", "copy it from the camera again")),
         _ => return Err(Error::new(path, "is not a JPEG, PNG or TIFF photograph", "save it as one of these")),
