@@ -502,7 +502,7 @@ impl Line {
         let Crossed { crystals, elsewhere, farther, bounded, divides, cut } = self.crossed;
         let alone = if crystals < 2.0 { 1.0 } else { 0.0 };
         let length = (self.length_um / 400.0).ln().clamp(-1.2, 1.5);
-        Odds::before(-6.0)
+        Odds::before(-5.6)
             .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.93)
             .with("fill", self.fill - 0.7, 6.65)
             // Straight within a fraction of a cell; joints and boundaries wander.

@@ -235,7 +235,7 @@ mod tests {
     fn a_smeared_field_is_waited_for_only_when_no_other_shows_the_kind() {
         let why = || (DefectKind::Plucks, "a.jpg is smeared".to_owned());
         let smeared = FieldDefects { unjudged: vec![why()], moved: true, ..field() };
-        assert!(Tally::of(&[smeared.clone()], None).moved);
+        assert!(Tally::of(std::slice::from_ref(&smeared), None).moved);
         assert!(!Tally::of(&[smeared, field()], None).moved);
         let coarse = FieldDefects { unjudged: vec![why()], ..field() };
         assert!(!Tally::of(&[coarse], None).moved, "the pixel is too coarse, and another photograph would be so too");

@@ -51,8 +51,8 @@ proptest! {
         u in 0.0f64..0.3, limit in 0.0f64..900.0, more in 0.0f64..300.0,
     ) {
         let longer: Vec<_> = findings.iter().copied().chain([extra]).collect();
-        let judged: [fn(&[(f64, f64)], f64, f64) -> f64; 2] = [sum_conformance, largest_conformance];
-        for (judge, sampling) in judged.into_iter().zip([0.04, 1e-12]) {
+        type Judge = fn(&[(f64, f64)], f64, f64) -> f64;
+        for (judge, sampling) in [(sum_conformance as Judge, 0.04), (largest_conformance, 1e-12)] {
             let p = judge(&findings, u, limit);
             prop_assert!((0.0..=1.0).contains(&p));
             prop_assert!(judge(&findings, u, limit + more) >= p);
