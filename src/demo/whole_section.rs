@@ -128,7 +128,7 @@ impl Sheet<'_> {
 /// The codes of a window of a field that is mirrored at its edges and so goes on for ever: no edge of it is a step.
 #[must_use]
 pub fn mirrored(photograph: &RenderedPhotograph, window: Window) -> Vec<u16> {
-    let within = |v: usize, n: usize| if (v / n) % 2 == 0 { v % n } else { n - 1 - v % n };
+    let within = |v: usize, n: usize| if (v / n).is_multiple_of(2) { v % n } else { n - 1 - v % n };
     let (w, h) = (photograph.width, photograph.height);
     let mut codes = Vec::with_capacity(3 * window.width * window.height);
     for y in window.y..window.y + window.height {

@@ -118,8 +118,8 @@ impl FieldLight {
                 let mut inverse = [vec![0.0_f32; width], vec![0.0_f32; width], vec![0.0_f32; width]];
                 for k in 0..bin {
                     let y = j * bin + k;
-                    for c in 0..3 {
-                        white.inverse_row(c, at, y, &mut inverse[c]);
+                    for (c, inverse) in inverse.iter_mut().enumerate() {
+                        white.inverse_row(c, at, y, inverse);
                     }
                     let row = &mut fine[k * width..(k + 1) * width];
                     for (x, out) in row.iter_mut().enumerate() {
@@ -150,10 +150,10 @@ impl FieldLight {
         for (k, row) in rest.chunks_mut(width.max(1)).enumerate() {
             let y = rows * bin + k;
             row.fill(floor);
-            for c in 0..3 {
+            for (c, samples) in samples.iter().enumerate() {
                 white.inverse_row(c, at, y, &mut inverse);
                 for (x, out) in row.iter_mut().enumerate() {
-                    *out = out.max(samples[c][y * width + x] * inverse[x]);
+                    *out = out.max(samples[y * width + x] * inverse[x]);
                 }
             }
             row.iter_mut().for_each(|v| *v = v.ln());

@@ -123,7 +123,7 @@ impl Pieces {
     }
 
     pub(crate) fn has_alpha(&self) -> bool {
-        self.channels % 2 == 0
+        self.channels.is_multiple_of(2)
     }
 
     pub(crate) fn is_grey(&self) -> bool {

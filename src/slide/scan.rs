@@ -60,7 +60,7 @@ pub struct Scan {
 #[derive(Debug)]
 enum Source {
     /// Pieces that are unpacked one at a time.
-    Pieces(Pieces),
+    Pieces(Box<Pieces>),
     /// Uncompressed rows.
     Rows(Rows),
 }
@@ -122,7 +122,7 @@ impl Scan {
             }
             // Every window would unpack whole strips, over and over.
             None if pieces.piece[0] >= pieces.size.0 as usize => Source::Rows(pieces.unpacked(path)?),
-            None => Source::Pieces(pieces),
+            None => Source::Pieces(Box::new(pieces)),
         };
         let (width, height) = (width as usize, height as usize);
         let path = path.to_path_buf();
