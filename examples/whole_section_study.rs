@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
+use thinproof::bounds::Bounds;
 use thinproof::demo::whole_section::{Cut, Sheet, mirrored};
 use thinproof::demo::{Flaws, RenderedField, Rock, Scene, View};
 use thinproof::house::House;
@@ -109,7 +110,13 @@ fn check(dir: &Path, whole: bool) -> Result<(), Box<dyn Error>> {
     let (mut slide, limits) = House::default().slide(dir)?;
     slide.windows.from_pixels = if whole { u64::MAX } else { 0 };
     let mut pictures = Vec::new();
-    let checked = check_read(slide, limits, |stack| pictures.push(FieldPicture::of(stack)), |_| {})?;
+    let checked = check_read(
+        slide,
+        limits,
+        &Bounds::default().start(dir),
+        |stack| pictures.push(FieldPicture::of(stack)),
+        |_| {},
+    )?;
     for picture in pictures {
         picture?;
     }
@@ -171,7 +178,7 @@ fn against_defects() -> Result<(), Box<dyn Error>> {
         for _ in 0..3 {
             let (slide, limits) = House::default().slide(&dir)?;
             let before = worked_s().unwrap_or(f64::NAN);
-            told = found(&check_read(slide, limits, |_| {}, |_| {})?);
+            told = found(&check_read(slide, limits, &Bounds::default().start(&dir), |_| {}, |_| {})?);
             best = best.min(worked_s().unwrap_or(f64::NAN) - before);
         }
         if planted == 0 {

@@ -57,12 +57,14 @@ fn write(dir: &Path, scene: &Scene, field: &RenderedField, cut: Cut, big: bool) 
 
 /// Checked in windows of so many pixels a side, or whole.
 fn checked(dir: &Path, side: Option<usize>) -> CheckedSlide {
-    let (mut slide, limits) = House::default().slide(dir).unwrap();
+    let house = House::default();
+    let clock = house.bounds.start(dir);
+    let (mut slide, limits) = house.slide(dir).unwrap();
     assert!((slide.record.um_per_px.unwrap() - 1.6).abs() < 1e-9, "the scale is that of the file");
     slide.windows.from_pixels = if side.is_some() { 1_000_000 } else { u64::MAX };
     slide.windows.side = side.unwrap_or(slide.windows.side);
     let mut told = Vec::new();
-    let done = check_read(slide, limits, |_| {}, |p| told.push(p.line())).unwrap();
+    let done = check_read(slide, limits, &clock, |_| {}, |p| told.push(p.line())).unwrap();
     assert_eq!(told.is_empty(), side.is_none(), "only a look in windows is told of: {told:?}");
     done
 }
