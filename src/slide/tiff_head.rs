@@ -6,7 +6,7 @@ use exif::experimental::Writer;
 use exif::{Context, Field, In, Rational, Value};
 use tiff::decoder::ifd::Value as Stored;
 use tiff::decoder::{Decoder, IfdDecoder};
-use tiff::tags::{Tag, Type};
+use tiff::tags::{IfdPointer, Tag, Type};
 
 /// Tags of the picture's own directory: description, make, model, resolution and its unit.
 const OF_PICTURE: [u16; 6] = [270, 271, 272, 282, 283, 296];
@@ -33,7 +33,11 @@ pub(crate) fn head(file: impl Read + Seek) -> Option<Vec<u8>> {
 /// The small TIFF of one that is open.
 pub(crate) fn head_of<R: Read + Seek>(decoder: &mut Decoder<R>) -> Vec<u8> {
     let mut fields = gathered(decoder.image_ifd(), Context::Tiff, &OF_PICTURE);
-    let pointer = decoder.find_tag(Tag::ExifDirectory).ok().flatten().and_then(|v| v.into_ifd_pointer().ok());
+    let pointer = decoder.find_tag(Tag::ExifDirectory).ok().flatten().and_then(|v| match v {
+        // A BigTIFF may point with any whole number.
+        Stored::UnsignedBig(at) => Some(IfdPointer(at)),
+        other => other.into_ifd_pointer().ok(),
+    });
     if let Some(directory) = pointer.and_then(|at| decoder.read_directory(at).ok()) {
         fields.extend(gathered(decoder.read_directory_tags(&directory), Context::Exif, &OF_EXPOSURE));
     }

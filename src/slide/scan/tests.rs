@@ -122,7 +122,7 @@ fn too_many_pixels_and_empty_claims_are_refused_from_the_header() {
     // Cut short, it is opened, and the missing part is an error.
     sheet.write(&path, |w| codes(w, false)).unwrap();
     let whole = std::fs::read(&path).unwrap();
-    std::fs::write(&path, &whole[..whole.len() - 5000]).unwrap();
+    std::fs::write(&path, &whole[..whole.len() - 11_500]).unwrap();
     let scan = Scan::open(&path, &reading()).unwrap();
     assert!(scan.window(Window { x: 290, y: 195, width: 5, height: 5 }).unwrap_err().to_string().contains("cut short"));
     assert!(scan.window(Window { x: 0, y: 0, width: 5, height: 5 }).is_ok());
@@ -177,6 +177,6 @@ fn tiles_of_luma_and_colour_come_back_as_colours_and_a_tile_that_claims_too_much
     let frame = claims.windows(2).position(|m| m == [0xff, 0xc0]).expect("a frame") + 5;
     claims[frame..frame + 4].copy_from_slice(&[0x40, 0, 0x40, 0]);
     std::fs::write(&path, of_jpeg(&claims, 64)).unwrap();
-    let scan = Scan::open(&path, &reading()).unwrap();
-    assert!(scan.window(Window { x: 0, y: 0, width: 8, height: 8 }).is_err());
+    let opened = Scan::open(&path, &reading());
+    assert!(opened.and_then(|scan| scan.window(Window { x: 0, y: 0, width: 8, height: 8 })).is_err());
 }
