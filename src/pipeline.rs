@@ -117,11 +117,7 @@ pub fn check_read(
     let mut fields = Vec::with_capacity(slide.fields.len());
     let mut once = Witnesses::default();
     for plan in &slide.fields {
-        let scans = {
-            stage!("read");
-            slide.scan(plan)?
-        };
-        if let Some(scans) = scans {
+        if let Some(scans) = slide.scan(plan)? {
             once.claim(std::iter::once(&scans.plane).chain(&scans.crossed).map(|p| (&p.path, &p.record)))?;
             let field = LargeField::register(plan, scans, &slide)?;
             clock.check("registered", &plan.name)?;

@@ -381,7 +381,7 @@ fn numbers_are_rounded_to_what_they_mean() {
     }
     let mut found = Vec::new();
     numbers(&flawed(), "", &mut found);
-    assert!(found.len() > 200);
+    assert!(found.len() > 150, "{} numbers to look at", found.len());
     for (path, number) in found {
         let text = format!("{number:e}");
         let digits = text.split('e').next().unwrap().chars().filter(char::is_ascii_digit).count();
