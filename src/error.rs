@@ -22,6 +22,9 @@ pub struct Error {
     pub source: Option<Box<dyn std::error::Error + Send + Sync>>,
 }
 
+/// Longest cause that is told, characters.
+const LONGEST_CAUSE: usize = 300;
+
 impl Error {
     /// An error about `file`: `what` is wrong, `remedy` is what to do.
     pub fn new(file: impl AsRef<Path>, what: impl Into<String>, remedy: impl Into<String>) -> Self {
@@ -38,7 +41,7 @@ impl Error {
     /// The sentence with its causes on one line, control characters escaped.
     ///
     /// A cause of several lines is left out: it is a parser's drawing of the place, which the sentence has named in words.
-    /// So is one that says again what was said.
+    /// So is one that says again what was said. A file may make a library list thousands of values: a long cause is cut.
     #[must_use]
     pub fn chain(&self) -> String {
         let mut text = self.to_string();
@@ -47,7 +50,10 @@ impl Error {
             let said = cause.to_string();
             if !said.trim_end().contains('\n') && !text.contains(said.trim().trim_end_matches('.')) {
                 text.push_str(": ");
-                text.push_str(said.trim());
+                text.extend(said.trim().chars().take(LONGEST_CAUSE));
+                if said.trim().chars().count() > LONGEST_CAUSE {
+                    text.push_str(" ...");
+                }
             }
             below = cause.source();
         }
@@ -82,6 +88,8 @@ mod tests {
         assert_eq!(error("no such\u{1b} file").chain(), "a.jpg: cannot be read; copy it again: no such\\u{1b} file");
         assert_eq!(error("at line 2\n  |\n2 | x\n").chain(), "a.jpg: cannot be read; copy it again");
         assert_eq!(error("cannot be read.").chain(), "a.jpg: cannot be read; copy it again", "said once");
+        let long = error(&"1, ".repeat(50_000)).chain();
+        assert!(long.ends_with("1, 1,  ...") && long.chars().count() < 350, "{}", long.chars().count());
         assert_eq!(shown("a\tb\u{202e}c\u{9b}"), "a\\tb\\u{202e}c\\u{9b}");
     }
 }
