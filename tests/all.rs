@@ -22,3 +22,4 @@ mod thickness_grains;
 mod thickness_map;
 mod wall_chart;
 mod whole_sections;
+mod wrong_records;

@@ -149,7 +149,8 @@ impl Scene {
     }
 
     /// Outcomes that the default limits allow, plain arithmetic on the truth; the first is the expected one.
-    fn outcomes(&self, thickness: &ThicknessTruth, totals: &Totals) -> Vec<String> {
+    #[must_use]
+    pub fn outcomes(&self, thickness: &ThicknessTruth, totals: &Totals) -> Vec<String> {
         let target = if self.polish_to_come { self.target_um + 5.0 } else { self.target_um };
         let (low, high) = (target - 5.0, target + 5.0);
         let [thinnest, thickest] = self.extremes_um();

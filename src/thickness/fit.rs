@@ -5,13 +5,12 @@ use rand_chacha::ChaCha8Rng;
 use crate::measured::Measured;
 use crate::optics::mineral::Mineral;
 use crate::optics::quartz;
+use crate::thickness::believed::Seen;
 use crate::thickness::carried::{Carried, Spread};
 use crate::thickness::curved::{self, Terms};
 use crate::thickness::extent::Extent;
-use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
-use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share, tone_by_colours};
-use crate::thickness::tone::ToneCurve;
+use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
     FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, orders,
@@ -61,11 +60,9 @@ const TOO_CLIPPED: f64 = 0.35;
 /// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
 #[must_use]
 pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstick) -> Thickness {
-    let prior = gain_prior(fields);
-    let tone = tone_by_colours(fields, prior, ToneCurve::estimate(fields));
-    let gathered = grain::gather(fields, tone);
-    let mut grains = gathered.grains;
+    let seen = Seen::by_record(fields);
     let mineral = yardstick.mineral.name;
+    let gathered = &seen.gathered;
     if gathered.clipped as f64 > TOO_CLIPPED * (gathered.clipped + gathered.bright).max(1) as f64
         && gathered.clipped > 2
     {
@@ -78,7 +75,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: "Shorten the crossed exposure until no grain is burnt out, and photograph again.".into(),
         };
     }
-    let hopeful = grains.iter().filter(|g| g.quartz > LOOKS_CLEAR).count();
+    let hopeful = gathered.grains.iter().filter(|g| g.quartz > LOOKS_CLEAR).count();
     if hopeful < FEWEST_GRAINS {
         return Thickness::NotMeasurable {
             why: match hopeful {
@@ -93,7 +90,11 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
-    let mut lamps = component::lamps(&grains, prior);
+    let (Seen { prior, tone, gathered }, mut lamps, disbelieved) = match seen.explained(fields) {
+        Ok(explained) => explained,
+        Err(refused) => return refused,
+    };
+    let mut grains = gathered.grains;
     let misfit = lamps[0].gains.misfit;
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
@@ -130,13 +131,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     let local: Vec<Measured> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle)).collect();
     let half = |m: &Measured| 0.5 * (m.interval[1] - m.interval[0]);
     if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
-        return Thickness::NotMeasurable {
-            why: format!(
-                "the grains allow anything from {:.0} to {:.0} µm",
-                middle.interval[0], middle.interval[1]
-            ),
-            next: "Photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz.".into(),
-        };
+        return too_wide(&middle);
     }
     let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
     if carried.number(|_| true) < FEWEST_CARRYING {
@@ -159,7 +154,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
-    let mut notes = Vec::new();
+    let mut notes = Vec::from_iter(disbelieved);
     if let Some(other) = answers.get(1) {
         notes.push(format!(
             "Colours repeat beyond the first order: {:.0} µm is possible too, with a probability of {:.2}.",
@@ -174,6 +169,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let mut systematic =
         systematic_share(fields, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
+    let wide = |m: &Measured| half(m).hypot(1.96 * systematic * m.value) > WIDEST * m.value;
+    if wide(&middle) && local.iter().all(wide) {
+        return too_wide(&middle);
+    }
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
         let under_it = under_one_lamp(&components[0], best).map_or(1.0, |um| um / middle.value);
@@ -241,6 +240,17 @@ fn may_be_thicker(than_um: f64) -> Thickness {
     }
 }
 
+/// The interval is too wide to be called a measurement.
+fn too_wide(middle: &Measured) -> Thickness {
+    let [low, high] = middle.interval;
+    Thickness::NotMeasurable {
+        why: format!("the grains allow anything from {low:.0} to {high:.0} µm"),
+        next:
+            "Photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz."
+                .into(),
+    }
+}
+
 /// Several thicknesses explain the colours, and none is carried by the evidence.
 fn undecided(answers: &[orders::Answer]) -> Thickness {
     let each: Vec<String> =
@@ -249,11 +259,6 @@ fn undecided(answers: &[orders::Answer]) -> Thickness {
         why: format!("the colours fit more than one thickness: {}", each.join(" or ")),
         next: "Photograph crossed polars at four angles 22.5° apart with exposure recorded.".into(),
     }
-}
-
-fn gain_prior(fields: &[FieldCrystals]) -> GainPrior {
-    let prior = if fields.iter().all(|f| f.exposure_known) { GainPrior::EXIF } else { GainPrior::NO_EXIF };
-    if fields.iter().any(|f| f.auto_white_balance) { prior.auto_white_balance() } else { prior }
 }
 
 /// Thickness of one field by its own grains, or the section's where it has few or they leave it open.

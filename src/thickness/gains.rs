@@ -36,6 +36,13 @@ impl GainPrior {
         Self { common_u: self.common_u.max(0.1), channel_u: 0.4, long_tails: false, ..self }
     }
 
+    /// What is left to know when the photographs' record is wrong: of exposure, then of white balance too.
+    pub(crate) fn disbelieved(self) -> Vec<Self> {
+        let exposure = (self.common_u < 1.0).then_some(Self { common_u: Self::NO_EXIF.common_u, ..self });
+        let both = self.long_tails.then_some(Self::NO_EXIF.auto_white_balance());
+        exposure.into_iter().chain(both).collect()
+    }
+
     /// The same where lamps are taken as they are.
     pub(crate) fn rigid(self) -> Self {
         Self { rigid: true, ..self }
