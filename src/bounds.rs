@@ -38,7 +38,7 @@ impl Bounds {
 }
 
 impl Clock<'_> {
-    /// Asked between stages: a stage that has begun is finished. `done` is the stage behind, and `field` whose it was.
+    /// Asked between stages and between windows: one that has begun is finished. `done` is the stage behind, and `field` whose it was.
     ///
     /// # Errors
     /// When the time is up.

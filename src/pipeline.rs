@@ -125,7 +125,10 @@ pub fn check_read(
                 stage!("pictures");
                 look(&field.from_afar);
             }
-            fields.push(FieldFindings::find_large(&field, &mut progress)?);
+            fields.push(FieldFindings::find_large(&field, |told| {
+                progress(told);
+                clock.check("looked at windows of", &plan.name)
+            })?);
             clock.check("measured", &plan.name)?;
             continue;
         }
@@ -314,11 +317,11 @@ impl FieldFindings {
         Self::contradicted(stack, crystals, found)
     }
 
-    /// What a large field gives, looked at window by window.
+    /// What a large field gives, looked at window by window; `progress` hears how far it is, and may give it up.
     ///
     /// # Errors
-    /// When a part of a photograph is damaged.
-    pub fn find_large(field: &LargeField, progress: impl FnMut(&Progress)) -> Result<Self> {
+    /// When a part of a photograph is damaged, or `progress` gives it up.
+    pub fn find_large(field: &LargeField, progress: impl FnMut(&Progress) -> Result<()>) -> Result<Self> {
         let afar = &field.from_afar;
         let contradiction = {
             stage!("contradictions");

@@ -70,6 +70,15 @@ fn a_new_slide_has_what_the_photographs_tell_and_is_never_overwritten() {
 }
 
 #[test]
+fn a_photograph_beyond_the_bounds_is_refused_at_the_bench_too() {
+    let dir = tempdir().unwrap();
+    camera(dir.path());
+    let out = thinproof(dir.path(), &["watch", "camera", "--until-idle", "1", "--max-megapixels", "0.01"]);
+    let told = text(&out.stdout);
+    assert!(told.contains("more than is allowed") && told.contains("allow more with --max-megapixels"), "{told}");
+}
+
+#[test]
 fn what_cannot_be_watched_says_so() {
     let dir = tempdir().unwrap();
     for (arguments, word) in [

@@ -2,13 +2,16 @@
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
+use thinproof::bounds::Bounds;
 use thinproof::demo::whole_section::{Cut, Sheet, mirrored};
 use thinproof::demo::{Flaws, RenderedField, Rock, Scene, View};
 use thinproof::house::House;
-use thinproof::pipeline::{CheckedSlide, check_read};
+use thinproof::pipeline::{CheckedSlide, FieldFindings, check_read};
 use thinproof::section::defects::Scratch;
 use thinproof::thickness::Thickness;
+use thinproof::windows::LargeField;
 
 const SIZE: [usize; 2] = [3000, 2000];
 
@@ -72,6 +75,28 @@ fn checked(dir: &Path, side: Option<usize>) -> CheckedSlide {
 fn surface(checked: &CheckedSlide) -> (f64, [f64; 2], [f64; 2]) {
     let Thickness::Measured(t) = &checked.thickness else { panic!("{:?}", checked.thickness) };
     (t.mean_um.value, t.mean_um.interval, t.map.as_ref().map_or([0.0; 2], |m| m.mean.gradient_um_per_mm))
+}
+
+/// Whoever is told how far the look is, as the clock of the slide's time is, can give it up between two windows.
+#[test]
+fn a_large_field_is_given_up_between_two_windows() {
+    let home = tempfile::tempdir().unwrap();
+    let mut scene = scene();
+    scene.angles_deg.truncate(2);
+    let dir = write(&home.path().join("LM-0700"), &scene, &scene.render_field(0), Cut::Tiles(256), false);
+    let (mut slide, _) = House::default().slide(&dir).unwrap();
+    (slide.windows.from_pixels, slide.windows.side) = (1_000_000, 1024);
+    let scans = slide.scan(&slide.fields[0]).unwrap().expect("a large field");
+    let field = LargeField::register(&slide.fields[0], scans, &slide).unwrap();
+    let up = Bounds { time: Duration::ZERO, ..Bounds::default() }.start(&dir);
+    let mut windows = Vec::new();
+    let told = FieldFindings::find_large(&field, |p| {
+        windows.push((p.done, p.all));
+        if p.done == 1 { up.check("looked at windows of", "A") } else { Ok(()) }
+    });
+    let told = told.unwrap_err().chain();
+    assert!(told.contains("was given up") && told.contains("(looked at windows of field A)"), "{told}");
+    assert!(windows.len() == 2 && windows[1].1 > 2, "given up after one of several windows: {windows:?}");
 }
 
 /// Things of one kind as (place, size); every one of both lists must have its one partner in the other.

@@ -183,6 +183,7 @@ fn measured(
     stale: &dyn Fn() -> bool,
     quick: &mut dyn FnMut(CheckedSlide),
 ) -> Result<CheckedSlide> {
+    let clock = house.bounds.start(&job.dir);
     let (slide, limits) = house.slide(&job.dir)?;
     if kept.len() > MOST_KEPT {
         kept.clear();
@@ -196,6 +197,7 @@ fn measured(
     for (n, &i) in new.iter().enumerate() {
         let plan = &slide.fields[i];
         let stack = FieldStack::register(plan, slide.load(plan)?, slide.scale, slide.record.turned)?;
+        clock.check("registered", &plan.name)?;
         let last = n + 1 == new.len();
         let found = if last && stack.contradiction().is_none() {
             let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);

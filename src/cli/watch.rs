@@ -13,10 +13,12 @@ use crate::bench::history::Grit;
 use crate::bench::page::Server;
 use crate::bench::session::{Event, Session, Settings, time_of_day};
 use crate::bench::view::{View, after_verdict, cautions, line};
+use crate::cli::bounds::BoundsArguments;
 use crate::cli::check::HouseArguments;
 use crate::cli::exit;
 use crate::cli::print::print;
 use crate::error::Result;
+use crate::house::House;
 use crate::report::terminal::plain;
 use crate::verdict::Outcome;
 
@@ -47,6 +49,8 @@ pub struct WatchArguments {
     gap_min: f64,
     #[command(flatten)]
     house: HouseArguments,
+    #[command(flatten)]
+    bounds: BoundsArguments,
     /// End when nothing arrived for so long and everything is checked, seconds; without it Ctrl-C ends the watch.
     #[arg(long, value_name = "SECONDS")]
     until_idle: Option<f64>,
@@ -70,7 +74,7 @@ fn minutes(text: &str) -> std::result::Result<f64, String> {
 /// # Errors
 /// When the folder cannot be listed, the page's port is taken, or the slides cannot be kept.
 pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
-    let house = arguments.house.read()?;
+    let house = House { bounds: arguments.bounds.into(), ..arguments.house.read()? };
     let ended = Arc::new(AtomicBool::new(false));
     end_on_interrupt(Arc::clone(&ended));
     let mut session = Session::begin(Settings {

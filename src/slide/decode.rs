@@ -79,7 +79,7 @@ pub fn read_photograph(path: &Path, reading: &Reading<'_>) -> Result<Photograph>
     };
     let length = std::fs::metadata(path).map_err(unreadable)?.len();
     if length > reading.max_pixels.saturating_mul(MAX_BYTES_PER_PIXEL) {
-        return Err(too_large(path, &format!("is {} MB long", length / 1_000_000)));
+        return Err(too_large(path, &format!("is {:.1} MB long", length as f64 / 1e6)));
     }
     let bytes = std::fs::read(path).map_err(unreadable)?;
     decode_photograph(path, &bytes, reading)
@@ -232,7 +232,11 @@ pub(crate) fn torn(path: &Path) -> Error {
 }
 
 fn too_large(path: &Path, what: &str) -> Error {
-    Error::new(path, format!("{what}, more than is allowed"), "photograph single fields of view, or cut it into fields")
+    Error::new(
+        path,
+        format!("{what}, more than is allowed"),
+        "photograph single fields of view, cut it into fields, or allow more with --max-megapixels",
+    )
 }
 
 /// SHA-256, hexadecimal.

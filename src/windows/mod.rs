@@ -105,16 +105,16 @@ impl LargeField {
         })
     }
 
-    /// Looks at every window, one after another, each on all cores.
+    /// Looks at every window, one after another, each on all cores; `progress` hears how far it is, and may give it up.
     ///
     /// # Errors
-    /// When a part of a photograph is damaged.
-    pub fn find(&self, mut progress: impl FnMut(&Progress)) -> Result<Found> {
+    /// When a part of a photograph is damaged, or `progress` gives it up.
+    pub fn find(&self, mut progress: impl FnMut(&Progress) -> Result<()>) -> Result<Found> {
         let um_per_px = self.scale.map(MicrometresPerPixel::um_per_px);
         let grid = grid::Grid::new(self.size_px, um_per_px, &self.how);
         let bin = binning(self.scale);
         let mut told = Progress { field: self.from_afar.name.clone(), done: 0, all: grid.parts.len() };
-        progress(&told);
+        progress(&told)?;
         let levels = Levels::of(&self.cutter, &self.afar.white, &grid, bin, self.how.sampled_pixels)?;
         let mut crystals = Stitching::new(self.size_px, bin, &grid.xs, &grid.ys);
         let mut defects = Gathered::new(&self.from_afar.name, self.size_px, self.impregnation);
@@ -135,7 +135,7 @@ impl LargeField {
             drop(stack);
             defects.add(&light, &levels.usual, part);
             told.done += 1;
-            progress(&told);
+            progress(&told)?;
         }
         let by = self.from_afar.reduced_by;
         if by > 1 {
