@@ -47,11 +47,12 @@ impl Seen {
     }
 
     /// Whether the best lamp leaves doubt about the record: it fits badly, or with a cast or a camera that the record speaks against,
-    /// or with any cast at all.
+    /// or with any cast at all, or each grain was seen at one angle only, so that nothing but its tint speaks.
     fn suspicious(&self, best: &LampFit) -> bool {
         let gains = &best.gains;
         let cast = !self.prior.long_tails || gains.log.max() - gains.log.min() > CAST;
-        gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
+        let by_tint_alone = self.gathered.grains.iter().all(|g| g.any_brightness);
+        gains.misfit > SUSPICIOUS || cast || by_tint_alone || gains.departure.abs().max() > STRANGE_CAMERA
     }
 
     /// The lamps that explain the grains; where none does with what the record says, and one does without, the record is let go,
