@@ -46,13 +46,16 @@ impl Seen {
         Self { prior, tone, gathered: grain::gather(fields, tone) }
     }
 
-    /// Whether the best lamp leaves doubt about the record: it fits badly, or with a cast or a camera that the record speaks against,
-    /// or with any cast at all, or each grain was seen at one angle only, so that nothing but its tint speaks.
+    /// Whether the best lamp leaves doubt about the record: it fits badly, or with a cast or a camera that the record speaks against.
     fn suspicious(&self, best: &LampFit) -> bool {
         let gains = &best.gains;
-        let cast = !self.prior.long_tails || gains.log.max() - gains.log.min() > CAST;
-        let by_tint_alone = self.gathered.grains.iter().all(|g| g.any_brightness);
-        gains.misfit > SUSPICIOUS || cast || by_tint_alone || gains.departure.abs().max() > STRANGE_CAMERA
+        let cast = self.prior.long_tails && gains.log.max() - gains.log.min() > CAST;
+        gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
+    }
+
+    /// Whether nothing but tints speaks: white may be anything, or each grain was seen at one angle only.
+    fn by_tint_alone(&self) -> bool {
+        !self.prior.long_tails || self.gathered.grains.iter().all(|g| g.any_brightness)
     }
 
     /// The lamps that explain the grains; where none does with what the record says, and one does without, the record is let go,
@@ -63,11 +66,13 @@ impl Seen {
     pub(crate) fn explained(self, fields: &[FieldCrystals]) -> Result<(Self, Vec<LampFit>, Option<String>), Thickness> {
         let lamps = component::lamps(&self.gathered.grains, self.prior);
         let mut best = (self, lamps, None);
-        if !best.0.suspicious(&best.1[0]) {
+        let suspicious = best.0.suspicious(&best.1[0]);
+        if !suspicious && !best.0.by_tint_alone() {
             return Ok(best);
         }
         let exchanged = component::lamps(&exchanged(&best.0.gathered.grains), best.0.prior).swap_remove(0).gains;
-        for prior in best.0.prior.disbelieved() {
+        let others = if suspicious { best.0.prior.disbelieved() } else { Vec::new() };
+        for prior in others {
             let seen = Self::by(fields, prior);
             let lamps = component::lamps(&seen.gathered.grains, prior);
             if lamps[0].gains.cost + AGAINST < best.1[0].gains.cost {
