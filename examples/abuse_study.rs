@@ -101,7 +101,7 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
     let well = Scene { camera: CameraSpec::default(), fabric: Fabric::Random, ..scene.clone() };
     let truth = well.truth(vec![scene.render_field(0).truth]);
     // Where little quartz shows the thickness it may be left open, and a verdict by the true one is right all the same.
-    let few = truth.fields.iter().map(|f| f.quartz_grains).sum::<usize>() >= 5;
+    let enough = truth.fields.iter().map(|f| f.quartz_grains).sum::<usize>() >= 5;
     let known = well.outcomes(&ThicknessTruth { measurable: true, ..truth.thickness.clone() }, &truth.totals);
     match kind {
         1 => scene.overexposure = dice.random_range(1.5..4.0),
@@ -135,7 +135,7 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
     let outcome = serde_json::to_value(checked.verdict.outcome)?.as_str().unwrap_or_default().to_owned();
     let verdict = if checked.verdict.outcome == Outcome::Undetermined {
         Told::Undetermined
-    } else if truth.outcomes.contains(&outcome) || few && known.contains(&outcome) {
+    } else if truth.outcomes.contains(&outcome) || enough && known.contains(&outcome) {
         Told::Right
     } else {
         Told::Fooled

@@ -22,7 +22,8 @@ fn measured(field: &Field, exposure_scale: f64) -> Box<ThicknessSurface> {
     }
 }
 
-/// Cases with these gains, and this factor for exposure in what is recorded, whose interval misses the truth by more than a hundredth of it, or whose notes do not hold `said`.
+/// Cases with these gains, and this factor for exposure in what is recorded, whose interval misses the truth by more than a
+/// hundredth of it, or whose notes do not hold `said`.
 fn fooled(gains: [f64; 3], exposure_scale: f64, said: &str) -> Vec<String> {
     let mut wrong = Vec::new();
     for (k, lamp) in LAMPS.into_iter().enumerate() {
@@ -43,7 +44,7 @@ fn fooled(gains: [f64; 3], exposure_scale: f64, said: &str) -> Vec<String> {
 fn an_exposure_that_is_recorded_wrongly_by_two_is_found_out() {
     let wrong = fooled([2.0; 3], 2.0, "2.0 times as bright as their recorded exposure says");
     assert!(wrong.is_empty(), "{wrong:#?}");
-    let wrong = fooled([0.5; 3], 0.5, "2.0 times as dark as their recorded exposure says");
+    let wrong = fooled([0.5; 3], 0.5, "0.5 times as bright as their recorded exposure says");
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
 

@@ -34,7 +34,7 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
-    /// By the record of the photographs.
+    /// As the photographs' record says: exposure and white balance where EXIF states them.
     pub(crate) fn by_record(fields: &[FieldCrystals]) -> Self {
         let prior = if fields.iter().all(|f| f.exposure_known) { GainPrior::EXIF } else { GainPrior::NO_EXIF };
         let automatic = fields.iter().any(|f| f.auto_white_balance);
@@ -108,9 +108,8 @@ fn against(record: &Seen, found: &LampFit) -> String {
     let mut wrong = Vec::new();
     if record.prior.common_u < 1.0 && common.abs() > ANOTHER_EXPOSURE {
         wrong.push(format!(
-            "the crossed photographs are {:.1} times as {} as their recorded exposure says",
-            common.abs().exp(),
-            if common > 0.0 { "bright" } else { "dark" }
+            "the crossed photographs are {:.1} times as bright as their recorded exposure says",
+            common.exp()
         ));
     }
     if log.max() - log.min() > CAST {
