@@ -10,9 +10,6 @@ use crate::register::correlate::Spectrum;
 use crate::register::grid::centre;
 use crate::register::lines::Lines;
 
-/// Longest side of the global search, cells.
-const SEARCH_SIDE: usize = 384;
-
 /// Side of a piece of the field, cells of the fine lines.
 const PIECE: usize = 256;
 
@@ -57,9 +54,10 @@ struct BasePiece {
 }
 
 impl Base {
-    /// From the lines of a plane photograph of `width` by `height` pixels.
-    pub(crate) fn new(fine: Lines, width: usize, height: usize) -> Self {
-        let by = fine.depth.nrows().max(fine.depth.ncols()).div_ceil(SEARCH_SIDE).max(1);
+    /// From the lines of a plane photograph of `width` by `height` pixels; `search` cells along the longer side of the
+    /// search over the whole frame, at the most.
+    pub(crate) fn new(fine: Lines, [width, height]: [usize; 2], search: usize) -> Self {
+        let by = fine.depth.nrows().max(fine.depth.ncols()).div_ceil(search).max(1);
         let spectrum = Spectrum::of(&fine.coarser(by).depth.view());
         Self { fine, by, spectrum, size: [width as f64, height as f64], pieces: [OnceLock::new(), OnceLock::new()] }
     }

@@ -2,7 +2,7 @@
 //! pixels, and the last of them show only when it is looked at closely.
 
 use crate::register::align::{Base, Piece, SURE, rigid_fit};
-use crate::register::lines::Lines;
+use crate::register::lines::{Cells, Lines};
 use crate::slide::Photograph;
 
 /// Shift that is searched about the one that is known from afar, pixels.
@@ -29,14 +29,15 @@ impl Drift {
 /// A patch of a crossed photograph against the same of the plane one; `at` is its middle from the field's centre. None when
 /// their lines do not tell.
 pub(crate) fn patch(base: &Base, crossed: &Photograph, at: [f64; 2], known: [f64; 2]) -> Option<Piece> {
-    let found = base.still_within(&Lines::of(crossed), REACH_PX);
+    let found = base.still_within(&Lines::of(crossed, Cells::OF_A_FIELD), REACH_PX);
     let shift = [0, 1].map(|k| found.shift[k] + known[k]);
     (found.peak > SURE).then_some(Piece { at, shift, weight: (found.peak - SURE).min(10.0) + 0.5 })
 }
 
 /// The lines of a patch of the plane photograph, ready to be compared with.
 pub(crate) fn base(plane: &Photograph) -> Base {
-    Base::new(Lines::of(plane), plane.width, plane.height)
+    let cells = Cells::OF_A_FIELD;
+    Base::new(Lines::of(plane, cells), [plane.width, plane.height], cells.search)
 }
 
 /// What the patches of a photograph say together; None when too few of them say anything.

@@ -6,10 +6,35 @@ use rayon::prelude::*;
 
 use crate::register::grid::still_light;
 use crate::slide::photograph::Photograph;
+use crate::units::MicrometresPerPixel;
 use crate::vectors::{AddWeighted, LowerTo, RaiseTo, wide};
 
-/// Longest side at which lines are drawn, pixels; larger photographs are binned.
-pub(crate) const FINE_SIDE: usize = 1024;
+/// Into how many cells a photograph is divided along its longer side, at the most.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Cells {
+    /// For its lines; a larger photograph is binned.
+    pub(crate) lines: usize,
+    /// For the search over the whole frame.
+    pub(crate) search: usize,
+}
+
+/// Cells of the search wider than this, µm, no longer show the outlines of grains. House value.
+const WIDEST_CELL: f64 = 40.0;
+
+impl Cells {
+    /// Enough for a field of view.
+    pub(crate) const OF_A_FIELD: Self = Self { lines: 1024, search: 384 };
+    /// For a section that is seen whole, whose grains are small in the picture.
+    pub(crate) const OF_A_SECTION: Self = Self { lines: 2400, search: 1200 };
+
+    /// For a photograph with `longer` pixels along its longer side.
+    pub(crate) fn for_picture(longer: usize, scale: Option<MicrometresPerPixel>) -> Self {
+        let field = Self::OF_A_FIELD;
+        let widest = longer as f64 / field.search as f64;
+        let wide = scale.is_some_and(|s| s.um_per_px() * widest > WIDEST_CELL);
+        if wide { Self::OF_A_SECTION } else { field }
+    }
+}
 
 /// Half-width of the closing that fills a line, binned pixels: lines up to 8 wide are lines.
 const REACH: usize = 4;
@@ -31,8 +56,8 @@ pub(crate) struct Lines {
 
 impl Lines {
     /// Black-hat (closing minus picture) of the slightly blurred log light.
-    pub(crate) fn of(photograph: &Photograph) -> Self {
-        let bin = photograph.width.max(photograph.height).div_ceil(FINE_SIDE).max(1);
+    pub(crate) fn of(photograph: &Photograph, cells: Cells) -> Self {
+        let bin = photograph.width.max(photograph.height).div_ceil(cells.lines).max(1);
         let planes = still_light(photograph, bin);
         let mut light = Array2::zeros(planes.dim());
         let [r, g, b] = &planes.rgb;
@@ -187,7 +212,7 @@ mod tests {
             })
             .collect();
         let p = Photograph::from_samples("p", Role::Plane, w, h, Samples::Sixteen(codes), &Curve::Linear);
-        let lines = Lines::of(&p);
+        let lines = Lines::of(&p, Cells::OF_A_FIELD);
         assert!(lines.depth[[15, 40]] > 0.2 && lines.depth[[45, 40]] > 0.2);
         assert!(lines.depth[[30, 20]].abs() < 1e-4, "a step between grains is no line");
     }

@@ -17,6 +17,7 @@ mod testing;
 
 use crate::error::{Error, Result};
 use crate::register::lamp::LampField;
+pub(crate) use crate::register::lines::Cells;
 use crate::register::overview::Overview;
 use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
@@ -97,6 +98,18 @@ impl FieldStack {
         scale: Option<MicrometresPerPixel>,
         turned: Turned,
     ) -> Result<Self> {
+        let longer = photographs.plane.width.max(photographs.plane.height);
+        Self::on_cells(plan, photographs, scale, turned, Cells::for_picture(longer, scale))
+    }
+
+    /// See [`FieldStack::register`]; `cells` says how finely the lines are drawn and searched.
+    pub(crate) fn on_cells(
+        plan: &FieldPlan,
+        photographs: FieldPhotographs,
+        scale: Option<MicrometresPerPixel>,
+        turned: Turned,
+        cells: Cells,
+    ) -> Result<Self> {
         stage!("register");
         let FieldPhotographs { plane, crossed, blank } = photographs;
         let (width, height) = (plane.width, plane.height);
@@ -108,7 +121,8 @@ impl FieldStack {
                 "photograph them alike",
             ));
         }
-        let place::Places { placements, angles, turns, overview, warnings } = place::find(&plane, &crossed, turned);
+        let place::Places { placements, angles, turns, overview, warnings } =
+            place::find(&plane, &crossed, turned, cells);
         // Only where the picture turned does the lamp's fall-off reach another part of the section.
         let lamp = if turns { LampField::fit(blank.as_ref().unwrap_or(&plane)) } else { None };
         let crossed = crossed

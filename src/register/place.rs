@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use crate::register::Placement;
 use crate::register::align::{Base, FINE_ERRORS, ROUGH_ERRORS, SURE};
-use crate::register::lines::{Lines, still_places};
+use crate::register::lines::{Cells, Lines, still_places};
 use crate::register::overview::Overview;
 use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
@@ -29,17 +29,17 @@ pub(crate) struct Places {
     pub(crate) warnings: Vec<String>,
 }
 
-/// Places the crossed photographs of a field on its plane one.
-pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned) -> Places {
+/// Places the crossed photographs of a field on its plane one, their lines drawn on `cells`.
+pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned, cells: Cells) -> Places {
     let stated: Vec<f64> = crossed.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
-    let base_lines = Lines::of(plane);
+    let base_lines = Lines::of(plane, cells);
     let overview = Overview::of(&base_lines);
     let lines: Vec<Lines> = {
         stage!("register: lines");
-        crossed.par_iter().map(Lines::of).collect()
+        crossed.par_iter().map(|p| Lines::of(p, cells)).collect()
     };
     let telling = stated.iter().any(|a| tells(*a));
-    let base = Base::new(base_lines.clone(), plane.width, plane.height);
+    let base = Base::new(base_lines.clone(), [plane.width, plane.height], cells.search);
     let place_still = |l| if turned == Turned::Polars { base.still(l) } else { base.still_roughly(l) };
     let still: Vec<Placement> = lines.iter().map(place_still).collect();
     let still_sure = still.iter().zip(&stated).all(|(p, a)| p.peak >= SURE || !tells(*a));
@@ -128,7 +128,8 @@ impl Rolled {
                 l.clear(&still);
             }
         }
-        let base = Base::new(base_lines, plane.width, plane.height);
+        // A turn is searched at many angles: on the cells of a field, for it shows on a whole section too.
+        let base = Base::new(base_lines, [plane.width, plane.height], Cells::OF_A_FIELD.search);
         let search = |sense: f64, errors: &[f64]| -> Vec<Placement> {
             let place = |(l, angle): (&Lines, &f64)| base.turned(l, sense * angle.to_radians(), errors);
             lines.par_iter().zip(stated).map(place).collect()
@@ -255,7 +256,7 @@ mod tests {
         let mut other =
             Rock::new(99).photograph(&Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 }, Role::Crossed, 5, false);
         other.angle = Some(Degrees::from_deg(0.0));
-        let places = find(&found.plane, &[other], Turned::Polars);
+        let places = find(&found.plane, &[other], Turned::Polars, Cells::OF_A_FIELD);
         found.warnings = places.warnings;
         assert!(found.warnings[0].contains("too few"), "{:?}", places.placements);
         assert_eq!(places.placements[0].shift, [0.0, 0.0]);

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::error::{Error, Result};
-use crate::register::FieldStack;
+use crate::register::{Cells, FieldStack};
 use crate::section::white::{White, WhiteSamples};
 use crate::slide::encoding::Curve;
 use crate::slide::folder::{FieldPhotographs, FieldPlan, FieldScans};
@@ -50,7 +50,7 @@ impl Afar {
         let [width, height] = [photographs.plane.record.width_px, photographs.plane.record.height_px];
         let path = photographs.plane.path.clone();
         let scale = scale.map(|s| MicrometresPerPixel::from_um_per_px(s.um_per_px() * self.by as f64));
-        let mut stack = FieldStack::register(plan, photographs, scale, turned)?;
+        let mut stack = FieldStack::on_cells(plan, photographs, scale, turned, Cells::OF_A_SECTION)?;
         stack.reduced_by = self.by;
         stack.overview = stack.overview.of_reduced(self.by);
         if turned == Turned::Stage || stack.crossed.iter().any(|c| c.placement.turn != 0.0) {

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::error::Result;
 use crate::register::drift::{self, Drift};
-use crate::register::{CrossedPhotograph, FieldStack, Placement};
+use crate::register::{Cells, CrossedPhotograph, FieldStack, Placement};
 use crate::slide::Photograph;
 use crate::slide::folder::FieldScans;
 use crate::slide::scan::{Scan, Window};
@@ -46,7 +46,7 @@ impl Cutter {
         stage!("register");
         let by = afar.reduced_by as f64;
         let known: Vec<[f64; 2]> = afar.crossed.iter().map(|c| c.placement.shift.map(|s| s * by)).collect();
-        let close = afar.reduced_by * afar.width.max(afar.height).div_ceil(1024) > FINE_FROM_AFAR;
+        let close = afar.reduced_by * afar.width.max(afar.height).div_ceil(Cells::OF_A_SECTION.lines) > FINE_FROM_AFAR;
         let found = if close { closely(&scans, &known)? } else { vec![None; known.len()] };
         let crossed = afar
             .crossed
