@@ -1,9 +1,9 @@
 //! Whether a camera that is handled badly can make the verdict lie:
-//! `cargo run --release --example abuse_study -- 90 [FIRST [KIND]]`.
+//! `cargo run --release --example abuse_study -- 90 [FIRST [KIND|- [FOLDER]]]`.
 //!
 //! Slides of every rock and thickness are rendered, photographed badly in one way each, checked, and the verdict compared
 //! with the truth of the section: undetermined, right, or fooled. One slide in three has planted defects. Fixed seeds: kind and
-//! defects follow from the seed.
+//! defects follow from the seed. With a FOLDER the slides that fooled it are left there to be looked at.
 
 use std::error::Error;
 use std::fs;
@@ -46,14 +46,15 @@ struct Count {
 fn main() -> Result<(), Box<dyn Error>> {
     let number = |n: usize, default: u64| std::env::args().nth(n).map_or(Ok(default), |text| text.parse::<u64>());
     let (slides, first) = (number(1, 90)?, number(2, 7000)?);
-    let only = std::env::args().nth(3).map(|k| k.parse::<usize>()).transpose()?;
+    let only = std::env::args().nth(3).filter(|k| k != "-").map(|k| k.parse::<usize>()).transpose()?;
+    let keep = std::env::args().nth(4);
     let dir = tempfile::tempdir()?;
     let mut counts = [Count::default(); KINDS.len()];
     let mut fooled = Vec::new();
     for n in 0..slides {
         let seed = first + n;
         let kind = only.unwrap_or((seed % KINDS.len() as u64) as usize);
-        let told = one(seed, kind, seed % 3 == 1, dir.path())?;
+        let told = one(seed, kind, seed % 3 == 1, dir.path(), keep.as_deref().map(Path::new))?;
         let count = &mut counts[kind];
         match told.verdict {
             Told::Right => count.right += 1,
@@ -85,7 +86,7 @@ struct Outcomes {
 }
 
 /// Renders, spoils and checks one slide.
-fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box<dyn Error>> {
+fn one(seed: u64, kind: usize, flawed: bool, dir: &Path, keep: Option<&Path>) -> Result<Outcomes, Box<dyn Error>> {
     let mut dice = ChaCha8Rng::seed_from_u64(seed ^ 0xab05e);
     let mut scene = Scene { size_px: [900, 680], ..Scene::varied(seed) };
     // One field: nothing is said of a wedge, so there is none.
@@ -131,7 +132,6 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
         let photographs = std::iter::once(&stack.plane).chain(stack.crossed.iter().map(|c| &c.photograph));
         uneven.extend(photographs.map(|p| smear::unevenness(p).map_or("-".into(), |r| format!("{r:.2}"))));
     })?;
-    fs::remove_dir_all(&slide)?;
     let outcome = serde_json::to_value(checked.verdict.outcome)?.as_str().unwrap_or_default().to_owned();
     let verdict = if checked.verdict.outcome == Outcome::Undetermined {
         Told::Undetermined
@@ -140,6 +140,10 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path) -> Result<Outcomes, Box
     } else {
         Told::Fooled
     };
+    match keep.filter(|_| matches!(verdict, Told::Fooled)) {
+        Some(folder) => fs::rename(&slide, folder.join(seed.to_string()))?,
+        None => fs::remove_dir_all(&slide)?,
+    }
     let thickness = match &checked.thickness {
         Thickness::Measured(s) => {
             let [low, high] = s.mean_um.interval;

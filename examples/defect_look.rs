@@ -95,7 +95,7 @@ fn main() {
         );
     }
     for h in &holes {
-        println!(
+        print!(
             "pluck\t{:.2}\tx {:.1}\ty {:.1}\tarea {:.0}\twall {:.2}\tdepth {:.2}\tdetail {:.2}\tusual {:.2}\tlevel {:.3}\tlit {:.3}\ttint {:.3}\tcut {:.2}\tfull {:.2}",
             h.confidence,
             h.centroid[0],
@@ -111,6 +111,8 @@ fn main() {
             h.cut,
             h.fullness
         );
+        h.odds().0.iter().for_each(|c| print!("\t{} {:.4}", c.name, c.value));
+        println!();
     }
     for l in &lines {
         print!(

@@ -93,8 +93,7 @@ impl Base {
 
     /// Placement when the picture stays still, from the global search alone.
     pub(crate) fn still_roughly(&self, lines: &Lines) -> Placement {
-        let reach = (STILL_REACH.0 * self.longer()).max(STILL_REACH.1);
-        self.at_turn(&lines.coarser(self.by), 0.0, reach)
+        self.at_turn(&lines.coarser(self.by), 0.0, still_reach(self.longer()))
     }
 
     /// Placement when the picture turned by about `turn` (radians): the best over small errors of the angle, degrees.
@@ -185,6 +184,11 @@ pub(crate) struct Piece {
     pub(crate) at: [f64; 2],
     pub(crate) shift: [f64; 2],
     pub(crate) weight: f64,
+}
+
+/// How far a photograph may be shifted when the picture stays still, pixels; `longer` is its longer side.
+pub(crate) fn still_reach(longer: f64) -> f64 {
+    (STILL_REACH.0 * longer).max(STILL_REACH.1)
 }
 
 /// Shift and small turn (radians) of the pieces: weighted least squares, pieces that disagree weighing less (Cauchy).

@@ -1,7 +1,8 @@
 //! How far one photograph of a large field lies from another, place by place: a scanner that starts anew comes back within
 //! pixels, and the last of them show only when it is looked at closely.
 
-use crate::register::align::{Base, Piece, SURE, rigid_fit};
+use crate::register::Placement;
+use crate::register::align::{Base, Piece, SURE, rigid_fit, still_reach};
 use crate::register::lines::{Cells, Lines};
 use crate::slide::Photograph;
 
@@ -32,6 +33,19 @@ pub(crate) fn patch(base: &Base, crossed: &Photograph, at: [f64; 2], known: [f64
     let found = base.still_within(&Lines::of(crossed, Cells::OF_A_FIELD), REACH_PX);
     let shift = [0, 1].map(|k| found.shift[k] + known[k]);
     (found.peak > SURE).then_some(Piece { at, shift, weight: (found.peak - SURE).min(10.0) + 0.5 })
+}
+
+/// Where a part of a crossed photograph lies on the same of the plane one, searched as far as a whole field of `size` pixels
+/// may be shifted. None when their lines do not tell.
+pub(crate) fn searched(base: &Base, crossed: &Photograph, [width, height]: [usize; 2]) -> Option<Placement> {
+    let found = base.still_within(&Lines::of(crossed, Cells::OF_A_PART), still_reach(width.max(height) as f64));
+    (found.peak > SURE).then_some(found)
+}
+
+/// The lines of a part of the plane photograph, ready to be searched widely.
+pub(crate) fn part(plane: &Photograph) -> Base {
+    let cells = Cells::OF_A_PART;
+    Base::new(Lines::of(plane, cells), [plane.width, plane.height], cells.search)
 }
 
 /// The lines of a patch of the plane photograph, ready to be compared with.

@@ -24,6 +24,8 @@ const WIDEST_CELL: f64 = 40.0;
 impl Cells {
     /// Enough for a field of view.
     pub(crate) const OF_A_FIELD: Self = Self { lines: 1024, search: 384 };
+    /// For a part of a section in which a photograph of the whole may be shifted far.
+    pub(crate) const OF_A_PART: Self = Self { lines: 1400, search: 700 };
     /// For a section that is seen whole, whose grains are small in the picture.
     pub(crate) const OF_A_SECTION: Self = Self { lines: 2400, search: 1200 };
 

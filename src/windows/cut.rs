@@ -15,6 +15,10 @@ use crate::units::MicrometresPerPixel;
 const PATCHES: usize = 4;
 /// See [`PATCHES`].
 const PATCH: usize = 1024;
+/// Side of the part of the field that is searched widely, pixels.
+const PART: usize = 4000;
+/// Where such parts are taken, share of the room that the field leaves them: its middle, and others where that tells nothing.
+const PARTS: [[f64; 2]; 5] = [[0.5, 0.5], [0.25, 0.3], [0.75, 0.7], [0.3, 0.75], [0.7, 0.25]];
 /// Cells from afar of so many pixels show a shift as finely as a patch does.
 const FINE_FROM_AFAR: usize = 4;
 
@@ -45,9 +49,22 @@ impl Cutter {
     pub(super) fn new(scans: FieldScans, afar: &mut FieldStack, scale: Option<MicrometresPerPixel>) -> Result<Self> {
         stage!("register");
         let by = afar.reduced_by as f64;
-        let known: Vec<[f64; 2]> = afar.crossed.iter().map(|c| c.placement.shift.map(|s| s * by)).collect();
+        let mut known: Vec<[f64; 2]> = afar.crossed.iter().map(|c| c.placement.shift.map(|s| s * by)).collect();
         let close = afar.reduced_by * afar.width.max(afar.height).div_ceil(Cells::OF_A_SECTION.lines) > FINE_FROM_AFAR;
-        let found = if close { closely(&scans, &known)? } else { vec![None; known.len()] };
+        let found = if close {
+            // From afar many grains are one cell, and a wrong place can look as good as the right one.
+            let broad = broadly(&scans)?;
+            for ((known, broad), c) in known.iter_mut().zip(broad).zip(&mut afar.crossed) {
+                if let Some(placement) = broad {
+                    *known = placement.shift;
+                    c.placement.shift = placement.shift.map(|s| s / by);
+                    c.placement.peak = placement.peak;
+                }
+            }
+            closely(&scans, &known)?
+        } else {
+            vec![None; known.len()]
+        };
         let crossed = afar
             .crossed
             .iter()
@@ -125,6 +142,33 @@ fn laid(scan: &Scan, window: Window, shift: [f64; 2]) -> Result<(Photograph, [f6
     let (x, width, dx) = place(window.x, window.width, shift[0], scan.width);
     let (y, height, dy) = place(window.y, window.height, shift[1], scan.height);
     Ok((scan.window(Window { x, y, width, height })?, [dx, dy]))
+}
+
+/// Where each crossed photograph lies, searched over a part of the field large enough to hold the shift; None where no part
+/// tells.
+fn broadly(scans: &FieldScans) -> Result<Vec<Option<Placement>>> {
+    let size = [scans.plane.width, scans.plane.height];
+    let (width, height) = (PART.min(size[0]), PART.min(size[1]));
+    let mut found: Vec<Option<Placement>> = vec![None; scans.crossed.len()];
+    for [right, down] in PARTS {
+        let at = |share: f64, room: usize| (share * room as f64).round() as usize;
+        let part = Window { x: at(right, size[0] - width), y: at(down, size[1] - height), width, height };
+        let base = drift::part(&scans.plane.window(part)?);
+        let seen: Vec<Result<_>> = scans
+            .crossed
+            .par_iter()
+            .zip(&found)
+            .map(|(scan, found)| match found {
+                Some(found) => Ok(Some(*found)),
+                None => Ok(drift::searched(&base, &scan.window(part)?, size)),
+            })
+            .collect();
+        found = seen.into_iter().collect::<Result<_>>()?;
+        if found.iter().all(Option::is_some) {
+            break;
+        }
+    }
+    Ok(found)
 }
 
 /// How each crossed photograph lies, by patches spread over the field; None where they do not tell.
