@@ -71,6 +71,19 @@ pub(crate) fn together(patches: &[Piece]) -> Option<Drift> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::register::testing::{Rock, worst};
+    use crate::slide::photograph::Role;
+
+    #[test]
+    fn a_part_is_found_as_far_off_as_a_whole_scan_may_lie() {
+        let place = |dx, dy| Placement { turn: 0.0, shift: [dx, dy], peak: 0.0 };
+        let seen = |seed, at: &Placement, role| Rock::new(seed).photograph(at, role, 5, false);
+        let base = part(&seen(21, &place(0.0, 0.0), Role::Plane));
+        let truth = place(61.3, -44.6);
+        let found = searched(&base, &seen(21, &truth, Role::Crossed), [40_000, 24_000]).expect("its place");
+        assert!(worst(&found, &truth) < 0.3, "{found:?}");
+        assert_eq!(searched(&base, &seen(99, &truth, Role::Crossed), [40_000, 24_000]), None, "another place");
+    }
 
     #[test]
     fn shift_and_turn_of_a_scan_are_told_from_its_patches() {

@@ -34,16 +34,28 @@ const FEWEST_DIRECTIONS: usize = 6;
 const SMEARED: f64 = 1.3;
 
 impl FieldStack {
-    /// The file of this field's most smeared photograph; None when all stood still or too little is seen to tell.
+    /// The most smeared photograph of this field; None when all stood still or too little is seen to tell.
     #[must_use]
-    pub fn smeared(&self) -> Option<&str> {
-        let photographs = std::iter::once(&self.plane).chain(self.crossed.iter().map(|c| &c.photograph));
-        photographs
-            .filter_map(|p| Some((p, unevenness(p)?)))
+    pub fn smeared(&self) -> Option<Smeared<'_>> {
+        let in_plane_light = unevenness(&self.plane);
+        let all = std::iter::once((&self.plane, in_plane_light))
+            .chain(self.crossed.iter().map(|c| (&c.photograph, unevenness(&c.photograph))));
+        let (worst, _) = all
+            .filter_map(|(p, ratio)| Some((p, ratio?)))
             .max_by(|a, b| a.1.total_cmp(&b.1))
-            .filter(|(_, ratio)| *ratio > SMEARED)
-            .map(|(p, _)| p.record.file.as_str())
+            .filter(|(_, ratio)| *ratio > SMEARED)?;
+        let plane_stood_still = in_plane_light.is_some_and(|ratio| ratio <= SMEARED);
+        Some(Smeared { file: &worst.record.file, plane_stood_still })
     }
+}
+
+/// A photograph that is smeared along one direction.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Smeared<'a> {
+    /// Its file.
+    pub file: &'a str,
+    /// The plane-light photograph is seen to have stood still: what shows in plane light can be judged.
+    pub plane_stood_still: bool,
 }
 
 /// Width of the sharpest boundaries in the direction where they are widest, over that where they are narrowest: 1 for a
@@ -136,7 +148,9 @@ mod tests {
 
     use super::*;
     use crate::slide::Curve;
+    use crate::slide::folder::{FieldPhotographs, FieldPlan};
     use crate::slide::photograph::Role;
+    use crate::slide::record::Turned;
 
     /// Grains of even grey, drawn out by `stretch`, as seen by a soft lens, moved by `smear` pixels, with noise.
     fn grains(seed: u64, stretch: f64, smear: [f64; 2]) -> Photograph {
@@ -176,6 +190,25 @@ mod tests {
             let moved = unevenness(&grains(seed, 1.0, smear)).expect("enough boundaries");
             assert!(moved > SMEARED, "{smear:?}: {moved}");
         }
+    }
+
+    #[test]
+    fn what_shows_in_plane_light_can_be_judged_where_only_crossed_photographs_moved() {
+        let plan =
+            FieldPlan { name: "A".into(), centre_mm: None, plane: "p.jpg".into(), crossed: Vec::new(), blank: None };
+        let smeared = |plane: [f64; 2], crossed: [f64; 2]| {
+            let mut crossed = grains(8, 1.0, crossed);
+            crossed.record.file = "c.jpg".into();
+            let mut plane = grains(8, 1.0, plane);
+            plane.record.file = "p.jpg".into();
+            let photographs = FieldPhotographs { plane, crossed: vec![crossed], blank: None };
+            let stack = FieldStack::register(&plan, photographs, None, Turned::Polars).unwrap();
+            stack.smeared().map(|s| (s.file.to_owned(), s.plane_stood_still))
+        };
+        let (still, moved) = ([0.0, 0.0], [9.0, 0.0]);
+        assert_eq!(smeared(still, still), None);
+        assert_eq!(smeared(still, moved), Some(("c.jpg".into(), true)));
+        assert_eq!(smeared(moved, still), Some(("p.jpg".into(), false)));
     }
 
     #[test]

@@ -5,6 +5,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::register::FieldStack;
+use crate::register::smear::Smeared;
 use crate::section::bubbles::{self, Ring};
 use crate::section::eyepiece;
 use crate::section::light_field::{BLACK, FieldLight};
@@ -159,11 +160,12 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
     found.scratches = scratches;
     found.others = Vec::from_iter(still).iter().map(Other::in_the_eyepiece).collect();
-    if let Some(file) = stack.smeared() {
+    if let Some(Smeared { file, plane_stood_still }) = stack.smeared() {
         let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
-        found
-            .unjudged
-            .extend([DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches].map(|k| (k, why.clone())));
+        // A bubble shows in plane light; what tells holes and scratches from the rock is seen between crossed polars.
+        let kinds = [DefectKind::Plucks, DefectKind::Scratches, DefectKind::Bubbles];
+        let not_seen = if plane_stood_still { &kinds[..2] } else { &kinds[..] };
+        found.unjudged.extend(not_seen.iter().map(|k| (*k, why.clone())));
         found.moved = true;
     }
     found

@@ -39,6 +39,9 @@ const FEWEST_CARRYING: usize = 5;
 /// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
 /// follow its colours, at a thickness that the section does not have.
 const LOOK_LIKE_IT: f64 = 0.3;
+/// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that a few grains
+/// among many are likelier one of those than quartz, and the least share of all grains that must be quartz then. House values.
+const VERY_THICK: (f64, f64) = (75.0, 1.0 / 3.0);
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
@@ -149,6 +152,21 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             why: format!(
                 "{} grains would be {mineral} by their colours if the section were {:.0} µm thick, but only {looking} of them look like it",
                 carried.number(|_| true),
+                middle.value
+            ),
+            next: MORE_QUARTZ.into(),
+        };
+    }
+    let (very_thick, most_of_them) = VERY_THICK;
+    if !marked
+        && middle.value > very_thick
+        && (carried.number(|_| true) as f64) < most_of_them * carried.probability.len() as f64
+    {
+        return Thickness::NotMeasurable {
+            why: format!(
+                "{} of {} grains would be {mineral} by their colours if the section were {:.0} µm thick, and another mineral if it is thinner",
+                carried.number(|_| true),
+                carried.probability.len(),
                 middle.value
             ),
             next: MORE_QUARTZ.into(),

@@ -20,10 +20,8 @@ pub(super) struct Inside {
     pub(super) detail: f64,
     /// See [`super::Hole::tint`].
     pub(super) tint: f64,
-    /// See [`super::Hole::swing`].
-    pub(super) swing: f64,
-    /// See [`super::Hole::inner_light`].
-    pub(super) inner_light: f64,
+    /// See [`super::Hole::passed`].
+    pub(super) passed: Vec<f64>,
     /// See [`super::Hole::specks`].
     pub(super) specks: f64,
     /// See [`super::Hole::ground`].
@@ -44,24 +42,21 @@ impl Inside {
         let lit = all.iter().map(|at| f64::from(light.lit[*at])).sum::<f64>() / all.len() as f64;
 
         let deep: Vec<[usize; 2]> = patch.cells(&deep(within)).collect();
-        let means: Vec<f64> = usual
-            .bright
+        let passed = light
+            .crossed
             .iter()
-            .zip(&light.crossed)
-            .map(|((dark, bright), r)| {
+            .map(|r| {
                 let sum: f32 = deep.iter().map(|at| r[0][*at] + r[1][*at] + r[2][*at]).sum();
-                f64::from((sum / deep.len() as f32 - dark) / (bright - dark))
+                f64::from(sum / deep.len() as f32)
             })
             .collect();
-        let inner_light = means.iter().copied().fold(f64::NEG_INFINITY, f64::max).max(0.0);
         let mut roughness: Vec<f64> = deep.iter().map(|at| f64::from(detail[*at]).sqrt() / usual.quiet).collect();
         Some(Self {
             level: mean(&|at| f64::from(light.coarse[at])),
             lit,
             detail: mean(&|at| f64::from(detail[at])).sqrt() / usual.quiet,
             tint: tint[0].hypot(tint[1]),
-            swing: inner_light - means.iter().copied().fold(f64::INFINITY, f64::min).max(0.0),
-            inner_light,
+            passed,
             specks: roughness.iter().filter(|d| **d > 3.0).count() as f64 / roughness.len().max(1) as f64,
             ground: median(&mut roughness),
         })

@@ -6,6 +6,7 @@
 
 mod inside;
 mod judgement;
+mod leak;
 mod outline;
 mod patch;
 mod usual;
@@ -51,6 +52,8 @@ pub struct Hole {
     pub swing: f64,
     /// Brightest mean light well inside, over the crossed pictures, share of bright crystals.
     pub inner_light: f64,
+    /// Mean light well inside in each crossed picture, sum of channels of crossed over plane light.
+    pub passed: Vec<f64>,
     /// Share of the inside that specks or cracks take up, by cells more uneven than three times the quiet patches.
     pub specks: f64,
     /// The same of the field's clear crystals.
@@ -69,6 +72,21 @@ pub struct Hole {
     pub one_angle: bool,
     /// How sure that it is a hole that the rock did not have, 0..=1.
     pub confidence: f64,
+}
+
+impl Hole {
+    /// Sets what the light between crossed polars says, and the confidence; `leak` is what the polars pass anyway.
+    fn weigh(&mut self, usual: &Usual, leak: Option<&[f64]>) {
+        let share = |(k, passed): (usize, &f64)| {
+            let (dark, bright) = usual.bright[k];
+            let none = leak.map_or(f64::from(dark), |l| l[k].max(f64::from(dark)));
+            (passed - none) / f64::from(bright - dark)
+        };
+        let shares: Vec<f64> = self.passed.iter().enumerate().map(share).collect();
+        self.inner_light = shares.iter().copied().fold(f64::NEG_INFINITY, f64::max).max(0.0);
+        self.swing = self.inner_light - shares.iter().copied().fold(f64::INFINITY, f64::min).max(0.0);
+        self.confidence = self.odds().probability();
+    }
 }
 
 /// Smallest hole looked for, µm across; 60 µm and over count.
@@ -144,6 +162,9 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         let labels = parts(&sprawl, &clear, &(&around - &light.coarse));
         holes.extend(seen(&labels).into_iter().map(|(_, h)| h));
     }
+    if let Some(leak) = leak::leak(&holes) {
+        holes.iter_mut().for_each(|h| h.weigh(usual, Some(&leak)));
+    }
     holes.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     holes
 }
@@ -177,4 +198,32 @@ fn median(v: &mut [f64]) -> f64 {
     }
     let at = v.len() / 2;
     *v.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+/// A hole of which nothing was seen.
+#[cfg(test)]
+fn bare() -> Hole {
+    Hole {
+        outline: Vec::new(),
+        area: 0.0,
+        centroid: [0.0; 2],
+        wall: 0.0,
+        wall_depth: 0.0,
+        detail: 0.0,
+        usual_detail: 0.0,
+        level: 0.0,
+        lit: 0.0,
+        swing: 0.0,
+        inner_light: 0.0,
+        passed: Vec::new(),
+        specks: 0.0,
+        usual_specks: 0.0,
+        ground: 0.0,
+        tint: 0.0,
+        cut: 0.0,
+        fullness: 0.0,
+        judged: 0.0,
+        one_angle: false,
+        confidence: 0.0,
+    }
 }

@@ -67,8 +67,9 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         usual_detail: usual.detail / usual.quiet,
         level: inside.level - f64::from(usual.level),
         lit: inside.lit,
-        swing: inside.swing,
-        inner_light: inside.inner_light,
+        swing: 0.0,
+        inner_light: 0.0,
+        passed: inside.passed,
         specks: inside.specks,
         usual_specks: usual.specks,
         ground: inside.ground,
@@ -80,7 +81,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         confidence: 0.0,
         outline,
     };
-    hole.confidence = hole.odds().probability();
+    hole.weigh(usual, None);
     Some(hole)
 }
 
