@@ -8,6 +8,8 @@ use crate::slide::Photograph;
 
 /// Shift that is searched about the one that is known from afar, pixels.
 const REACH_PX: f64 = 100.0;
+/// A peak lower than this may be chance where hundreds of thousands of places are searched. House value.
+const SURE_WIDELY: f64 = 9.0;
 /// Patches that must agree for a turn to be told, and for a shift.
 const FEWEST: [usize; 2] = [4, 1];
 /// Turns beyond this are none of a scanner's, radians.
@@ -39,7 +41,7 @@ pub(crate) fn patch(base: &Base, crossed: &Photograph, at: [f64; 2], known: [f64
 /// may be shifted. None when their lines do not tell.
 pub(crate) fn searched(base: &Base, crossed: &Photograph, [width, height]: [usize; 2]) -> Option<Placement> {
     let found = base.still_within(&Lines::of(crossed, Cells::OF_A_PART), still_reach(width.max(height) as f64));
-    (found.peak > SURE).then_some(found)
+    (found.peak > SURE_WIDELY).then_some(found)
 }
 
 /// The lines of a part of the plane photograph, ready to be searched widely.

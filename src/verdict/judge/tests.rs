@@ -1,0 +1,314 @@
+use super::*;
+use crate::section::defects::DefectKind;
+use crate::section::totals::{DefectTotals, Weighed, WeighedBubble};
+use crate::verdict::fixture::{self, limits, measured, one_field, record, surface};
+
+fn clean() -> Tally {
+    Tally {
+        totals: DefectTotals {
+            bubbles_per_mm2: Some(0.0),
+            largest_bubble_um: None,
+            bubble_area_fraction: Some(0.0),
+            pluck_area_fraction: Some(0.0),
+            scratch_mm_per_mm2: Some(0.0),
+            area_mm2: Some(24.0),
+        },
+        bubble_area_mm2: Some(24.0),
+        ..Tally::default()
+    }
+}
+
+fn with_bubbles(count: usize, diameter: f64, confidence: f64) -> Tally {
+    let share = std::f64::consts::PI / 4.0 * (diameter / 1000.0).powi(2) / 24.0;
+    let mut tally = clean();
+    tally.bubbles = vec![WeighedBubble { diameter_um: Some(diameter), share, confidence }; count];
+    tally.totals.bubbles_per_mm2 = Some(count as f64 / 24.0);
+    tally.totals.largest_bubble_um = Some(diameter);
+    tally.totals.bubble_area_fraction = Some(share * count as f64);
+    tally
+}
+
+fn plucked(share: f64, confidence: f64) -> Tally {
+    let mut tally = clean();
+    tally.plucks = vec![Weighed { share: share / 10.0, confidence }; 10];
+    tally.totals.pluck_area_fraction = Some(share);
+    tally
+}
+
+fn scratched() -> Tally {
+    let mut tally = clean();
+    tally.scratches = vec![Weighed { share: 0.2, confidence: 0.98 }; 12];
+    tally.scratches_found = 12;
+    tally.totals.scratch_mm_per_mm2 = Some(2.4);
+    tally
+}
+
+fn verdict(record: &SlideRecord, thickness: &Thickness, tally: &Tally) -> Verdict {
+    judge(&Findings { record, limits: &limits(), thickness, tally, fields: 5, placed: 5 })
+}
+
+fn sound() -> Thickness {
+    measured(surface(30.4, 0.2, [0.01, 0.0], 0.01))
+}
+
+fn unknown() -> Thickness {
+    Thickness::NotMeasurable {
+        why: "No quartz was found.".into(),
+        next: "Photograph a slide with quartz beside it.".into(),
+    }
+}
+
+#[test]
+fn a_sound_section_passes_with_every_limit_met() {
+    let v = verdict(&record(), &sound(), &clean());
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert!(v.reasons.iter().all(|r| r.met == Some(true)), "{:#?}", v.reasons);
+    assert_eq!(v.reasons.len(), 7);
+    assert!(v.notes.is_empty(), "{:?}", v.notes);
+}
+
+#[test]
+fn thickness_decides_by_its_probability() {
+    for (level, u, outcome) in [
+        (36.5, 0.2, Outcome::Regrind),
+        (35.0, 0.4, Outcome::Undetermined),
+        (33.0, 0.2, Outcome::Pass),
+        (27.0, 0.2, Outcome::Pass),
+        (25.0, 0.4, Outcome::Undetermined),
+        (23.5, 0.2, Outcome::Remake),
+        (30.0, 9.0, Outcome::Undetermined),
+        // Each end alone is met at 0.96, the band between them only at 0.92.
+        (30.0, 2.85, Outcome::Undetermined),
+    ] {
+        let v = verdict(&record(), &measured(one_field(level, u)), &clean());
+        assert_eq!(v.outcome, outcome, "{level} ± {u}: {:#?}", v.reasons);
+    }
+}
+
+#[test]
+fn too_thin_at_one_corner_is_a_remake_even_when_another_is_too_thick() {
+    let v = verdict(&record(), &measured(surface(30.0, 0.1, [0.4, 0.0], 0.005)), &clean());
+    assert_eq!(v.outcome, Outcome::Remake);
+    assert_eq!(v.reasons[0].side, Some(Side::Thinnest));
+    assert!(v.why.contains("thinnest"), "{}", v.why);
+    assert_eq!(v.regrind_plan, None);
+}
+
+#[test]
+fn a_wedge_with_rock_to_spare_is_ground() {
+    let v = verdict(&record(), &measured(surface(34.0, 0.1, [0.2, 0.0], 0.005)), &clean());
+    assert_eq!(v.outcome, Outcome::Regrind);
+    assert!(v.regrind_plan.is_some());
+    let within = verdict(&record(), &measured(surface(30.2, 0.1, [0.2, 0.0], 0.005)), &clean());
+    assert_eq!(within.outcome, Outcome::Regrind, "inside the band, but 8 µm across");
+    assert_eq!(within.reasons[0].limit, Limit::RangeAcross);
+}
+
+#[test]
+fn bubbles_remake_or_under_a_cover_recover() {
+    let many = with_bubbles(80, 40.0, 0.98);
+    let large = with_bubbles(1, 260.0, 0.98);
+    let few = with_bubbles(5, 60.0, 0.98);
+    let covered = SlideRecord { finish: Finish::Covered, ..record() };
+    for tally in [&many, &large] {
+        assert_eq!(verdict(&record(), &sound(), tally).outcome, Outcome::Remake);
+        assert_eq!(verdict(&covered, &sound(), tally).outcome, Outcome::Recover);
+        assert_eq!(verdict(&covered, &unknown(), tally).outcome, Outcome::Recover);
+    }
+    let v = verdict(&record(), &sound(), &few);
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert!(v.notes[0].starts_with("5 bubbles"), "{:?}", v.notes);
+    // A cover over a section that is also too thin or too thick does not save it.
+    let thin = measured(surface(23.0, 0.1, [0.0, 0.0], 0.0));
+    assert_eq!(verdict(&covered, &thin, &large).outcome, Outcome::Remake);
+    assert_eq!(verdict(&record(), &sound(), &with_bubbles(1, 260.0, 0.6)).outcome, Outcome::Undetermined);
+}
+
+#[test]
+fn one_small_bubble_in_a_tiny_field_does_not_condemn() {
+    let mut tally = with_bubbles(1, 30.0, 0.99);
+    tally.bubble_area_mm2 = Some(0.3);
+    tally.totals.area_mm2 = Some(0.3);
+    tally.totals.bubbles_per_mm2 = Some(1.0 / 0.3);
+    assert_eq!(verdict(&record(), &sound(), &tally).outcome, Outcome::Undetermined);
+}
+
+#[test]
+fn plucked_places_remake_unless_they_are_few_or_doubtful() {
+    assert_eq!(verdict(&record(), &sound(), &plucked(0.02, 0.99)).outcome, Outcome::Remake);
+    assert_eq!(verdict(&record(), &sound(), &plucked(0.004, 0.99)).outcome, Outcome::Pass);
+    assert_eq!(verdict(&record(), &sound(), &plucked(0.02, 0.5)).outcome, Outcome::Undetermined);
+    let ambiguous = Tally { ambiguous_plucks: 4, ..clean() };
+    let v = verdict(&record(), &sound(), &ambiguous);
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert!(v.notes[0].starts_with("4 holes may as well be the rock's own pores"), "{:?}", v.notes);
+}
+
+#[test]
+fn scratches_are_ground_out_where_there_is_rock_and_noted_where_not() {
+    let thick = measured(surface(34.0, 0.2, [0.0, 0.0], 0.005));
+    let v = verdict(&record(), &thick, &scratched());
+    assert_eq!(v.outcome, Outcome::Regrind);
+    assert!(v.next_steps[0].starts_with("Go back one grit"));
+    let at_target = measured(surface(27.2, 0.2, [0.0, 0.0], 0.005));
+    let v = verdict(&record(), &at_target, &scratched());
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert!(v.notes.iter().any(|n| n.contains("cement hides shallow ones")), "{:?}", v.notes);
+    let polished = SlideRecord { finish: Finish::Polished, ..record() };
+    assert_eq!(verdict(&polished, &at_target, &scratched()).outcome, Outcome::Remake);
+    let v = verdict(&record(), &unknown(), &scratched());
+    assert_eq!((v.outcome, v.regrind_plan), (Outcome::Regrind, None));
+}
+
+#[test]
+fn what_is_not_known_matters_only_when_it_must() {
+    assert_eq!(verdict(&record(), &unknown(), &clean()).outcome, Outcome::Undetermined);
+    // No scale: nothing found, nothing to judge; something found, the limits it falls under are missing.
+    let mut no_scale = clean();
+    no_scale.bubble_area_mm2 = None;
+    no_scale.totals =
+        DefectTotals { bubble_area_fraction: Some(0.0), pluck_area_fraction: Some(0.0), ..DefectTotals::default() };
+    assert_eq!(verdict(&record(), &sound(), &no_scale).outcome, Outcome::Pass);
+    let mut found = no_scale.clone();
+    found.bubbles = vec![WeighedBubble { diameter_um: None, share: 0.0001, confidence: 0.98 }];
+    let v = verdict(&record(), &sound(), &found);
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert!(v.next_steps[0].contains("um_per_px"), "{:?}", v.next_steps);
+    let mut coarse = clean();
+    coarse.unjudged.push((DefectKind::Scratches, "scratches: 6 µm per pixel is too coarse".into()));
+    coarse.totals.scratch_mm_per_mm2 = None;
+    let v = verdict(&record(), &sound(), &coarse);
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert_eq!(v.notes, ["The length of scratches was not judged: 6 µm per pixel is too coarse."]);
+}
+
+#[test]
+fn smeared_photographs_are_waited_for() {
+    let why = "A_xpl_0.jpg is smeared along one direction".to_owned();
+    let smeared = Tally { unjudged: vec![(DefectKind::Plucks, why)], moved: true, ..clean() };
+    let v = verdict(&record(), &sound(), &smeared);
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert!(v.why.contains("plucked area was not judged: A_xpl_0.jpg is smeared"), "{}", v.why);
+    assert!(v.next_steps.iter().any(|s| s.contains("without touching")), "{:?}", v.next_steps);
+}
+
+#[test]
+fn one_field_passes_with_a_note_on_the_range() {
+    let findings = Findings {
+        record: &record(),
+        limits: &limits(),
+        thickness: &measured(one_field(30.0, 0.3)),
+        tally: &clean(),
+        fields: 1,
+        placed: 0,
+    };
+    let v = judge(&findings);
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert!(
+        v.notes[0].contains("one field of view does not span it") && v.notes[0].contains("four corners"),
+        "{:?}",
+        v.notes
+    );
+}
+
+#[test]
+fn an_untouchable_section_gets_no_step_that_touches_it() {
+    let record = SlideRecord { untouchable: true, finish: Finish::Covered, ..record() };
+    for thickness in [
+        sound(),
+        unknown(),
+        measured(surface(45.0, 0.2, [0.1, 0.0], 0.01)),
+        measured(surface(20.0, 0.2, [0.0, 0.0], 0.01)),
+    ] {
+        for tally in [clean(), with_bubbles(80, 40.0, 0.99), plucked(0.03, 0.99), scratched()] {
+            let v = verdict(&record, &thickness, &tally);
+            assert_eq!(v.regrind_plan, None);
+            for step in &v.next_steps {
+                for word in ["rind", "off-cut", "lift the cover", "cover off", "grit", "Make it"] {
+                    assert!(!step.contains(word), "{:?}: {step}", v.outcome);
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_covered_section_loses_its_cover_first() {
+    let covered = SlideRecord { finish: Finish::Covered, ..record() };
+    let v = verdict(&covered, &measured(surface(45.0, 0.2, [0.0, 0.0], 0.01)), &clean());
+    assert_eq!(v.outcome, Outcome::Regrind);
+    assert!(v.next_steps[0].starts_with("Take the cover off first"));
+}
+
+#[test]
+fn a_remake_asks_for_an_offcut() {
+    let thin = measured(surface(22.0, 0.2, [0.0, 0.0], 0.01));
+    for (offcut, expected) in
+        [(Some(true), "from the off-cut"), (None, "Ask first whether"), (Some(false), "No off-cut is left")]
+    {
+        let record = SlideRecord { offcut_left: offcut, ..record() };
+        let v = verdict(&record, &thin, &clean());
+        assert!(v.next_steps[0].contains(expected), "{:?}", v.next_steps);
+    }
+}
+
+/// More rock never turns a better outcome into a remake, and less never turns a remake into a regrind.
+#[test]
+fn thicker_is_never_judged_worse_than_ground_away() {
+    let mut last = Outcome::Remake;
+    let rank = |o| match o {
+        Outcome::Remake => 0,
+        Outcome::Undetermined => 1,
+        Outcome::Pass => 2,
+        _ => 3,
+    };
+    let mut undetermined_twice = 0;
+    for tenth in 200..600 {
+        let v = verdict(&record(), &measured(one_field(f64::from(tenth) / 10.0, 0.3)), &clean());
+        if rank(v.outcome) < rank(last) {
+            // Between pass and regrind lies one more stretch of doubt.
+            assert_eq!((last, v.outcome), (Outcome::Pass, Outcome::Undetermined));
+            undetermined_twice += 1;
+        }
+        last = v.outcome;
+    }
+    assert_eq!((last, undetermined_twice), (Outcome::Regrind, 1));
+}
+
+#[test]
+fn polish_to_come_moves_the_target() {
+    let record = SlideRecord { polish_to_come: true, ..record() };
+    let limits = crate::verdict::LimitSet::default().for_slide(&record, std::path::Path::new("x")).unwrap();
+    let outcome = |level| {
+        let thickness = measured(fixture::surface(level, 0.2, [0.0, 0.0], 0.005));
+        judge(&Findings {
+            record: &record,
+            limits: &limits,
+            thickness: &thickness,
+            tally: &clean(),
+            fields: 5,
+            placed: 5,
+        })
+        .outcome
+    };
+    assert_eq!(
+        [27.0, 35.0, 38.0, 42.0].map(outcome),
+        [Outcome::Remake, Outcome::Pass, Outcome::Pass, Outcome::Regrind]
+    );
+}
+
+#[test]
+fn a_remake_names_first_what_grinding_cannot_put_right() {
+    let verdict = judge(&Findings {
+        record: &record(),
+        limits: &limits(),
+        thickness: &measured(surface(34.0, 0.2, [0.28, -0.1], 0.01)),
+        tally: &plucked(0.04, 0.99),
+        fields: 5,
+        placed: 5,
+    });
+    assert_eq!(verdict.outcome, Outcome::Remake);
+    assert_eq!(verdict.reasons[0].limit, Limit::PluckedArea);
+    assert!(verdict.reasons.iter().any(|r| r.limit == Limit::RangeAcross && r.missed()), "the wedge is missed too");
+    assert_eq!(verdict.why, verdict.reasons[0].sentence);
+}
