@@ -39,9 +39,11 @@ const FEWEST_CARRYING: usize = 5;
 /// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
 /// follow its colours, at a thickness that the section does not have.
 const LOOK_LIKE_IT: f64 = 0.3;
-/// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that a few grains
-/// among many are likelier one of those than quartz, and the least share of all grains that must be quartz then. House values.
-const VERY_THICK: (f64, f64) = (75.0, 1.0 / 3.0);
+/// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that few grains
+/// are likelier one of those than quartz. House value.
+const VERY_THICK: f64 = 75.0;
+/// Fewest grains, and least share of all, that must be told to be quartz there. House values.
+const CARRY_VERY_THICK: (usize, f64) = (12, 1.0 / 3.0);
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
@@ -157,16 +159,13 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
-    let (very_thick, most_of_them) = VERY_THICK;
-    if !marked
-        && middle.value > very_thick
-        && (carried.number(|_| true) as f64) < most_of_them * carried.probability.len() as f64
-    {
+    let (fewest, least) = CARRY_VERY_THICK;
+    let (told, all) = (carried.number(|_| true), carried.probability.len());
+    if !marked && middle.value > VERY_THICK && (told < fewest || (told as f64) < least * all as f64) {
         return Thickness::NotMeasurable {
             why: format!(
-                "{} of {} grains would be {mineral} by their colours if the section were {:.0} µm thick, and another mineral if it is thinner",
-                carried.number(|_| true),
-                carried.probability.len(),
+                "{told} of {all} grains would be {mineral} by their colours if the section were {:.0} µm thick, and another mineral \
+                 if it is thinner",
                 middle.value
             ),
             next: MORE_QUARTZ.into(),
@@ -197,6 +196,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         match orientation(&grains, &carried, |i| under_it * local[grains[i].field].value) {
             Spread::Random => {}
             Spread::TooLow(_) => return may_be_thicker(middle.value),
+            // One position of the polars does not check the colours: a filter or exchanged channels look the same.
+            Spread::TooHigh if !marked && grains.iter().all(|g| g.any_brightness) => return altered_or_oriented(),
             Spread::TooHigh => {
                 systematic = systematic.hypot(PREFERRED_ORIENTATION);
                 notes.push(
@@ -254,6 +255,17 @@ fn may_be_thicker(than_um: f64) -> Thickness {
         ),
         next: "Make a second section across this one (EN 12407 asks for two orientations of an anisotropic rock), or name \
                another mineral as reference_mineral in slide.toml."
+            .into(),
+    }
+}
+
+/// Too many high colours in photographs of one position of the polars, by which nothing else can be told.
+fn altered_or_oriented() -> Thickness {
+    Thickness::NotMeasurable {
+        why: "more grains show high colours than among randomly lying quartz crystals: the rock may have a preferred orientation, \
+              or a filter or the camera changed the colours, and one position of the polars does not tell which"
+            .into(),
+        next: "Photograph crossed polars at four angles 22.5° apart, without a filter, with the white balance of plane light."
             .into(),
     }
 }
