@@ -5,6 +5,7 @@ use super::canvas::Canvas;
 use super::clutter::{round_things, soil_glass, soil_rock};
 use super::dice::Dice;
 use super::exif::ExifBlock;
+use super::fibres::lay_fibres;
 use super::flaws::{blow, pluck, pores, scratch};
 use super::light::ColourTable;
 use super::mineral::Mineral;
@@ -13,6 +14,9 @@ use super::scale_bar::burn;
 use super::scene::{Balance, Exif, Scene};
 use super::truth::FieldTruth;
 use crate::slide::record::Turned;
+
+/// Purpose of the dice for planted fibres, the first field's.
+const FIBRES: u64 = 1 << 40;
 
 /// A rendered photograph: encoded RGB.
 #[derive(Clone, Debug)]
@@ -68,7 +72,10 @@ impl Scene {
         let plucks = pluck(&mut canvas, &rock, self, &view.name, &mut dice);
         let scratches = scratch(&mut canvas, &rock, self, &view.name, &mut dice);
         let bubbles = blow(&mut canvas, self, &view.name, &mut dice);
-        soil_glass(&mut canvas, um, self.clutter, &mut dice);
+        let mut fibres = soil_glass(&mut canvas, self, &view.name, &mut dice);
+        // Dice of their own: slides without them stay what they were.
+        let mut own_dice = Dice::new(self.seed, FIBRES + index as u64);
+        fibres.extend(lay_fibres(&mut canvas, self, &view.name, &mut own_dice));
 
         let pores = pores(&canvas, &rock, self, &view.name);
         let mut truth = FieldTruth {
@@ -82,6 +89,7 @@ impl Scene {
             bubbles,
             plucks,
             scratches,
+            fibres,
             pores,
         };
         let (plane, crossed) = self.photograph(&canvas, index, &mut truth, &mut dice);

@@ -197,6 +197,7 @@ mod tests {
             bubbles: vec![bubble(40.0, 0.99), bubble(20.0, 0.2)],
             plucks: vec![pluck(false), pluck(true)],
             scratches: vec![scratch],
+            fibres: Vec::new(),
             others: Vec::new(),
             area_px: 500.0 * 500.0,
             unjudged: Vec::new(),
