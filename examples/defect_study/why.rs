@@ -187,7 +187,8 @@ impl FibreCount {
         self.right += found.len() - matches.false_found.len();
         let long = |t: &TrueFibre| t.length_um >= COUNTS_FROM_UM;
         for (f, t) in matches.hits.iter().map(|(f, t)| (&found[*f], &truth[*t])).filter(|(_, t)| long(t)) {
-            let (kind, ratio) = if t.width_um >= TEXTILE_UM { (&mut self.textile, true) } else { (&mut self.fine, false) };
+            let (kind, ratio) =
+                if t.width_um >= TEXTILE_UM { (&mut self.textile, true) } else { (&mut self.fine, false) };
             kind[0] += 1;
             if let (Some(l), Some(w), true) = (f.length_um, f.width_um, ratio) {
                 self.length.push(l / t.length_um);
@@ -206,10 +207,12 @@ impl FibreCount {
             let kind = if t.width_um >= TEXTILE_UM { &mut self.textile } else { &mut self.fine };
             kind[1] += 1;
             let alone = std::slice::from_ref(t);
-            let near = c.threads.iter().filter(|c| match_fibres(&[as_fibre(c)], alone, place.um).false_found.is_empty());
-            let why = near
-                .max_by(|a, b| a.confidence.total_cmp(&b.confidence))
-                .map_or_else(|| "not a candidate".to_owned(), |t| format!("{:.0} µm of it, {}", t.length_um, cues(&t.odds())));
+            let near =
+                c.threads.iter().filter(|c| match_fibres(&[as_fibre(c)], alone, place.um).false_found.is_empty());
+            let why = near.max_by(|a, b| a.confidence.total_cmp(&b.confidence)).map_or_else(
+                || "not a candidate".to_owned(),
+                |t| format!("{:.0} µm of it, {}", t.length_um, cues(&t.odds())),
+            );
             let p = t.course_px[0];
             println!(
                 "    missed fibre {:.0} µm, {:.1} wide, contrast {:.2} at {:.0} {:.0}: {why}",

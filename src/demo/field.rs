@@ -304,6 +304,28 @@ mod tests {
         }
     }
 
+    /// Two retarders whose slow rays lie along each other add up, across each other they cancel, and over no crystal a thread shows
+    /// its own colour.
+    #[test]
+    fn a_thread_over_a_crystal_adds_along_its_slow_ray_and_cancels_across_it() {
+        let table = ColourTable::new(crate::demo::Lamp::cool_led(), crate::demo::Eye::OwnFilters);
+        let seen = |rock_nm: f32, over_nm: f32, turned: f32| {
+            let mut canvas = Canvas::new(2, 2, [0, 0]);
+            canvas.retardation.fill(rock_nm);
+            canvas.azimuth.fill(0.3);
+            canvas.over = vec![[over_nm, 0.3 + turned]; 4];
+            let bench = Bench { polars: 0.1, off: 0.0, plate_nm: None, leakage: 0.0 };
+            crossed_light(&canvas, &plane_light(&canvas), &table, &bench)[0]
+        };
+        let phase = (2.0f32 * 0.2).sin().powi(2);
+        let alone = |nm: f32| table.plain(nm).map(|c| phase * c);
+        let alike = |a: [f32; 3], b: [f32; 3]| (0..3).all(|c| (a[c] - b[c]).abs() < 2e-3);
+        assert!(alike(seen(250.0, 300.0, 0.0), alone(550.0)), "{:?}", seen(250.0, 300.0, 0.0));
+        let across = std::f32::consts::FRAC_PI_2;
+        assert!(alike(seen(250.0, 300.0, across), alone(50.0)), "{:?}", seen(250.0, 300.0, across));
+        assert!(alike(seen(0.0, 300.0, 0.0), alone(300.0)));
+    }
+
     #[test]
     fn a_turned_stage_shows_the_same_rock_turned_by_its_sense() {
         // Without noise the plane picture and a turned one (parallel polars are not modelled, so turn plane light) agree.

@@ -370,6 +370,35 @@ mod tests {
         assert!((m.precision().unwrap_or(0.0) - 1.0).abs() < 1e-9);
     }
 
+    fn found_fibre(course_px: Vec<[f64; 2]>) -> Fibre {
+        Fibre {
+            field: "A".into(),
+            course_px,
+            length_px: 0.0,
+            length_um: None,
+            width_um: None,
+            box_px: [0.0; 4],
+            confidence: 0.9,
+        }
+    }
+
+    #[test]
+    fn fibres_match_by_the_half_of_their_course_in_however_many_pieces() {
+        let course_px = (0..=40).map(|k| [10.0 * f64::from(k), 100.0]).collect();
+        let truth = [TrueFibre { field: "A".into(), course_px, length_um: 400.0, width_um: 10.0, contrast: 0.3 }];
+        let straight = |x0: f64, x1: f64, y: f64| found_fibre(vec![[x0, y], [x1, y]]);
+        // 4 px and half of 10 µm at 2 µm per pixel: 6.5 px.
+        let pieces = [straight(0.0, 120.0, 106.0), straight(200.0, 320.0, 94.0)];
+        let m = match_fibres(&pieces, &truth, 2.0);
+        assert_eq!((m.hits.len(), m.false_found.len(), m.missed.len()), (1, 0, 0), "{m:?}");
+        let m = match_fibres(&pieces[..1], &truth, 2.0);
+        assert_eq!((m.hits.len(), m.false_found.len(), m.missed.len()), (0, 0, 1), "120 of 400 px: {m:?}");
+        let aside = [straight(0.0, 400.0, 107.0)];
+        assert_eq!(match_fibres(&aside, &truth, 2.0).false_found, [0]);
+        let mostly_off = [found_fibre(vec![[280.0, 100.0], [400.0, 100.0], [400.0, 240.0]])];
+        assert_eq!(match_fibres(&mostly_off, &truth, 2.0).false_found, [0]);
+    }
+
     #[test]
     fn a_scratch_five_pixels_or_seven_degrees_off_is_false() {
         let truth = [scratch(50.0, 400.0, 50.0)];

@@ -276,7 +276,8 @@ impl Candidates {
         };
         let holes = self.holes.into_iter().filter(|h| h.confidence >= REPORTED && !in_bubble(h)).collect();
         let mut lines: Vec<Line> = self.lines.into_iter().filter(|l| l.confidence >= REPORTED).collect();
-        let mut threads: Vec<Thread> = self.threads.into_iter().filter(|t| t.confidence >= REPORTED).collect();
+        let mut threads: Vec<Thread> =
+            self.threads.into_iter().filter(|t| t.confidence >= fibres::CALLED_FROM).collect();
         fibres::told_apart(&mut lines, &mut threads, um_per_px);
         Self { rings, holes, lines, threads }
     }

@@ -69,7 +69,7 @@ impl Course {
 }
 
 /// An angle within half a turn of zero, radians.
-pub(super) fn wrapped(angle: f64) -> f64 {
+fn wrapped(angle: f64) -> f64 {
     (angle + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI
 }
 
@@ -185,8 +185,7 @@ fn one_way(basis: &RidgeBasis, start: [f64; 2], along: [f64; 2]) -> (Vec<[f64; 2
         heading = rotated(heading, whole);
         last = 0.5 * (last + turn);
         let across = [-heading[1], heading[0]];
-        let beside =
-            |at: [f64; 2], off: f64| response([at[0] + off * across[0], at[1] + off * across[1]], heading);
+        let beside = |at: [f64; 2], off: f64| response([at[0] + off * across[0], at[1] + off * across[1]], heading);
         let Some(mut here) = beside(at, 0.0) else { break };
         // Back to the crest, a little at a time.
         if let (Some(l), Some(r)) = (beside(at, -0.8), beside(at, 0.8)) {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::section::beside::{ANOTHER, crystals_along, distance};
-use crate::section::fibres::course::{Course, STEP, wrapped};
+use crate::section::fibres::course::{Course, STEP};
 use crate::section::light_field::{FieldLight, sample};
 use crate::section::line_search::LineSearch;
 use crate::section::trace::BREAK_EVEN;
@@ -33,8 +33,6 @@ pub struct Thread {
     pub kinks: f64,
     /// Greatest distance from its chord, share of the chord.
     pub bow: f64,
-    /// Turn from end to end, radians, with its sign dropped.
-    pub turned: f64,
     /// It comes back to where it began.
     pub closed: bool,
     /// Difference of plane light between its two sides, share of the depth.
@@ -45,8 +43,8 @@ pub struct Thread {
     pub crystals: f64,
     /// Share of its length outside the crystal that holds most of it.
     pub elsewhere: f64,
-    /// Times that it passes from within one crystal to within another.
-    pub crossings: f64,
+    /// Share of its length that lets no light through.
+    pub black: f64,
     /// How much browner it is than its sides in plane light: blue over green, log units.
     pub brown: f64,
     /// It was seen on the broad cells.
@@ -70,12 +68,10 @@ const PROFILE: (f64, f64) = (12.0, 0.5);
 /// Sideways places where parallel lines are looked for, cells on either side.
 const COMPANY: [f64; 7] = [4.5, 6.0, 7.5, 9.0, 10.5, 12.0, 14.0];
 /// Confidence from what plane light shows from which the crystals along it are asked.
-const CONSIDERED: f64 = -1.0;
+const CONSIDERED: f64 = 0.01;
 /// Places beside the edge of a thread where its sides are looked at, µm; at least so many cells from its middle.
 const ASIDE: [(f64, f64); 3] = [(4.0, 2.5), (7.0, 3.5), (10.0, 4.5)];
 
-/// Windows of two points over which a border may be passed.
-const ACROSS: usize = 8;
 /// Side of a cell from which a search is a broad one, µm.
 const BROAD_FROM_UM: f64 = 6.5;
 
@@ -147,13 +143,12 @@ impl Thread {
             roughness,
             kinks: 0.0,
             bow: 0.0,
-            turned: 0.0,
             closed: course.closed,
             step: profile.step / (depth.max(0.0) + 0.05),
             divides: 0.0,
             crystals: 1.0,
             elsewhere: 0.0,
-            crossings: 0.0,
+            black: profile.black,
             brown: brownness(&course, profile.width_cells, light, search),
             broad: cell_um > BROAD_FROM_UM,
             shine: 0.0,
@@ -185,8 +180,6 @@ impl Thread {
         let turns: Vec<f64> = (3..p.len().saturating_sub(3)).map(|i| course.turn(i)).collect();
         let changes: Vec<f64> = (3..turns.len()).map(|i| (turns[i] - turns[i - 3]).powi(2)).collect();
         self.kinks = (changes.iter().sum::<f64>() / changes.len().max(1) as f64).sqrt();
-        let heading = |i: usize| (p[i][1] - p[i - 3][1]).atan2(p[i][0] - p[i - 3][0]);
-        self.turned = (4..p.len()).map(|i| wrapped(heading(i) - heading(i - 1))).sum::<f64>().abs();
         let (a, b) = (p[0], p[p.len() - 1]);
         let chord = (b[0] - a[0]).hypot(b[1] - a[1]).max(1.0);
         let off = |q: &[f64; 2]| ((q[0] - a[0]) * (b[1] - a[1]) - (q[1] - a[1]) * (b[0] - a[0])).abs() / chord;
@@ -194,13 +187,7 @@ impl Thread {
     }
 
     /// What lies on both sides between crossed polars, and whether the thread itself shines.
-    fn crystals_beside(
-        &mut self,
-        n: usize,
-        aside: [f64; 3],
-        search: &LineSearch,
-        to: impl Fn(usize, f64) -> [f64; 2],
-    ) {
+    fn crystals_beside(&mut self, n: usize, aside: [f64; 3], search: &LineSearch, to: impl Fn(usize, f64) -> [f64; 2]) {
         let sides = &search.sides;
         let mean = |spots: &[Vec<f32>]| -> Option<Vec<f32>> {
             let first = spots.first()?;
@@ -209,31 +196,16 @@ impl Thread {
         let (mut differ, mut seen) = (0.0, 0.0_f64);
         let mut palettes = Vec::with_capacity(n.div_ceil(2));
         let mut shines = Vec::new();
-        // The last window within one crystal: its place and its colour.
-        let mut within: Option<(usize, Vec<f32>)> = None;
         for i in (0..n).step_by(2) {
-            let look = |side: f64| -> Vec<Vec<f32>> {
-                aside.iter().filter_map(|o| sides.at(to(i, side * o))).collect()
-            };
+            let look =
+                |side: f64| -> Vec<Vec<f32>> { aside.iter().filter_map(|o| sides.at(to(i, side * o))).collect() };
             let (left, right) = (look(1.0), look(-1.0));
             if let (Some(l), Some(r)) = (mean(&left), mean(&right)) {
                 seen += 1.0;
-                if distance(&l, &r) > ANOTHER {
-                    differ += 1.0;
-                } else {
-                    let both: Vec<f32> = l.iter().zip(&r).map(|(a, b)| 0.5 * (a + b)).collect();
-                    if let Some((at, before)) = &within
-                        && i - at <= 2 * ACROSS
-                        && distance(before, &both) > ANOTHER
-                    {
-                        self.crossings += 1.0;
-                    }
-                    within = Some((i, both));
-                }
+                differ += f64::from(u8::from(distance(&l, &r) > ANOTHER));
                 if let Some(own) = sides.at(to(i, 0.0)).filter(|own| own.len() >= 3) {
-                    let over = (0..own.len() / 3).map(|x| {
-                        (3 * x..3 * x + 3).map(|k| f64::from(own[k] - l[k].max(r[k]))).sum::<f64>() / 3.0
-                    });
+                    let over = (0..own.len() / 3)
+                        .map(|x| (3 * x..3 * x + 3).map(|k| f64::from(own[k] - l[k].max(r[k]))).sum::<f64>() / 3.0);
                     shines.push(over.fold(f64::NEG_INFINITY, f64::max));
                 }
             }
@@ -333,8 +305,7 @@ fn on_its_crest(course: Course, search: &LineSearch) -> (Course, f64) {
         let reach = (i - a).min(b - i);
         (i - reach..=i + reach).map(v).sum::<f64>() / (2 * reach + 1) as f64
     };
-    let points: Vec<[f64; 2]> =
-        (0..n).map(|i| [0, 1].map(|k| smooth(&|j| course.points[j][k], i))).collect();
+    let points: Vec<[f64; 2]> = (0..n).map(|i| [0, 1].map(|k| smooth(&|j| course.points[j][k], i))).collect();
     let course = Course { points, ..course };
     let peaks: Vec<f64> = (0..n)
         .map(|i| {
@@ -367,7 +338,12 @@ struct Profile {
     width_cells: f64,
     /// Mean difference of the two sides, log units.
     step: f64,
+    /// Share of the windows that let no light through.
+    black: f64,
 }
+
+/// Log transmission under which a window lets no light through: a tenth. Fibres are transparent.
+const OPAQUE: f64 = -2.3;
 
 impl Profile {
     fn along(n: usize, search: &LineSearch, to: impl Fn(usize, f64) -> [f64; 2]) -> Self {
@@ -376,7 +352,7 @@ impl Profile {
         let middle = count / 2;
         let off = |k: usize| k as f64 * spacing - half;
         let mut whole = vec![0.0; count];
-        let (mut depths, mut steps) = (Vec::new(), Vec::new());
+        let (mut depths, mut steps, mut black) = (Vec::new(), Vec::new(), 0.0);
         let windows = (n / WINDOW).max(1);
         let mut rows = Vec::with_capacity(windows);
         for w in 0..windows {
@@ -427,7 +403,8 @@ impl Profile {
             let own = (0..count).filter(|k| off(*k).abs() <= inner).map(|k| row[k]).fold(f64::INFINITY, f64::min);
             depths.push(0.5 * (l + r) - own);
             steps.push((l - r).abs());
+            black += f64::from(u8::from(own < OPAQUE)) / rows.len() as f64;
         }
-        Self { depths, width_cells, step: steps.iter().sum::<f64>() / steps.len().max(1) as f64 }
+        Self { depths, width_cells, step: steps.iter().sum::<f64>() / steps.len().max(1) as f64, black }
     }
 }

@@ -3,6 +3,8 @@
 mod course;
 mod judgement;
 mod looks;
+#[cfg(test)]
+mod tests;
 
 use std::collections::HashMap;
 
@@ -38,7 +40,9 @@ pub struct Fibre {
 /// Side of a cell of a third search, for wide threads, µm: lines of 8 to 32 µm.
 const BROAD_CELL_UM: f64 = 8.0;
 /// Shortest thread looked for, µm. Shorter pieces are not told from cracks and needles.
-pub(crate) const SHORTEST_UM: f64 = 150.0;
+pub(crate) const SHORTEST_UM: f64 = 180.0;
+/// Confidence from which a thread is called a fibre: what cries wolf is switched off.
+pub(crate) const CALLED_FROM: f64 = 0.8;
 /// Most courses followed in a usual field and search.
 const MOST: usize = 350;
 /// Evidence under which a course is not kept.
@@ -138,9 +142,7 @@ impl Near {
     fn covers(&self, p: [f64; 2]) -> bool {
         let [x, y] = Self::square(p);
         (-1..=1).flat_map(|j| (-1..=1).map(move |i| [x + i, y + j])).any(|s| {
-            self.0
-                .get(&s)
-                .is_some_and(|near| near.iter().any(|(q, reach)| (p[0] - q[0]).hypot(p[1] - q[1]) < *reach))
+            self.0.get(&s).is_some_and(|near| near.iter().any(|(q, reach)| (p[0] - q[0]).hypot(p[1] - q[1]) < *reach))
         })
     }
 }
