@@ -1,5 +1,7 @@
 //! Follows a dark line that bends: from its darkest places a step at a time, along the arc that answers best.
 
+use std::collections::HashMap;
+
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -24,8 +26,8 @@ const SEED: f32 = 0.9;
 const RANKED_OVER: f64 = 9.0;
 /// Longest course to either side, steps.
 const LONGEST: usize = 3000;
-/// How near to where it began a course must come to be closed, cells, and after how many steps.
-const CLOSED: (f64, usize) = (4.0, 14);
+/// Side of the squares by which a course that comes back to itself is noticed, cells, and after how many steps that is.
+const CLOSED: (f64, i64) = (4.0, 14);
 
 /// A dark line that may bend.
 #[derive(Clone, Debug)]
@@ -34,7 +36,7 @@ pub(super) struct Course {
     pub(super) points: Vec<[f64; 2]>,
     /// Sum of (response - break-even) over its length.
     pub(super) evidence: f64,
-    /// It comes back to where it began.
+    /// It comes back to where it was.
     pub(super) closed: bool,
 }
 
@@ -46,7 +48,7 @@ impl Course {
 
     /// The part of it from one point to another (half-open).
     pub(super) fn part(&self, range: std::ops::Range<usize>) -> Self {
-        let closed = self.closed && range.len() == self.points.len();
+        let closed = self.closed && 2 * range.len() > self.points.len();
         Self { points: self.points[range].to_vec(), evidence: 0.0, closed }
     }
 
@@ -132,24 +134,44 @@ fn seeds(basis: &RidgeBasis) -> Vec<([f64; 2], [f64; 2])> {
 
 /// Both ways from a place.
 fn follow(basis: &RidgeBasis, at: [f64; 2], along: [f64; 2]) -> Course {
-    let (mut points, ahead, closed) = one_way(basis, at, along);
+    let mut been = Been::default();
+    let (mut points, ahead, closed) = one_way(basis, at, along, 1, &mut been);
     if closed {
         points.insert(0, at);
         return Course { points, evidence: ahead, closed };
     }
-    let (back, behind, _) = one_way(basis, at, along.map(|v| -v));
+    let (back, behind, closed) = one_way(basis, at, along.map(|v| -v), -1, &mut been);
     let mut whole: Vec<[f64; 2]> = back.into_iter().rev().collect();
     whole.push(at);
     whole.append(&mut points);
     Course { points: whole, evidence: ahead + behind, closed }
 }
 
+/// Where a course has been: steps from its beginning, counted either way, and headings by square.
+#[derive(Default)]
+struct Been(HashMap<[i64; 2], (i64, [f64; 2])>);
+
+impl Been {
+    /// Whether the course was here before, much earlier and in this direction; else it has been now.
+    fn again(&mut self, at: [f64; 2], heading: [f64; 2], step: i64) -> bool {
+        let square = |v: f64| (v / CLOSED.0).floor() as i64;
+        let (before, way) = *self.0.entry(at.map(square)).or_insert((step, heading));
+        (step - before).abs() > CLOSED.1 && (way[0] * heading[0] + way[1] * heading[1]).abs() > 0.7
+    }
+}
+
 fn rotated(v: [f64; 2], (sin, cos): (f64, f64)) -> [f64; 2] {
     [v[0] * cos - v[1] * sin, v[0] * sin + v[1] * cos]
 }
 
-/// Points one way up to where the evidence is greatest, that evidence, and whether they come back to the beginning.
-fn one_way(basis: &RidgeBasis, start: [f64; 2], along: [f64; 2]) -> (Vec<[f64; 2]>, f64, bool) {
+/// Points one way up to where the evidence is greatest, that evidence, and whether they come back to where the course was.
+fn one_way(
+    basis: &RidgeBasis,
+    start: [f64; 2],
+    along: [f64; 2],
+    way: i64,
+    been: &mut Been,
+) -> (Vec<[f64; 2]>, f64, bool) {
     let turns: [(f64, (f64, f64), (f64, f64)); 2 * TURNS + 1] = std::array::from_fn(|k| {
         let turn = (k as f64 - TURNS as f64) * TURN;
         (turn, (0.5 * turn).sin_cos(), turn.sin_cos())
@@ -202,8 +224,7 @@ fn one_way(basis: &RidgeBasis, start: [f64; 2], along: [f64; 2]) -> (Vec<[f64; 2
         if sum < best - PATIENCE {
             break;
         }
-        let home = (at[0] - start[0]).hypot(at[1] - start[1]);
-        if points.len() > CLOSED.1 && home < CLOSED.0 && heading[0] * along[0] + heading[1] * along[1] > 0.5 {
+        if been.again(at, heading, way * points.len() as i64) {
             return (points, sum, true);
         }
     }

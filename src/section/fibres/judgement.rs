@@ -36,10 +36,9 @@ impl Thread {
             .with("broad evidence", flag(self.broad) * evidence, 1.15)
             .with("straight and thin", thin * straight, -1.32)
             .with("straight", straight, -0.69)
-            // Ore is black, mica brown; a bubble's wall is closed.
+            // Ore is black, mica brown.
             .with("black", self.black, -5.43)
             .with("brown", self.brown.clamp(0.0, 0.6), -5.79)
-            .with("closed", flag(self.closed), -2.91)
             .with("covered", self.covered, -3.72)
     }
 }

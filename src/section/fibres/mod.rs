@@ -41,6 +41,12 @@ pub struct Fibre {
 const BROAD_CELL_UM: f64 = 8.0;
 /// Shortest thread looked for, µm. Shorter pieces are not told from cracks and needles.
 pub(crate) const SHORTEST_UM: f64 = 180.0;
+/// Widest thread, µm: textile fibres are 8 to 40 (common practice, no source), blurred somewhat more.
+const WIDEST_UM: f64 = 50.0;
+/// Least length over width of a thread; laths of feldspar and flakes of mica are stouter.
+const SLENDER: f64 = 6.0;
+/// Share of its length that may be explained otherwise.
+const EXPLAINED: f64 = 0.4;
 /// Confidence from which a thread is called a fibre: what cries wolf is switched off.
 pub(crate) const CALLED_FROM: f64 = 0.8;
 /// Most courses followed in a usual field and search.
@@ -65,7 +71,7 @@ pub(crate) fn find_on(
         .into_iter()
         .flat_map(|c| looks::steady_parts(c, search, shortest))
         .map(|c| Thread::measure(c, light, search, hidden))
-        .filter(|t| t.length_um >= SHORTEST_UM)
+        .filter(Thread::is_one)
         .collect()
 }
 
@@ -148,6 +154,15 @@ impl Near {
 }
 
 impl Thread {
+    /// Whether it has the form of a thread at all: long, slender and open, and mostly nothing else's line.
+    fn is_one(&self) -> bool {
+        self.length_um >= SHORTEST_UM
+            && self.width_um <= WIDEST_UM
+            && self.length_um >= SLENDER * self.width_um
+            && !self.closed
+            && self.covered <= EXPLAINED
+    }
+
     /// The same in the pixels of a field in which this one's window begins at `origin`.
     pub(crate) fn moved(mut self, origin: [f64; 2]) -> Self {
         self.course_px.iter_mut().for_each(|p| *p = [p[0] + origin[0], p[1] + origin[1]]);
