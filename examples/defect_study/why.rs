@@ -225,9 +225,9 @@ impl FibreCount {
         let share = |[hit, missed]: [usize; 2]| format!("{hit} of {}", hit + missed);
         let all = self.right + self.false_found;
         println!(
-            "fibres    found {all}, false {}: precision {:.3}; of 200 µm and over: textile {} found, fine {} found",
+            "fibres    found {all}, false {}: precision {}; of 200 µm and over: textile {} found, fine {} found",
             self.false_found,
-            self.right as f64 / all.max(1) as f64,
+            if all == 0 { "not known".to_owned() } else { format!("{:.3}", self.right as f64 / all as f64) },
             share(self.textile),
             share(self.fine)
         );

@@ -24,6 +24,8 @@ const PATIENCE: f64 = 12.0;
 const SEED: f32 = 0.9;
 /// Reach of the straight look that ranks beginnings, cells either way.
 const RANKED_OVER: f64 = 9.0;
+/// Mean response under which a course is not kept, local scatters: fibres stand out of the rock's own lines.
+const LEAST_STRENGTH: f64 = 1.1;
 /// Longest course to either side, steps.
 const LONGEST: usize = 3000;
 /// Side of the squares by which a course that comes back to itself is noticed, cells, and after how many steps that is.
@@ -90,7 +92,9 @@ pub(super) fn courses(basis: &RidgeBasis, most: usize, shortest: f64, least_evid
         followed += 1;
         let course = follow(basis, at, along);
         taken.mark(&course);
-        if course.evidence >= least_evidence && course.length() >= shortest {
+        let length = course.length();
+        let strong = course.evidence >= (LEAST_STRENGTH - BREAK_EVEN) * length;
+        if strong && course.evidence >= least_evidence && length >= shortest {
             out.push(course);
         }
     }
@@ -160,6 +164,20 @@ impl Been {
     }
 }
 
+/// A turn at one step, with sine and cosine of its half and of its whole.
+#[derive(Clone, Copy)]
+struct Turn {
+    angle: f64,
+    half: (f64, f64),
+    whole: (f64, f64),
+}
+
+impl Turn {
+    fn of(angle: f64) -> Self {
+        Self { angle, half: (0.5 * angle).sin_cos(), whole: angle.sin_cos() }
+    }
+}
+
 fn rotated(v: [f64; 2], (sin, cos): (f64, f64)) -> [f64; 2] {
     [v[0] * cos - v[1] * sin, v[0] * sin + v[1] * cos]
 }
@@ -172,17 +190,14 @@ fn one_way(
     way: i64,
     been: &mut Been,
 ) -> (Vec<[f64; 2]>, f64, bool) {
-    let turns: [(f64, (f64, f64), (f64, f64)); 2 * TURNS + 1] = std::array::from_fn(|k| {
-        let turn = (k as f64 - TURNS as f64) * TURN;
-        (turn, (0.5 * turn).sin_cos(), turn.sin_cos())
-    });
+    let turns: [Turn; 2 * TURNS + 1] = std::array::from_fn(|k| Turn::of((k as f64 - TURNS as f64) * TURN));
     let response = |p: [f64; 2], d: [f64; 2]| basis.response(p[0], p[1], d).map(f64::from);
     let (mut at, mut heading, mut last) = (start, along, 0.0);
     let mut points = Vec::new();
     let (mut sum, mut best, mut kept) = (0.0, 0.0, 0);
     while points.len() < LONGEST {
         let mut chosen: Option<(f64, usize)> = None;
-        for (k, (turn, half, whole)) in turns.iter().enumerate() {
+        for (k, Turn { angle, half, whole }) in turns.iter().enumerate() {
             let (mut q, mut d, mut mean) = (at, heading, 0.0);
             let mut n = 0.0;
             for _ in 0..AHEAD {
@@ -194,18 +209,18 @@ fn one_way(
                 n += 1.0;
             }
             if n > 0.0 {
-                let score = mean / n - STIFF * (turn - last).powi(2);
+                let score = mean / n - STIFF * (angle - last).powi(2);
                 if chosen.is_none_or(|(s, _)| score > s) {
                     chosen = Some((score, k));
                 }
             }
         }
         let Some((_, k)) = chosen else { break };
-        let (turn, half, whole) = turns[k];
+        let Turn { angle, half, whole } = turns[k];
         let middle = rotated(heading, half);
         at = [at[0] + STEP * middle[0], at[1] + STEP * middle[1]];
         heading = rotated(heading, whole);
-        last = 0.5 * (last + turn);
+        last = 0.5 * (last + angle);
         let across = [-heading[1], heading[0]];
         let beside = |at: [f64; 2], off: f64| response([at[0] + off * across[0], at[1] + off * across[1]], heading);
         let Some(mut here) = beside(at, 0.0) else { break };

@@ -1,6 +1,7 @@
 //! What is seen along a course that may be a thread.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use crate::section::beside::{ANOTHER, crystals_along, distance};
 use crate::section::fibres::course::{Course, STEP};
@@ -249,7 +250,7 @@ pub(super) fn steady_parts(course: Course, search: &LineSearch, shortest: f64) -
     let corners: Vec<bool> = (0..depths.len()).map(corner).collect();
     let least = (shortest / (STEP * WINDOW as f64)).floor().max(2.0) as usize;
     let mut out = Vec::new();
-    let mut open = vec![0..depths.len()];
+    let mut open: Vec<Range<usize>> = std::iter::once(0..depths.len()).collect();
     while let Some(range) = open.pop() {
         if range.len() < least {
             continue;

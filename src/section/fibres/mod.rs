@@ -50,7 +50,7 @@ const EXPLAINED: f64 = 0.4;
 /// Confidence from which a thread is called a fibre: what cries wolf is switched off.
 pub(crate) const CALLED_FROM: f64 = 0.8;
 /// Most courses followed in a usual field and search.
-const MOST: usize = 350;
+const MOST: usize = 180;
 /// Evidence under which a course is not kept.
 const LEAST_EVIDENCE: f64 = 14.0;
 

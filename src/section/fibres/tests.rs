@@ -54,7 +54,8 @@ fn an_arc_over_many_crystals_is_one_fibre_of_its_length_and_width() {
         assert!((width / width_um - 1.0).abs() < 0.35, "{width_um}: {width} µm wide");
         for p in &f.course_px {
             let off = (p[0] - 450.0).hypot(p[1] - 900.0) - 600.0;
-            assert!(off.abs() < 3.0, "{width_um}: {off} pixels off at {p:?}");
+            // A cell of the broad search.
+            assert!(off.abs() < 5.0, "{width_um}: {off} pixels off at {p:?}");
         }
     }
 }
