@@ -71,6 +71,10 @@ fn main() {
     for l in &found.scratches {
         println!("reported scratch\t{}\t{}\t{}\t{}\t{}", l.x0_px, l.y0_px, l.x1_px, l.y1_px, l.confidence);
     }
+    for f in &found.fibres {
+        let [x0, y0, x1, y1] = f.box_px;
+        println!("reported fibre\t{x0}\t{y0}\t{x1}\t{y1}\t{:.0}\t{}", f.length_px, f.confidence);
+    }
     println!(
         "# seconds: light {prepared:.2}, bubbles {:.2}, plucks {:.2}, scratches {:.2}",
         ringed - prepared,

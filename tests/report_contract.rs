@@ -144,6 +144,7 @@ strict! {
         plucks: Vec<Pluck>,
         scratches: Vec<Scratch>,
         scratch_sets: Vec<ScratchSet>,
+        fibres: Vec<Fibre>,
         others: Vec<Other>,
         causes: Vec<Cause>,
         totals: Totals,
@@ -179,6 +180,15 @@ strict! {
         width_um: Known<f64>,
         confidence: f64,
     }
+    Fibre {
+        field: String,
+        course_px: Vec<[f64; 2]>,
+        length_px: f64,
+        length_um: Known<f64>,
+        width_um: Known<f64>,
+        box_px: [f64; 4],
+        confidence: f64,
+    }
     ScratchSet {
         fields: Vec<String>,
         scratches: u64,
@@ -192,7 +202,7 @@ strict! {
     }
     Grit { grain_at_least_um: f64, no_finer_than_fepa_f: Known<String>, no_finer_than_fepa_p: Known<String> }
     Other { kind: OtherKind, field: String, box_px: [f64; 4], confidence: f64, sentence: String }
-    Cause { kind: Kind, causes: String, cure: String }
+    Cause { kind: CauseKind, causes: String, cure: String }
     Totals {
         bubbles_per_mm2: Known<f64>,
         largest_bubble_um: Known<f64>,
@@ -251,6 +261,7 @@ words! {
     Side { Thinnest = "thinnest", Thickest = "thickest" }
     Unit { Um = "um", PerMm2 = "per_mm2", Fraction = "fraction", MmPerMm2 = "mm_per_mm2" }
     Kind { Bubbles = "bubbles", Plucks = "plucks", Scratches = "scratches" }
+    CauseKind { Bubbles = "bubbles", Plucks = "plucks", Scratches = "scratches", Fibres = "fibres" }
     Role { Plane = "plane", Crossed = "crossed", Blank = "blank" }
     WhiteBalance { Manual = "manual", Auto = "auto" }
     Limit {

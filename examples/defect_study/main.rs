@@ -5,8 +5,9 @@
 //! Arguments: number of fields (default 120), first seed (default 1), and a folder to keep the rendered slides in, so that
 //! a second run need not render them again. Rocks, dirt (0.4 to 2.6 times the usual), scale (0.8 to 3 µm per pixel), camera
 //! and defects are drawn from the seed; the rules of matching stand in `src/demo/score.rs`. What counts: bubbles of 25 µm,
-//! plucked areas of 60 µm across, scratches of 200 µm and over. With `CANDIDATES=FILE` every candidate is written there
-//! with its cues, tab-separated, for calibration.
+//! plucked areas of 60 µm across, scratches and fibres of 200 µm and over. With `CANDIDATES=FILE` every candidate is written
+//! there with its cues, tab-separated, for calibration. With `FIBRES=n` none to n textile fibres are laid over each field, beside
+//! the fine ones that come with dust; the slides then have other names.
 
 mod why;
 
@@ -16,7 +17,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use rand::{RngExt, SeedableRng};
-use thinproof::demo::score::{LengthMatches, match_bubbles, match_plucks, match_scratches};
+use thinproof::demo::score::{LengthMatches, match_bubbles, match_fibres, match_plucks, match_scratches};
 use thinproof::demo::{Flaws, Rock, Scene, Truth};
 use thinproof::register::FieldStack;
 use thinproof::section::defects::{Candidates, report};
@@ -93,13 +94,23 @@ fn main() -> thinproof::Result<()> {
     let mut table =
         std::env::var_os("CANDIDATES").map(|f| std::fs::File::create(f).expect("a file that can be written"));
 
+    let fibres_at_most: usize =
+        std::env::var("FIBRES").ok().map_or(0, |n| n.parse().expect("FIBRES is a whole number"));
+
+    let mut fibres = why::FibreCount::default();
     let (mut bubbles, mut plucks, mut lines) = (Count::default(), Count::default(), LengthMatches::default());
     let (mut sound, mut bubbles_on_sound, mut plucks_on_sound, mut lines_on_sound) = (0, 0, 0, 0);
     let (mut sound_mm, mut sound_mm2, mut seconds) = (0.0, 0.0, 0.0);
     let mut fates = why::Fates::default();
     for seed in first..first + fields {
         let flawed = seed / 5 % 2 == 1;
-        let scene = scene(seed, flawed);
+        let mut scene = scene(seed, flawed);
+        if fibres_at_most > 0 {
+            // Dice of their own: the slide is otherwise that of its seed.
+            let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(seed ^ 0xf1b2e);
+            scene.flaws.fibres = dice.random_range(0..=fibres_at_most);
+            scene.id += "-fibres";
+        }
         let folder = dir.join(&scene.id);
         let truth: Truth = if folder.join("truth.json").exists() {
             serde_json::from_slice(&std::fs::read(folder.join("truth.json")).expect("truth")).expect("truth")
@@ -164,6 +175,8 @@ fn main() -> thinproof::Result<()> {
         let l = match_scratches(&chords, &truth.scratches);
         lines = lines.plus(l);
         fates.scratches(&place, &candidates, &found.scratches, &truth.scratches);
+        let m = match_fibres(&found.fibres, &truth.fibres, um);
+        fibres.add(&place, &candidates, &found.fibres, &truth.fibres, &m);
         if !flawed {
             sound += 1;
             bubbles_on_sound += usize::from(!false_rings.is_empty());
@@ -185,6 +198,7 @@ fn main() -> thinproof::Result<()> {
         lines.precision().unwrap_or(f64::NAN),
         lines.recall().unwrap_or(f64::NAN)
     );
+    fibres.print();
     println!(
         "sound fields {sound}: with a false bubble {bubbles_on_sound}, a false pluck {plucks_on_sound}, scratches of 0.05 mm per mm2 or more {lines_on_sound}; over all of them {:.4} mm per mm2",
         sound_mm / sound_mm2

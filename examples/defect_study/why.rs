@@ -3,9 +3,10 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use thinproof::demo::score::{FoundScratch, match_scratches};
-use thinproof::demo::{FieldTruth, Rock, TrueBubble, TruePluck, TrueScratch};
+use thinproof::demo::score::{FoundScratch, Matches, match_fibres, match_scratches};
+use thinproof::demo::{FieldTruth, Rock, TrueBubble, TrueFibre, TruePluck, TrueScratch};
 use thinproof::section::defects::{Bubble, Candidates, Pluck, Scratch};
+use thinproof::section::fibres::{Fibre, Thread};
 use thinproof::section::odds::Odds;
 use thinproof::section::plucks::Hole;
 use thinproof::section::scratches::Line;
@@ -121,7 +122,133 @@ pub(crate) fn candidates(place: &Place, c: &Candidates, truth: &FieldTruth) -> S
         );
         out += &row(place, "scratch", m.precision().unwrap_or(0.0), l.length_um, &l.odds(), &more);
     }
+    for t in &c.threads {
+        let hit = match_fibres(&[as_fibre(t)], &truth.fibres, place.um).false_found.is_empty();
+        let [a, b] = [t.course_px[0], t.course_px[t.course_px.len() - 1]];
+        let more = format!(
+            "\traw_width={:.2}\traw_depth={:.3}\traw_bow={:.3}\traw_crystals={:.0}\tx={:.0}\ty={:.0}\tx1={:.0}\ty1={:.0}",
+            t.width_um, t.depth, t.bow, t.crystals, a[0], a[1], b[0], b[1]
+        );
+        out += &row(place, "fibre", f64::from(u8::from(hit)), t.length_um, &t.odds(), &more);
+    }
     out
+}
+
+/// A candidate as it would be reported.
+fn as_fibre(t: &Thread) -> Fibre {
+    Fibre {
+        field: "A".into(),
+        course_px: t.course_px.clone(),
+        length_px: 0.0,
+        length_um: Some(t.length_um),
+        width_um: Some(t.width_um),
+        box_px: [0.0; 4],
+        confidence: t.confidence,
+    }
+}
+
+/// Width from which a true fibre is a textile one, µm; the finer ones come with dust.
+const TEXTILE_UM: f64 = 7.0;
+/// Length from which fibres count, µm.
+const COUNTS_FROM_UM: f64 = 200.0;
+
+/// Fibres hit, missed and invented, over all fields.
+#[derive(Default)]
+pub(crate) struct FibreCount {
+    /// Of textile ones and fine ones: hits and misses.
+    textile: [usize; 2],
+    fine: [usize; 2],
+    right: usize,
+    false_found: usize,
+    fields: usize,
+    fields_with_false: usize,
+    fields_without: usize,
+    false_on_those: usize,
+    length: Vec<f64>,
+    width: Vec<f64>,
+}
+
+impl FibreCount {
+    pub(crate) fn add(
+        &mut self,
+        place: &Place,
+        c: &Candidates,
+        found: &[Fibre],
+        truth: &[TrueFibre],
+        matches: &Matches,
+    ) {
+        self.fields += 1;
+        self.fields_with_false += usize::from(!matches.false_found.is_empty());
+        if truth.is_empty() {
+            self.fields_without += 1;
+            self.false_on_those += usize::from(!matches.false_found.is_empty());
+        }
+        self.false_found += matches.false_found.len();
+        self.right += found.len() - matches.false_found.len();
+        let long = |t: &TrueFibre| t.length_um >= COUNTS_FROM_UM;
+        for (f, t) in matches.hits.iter().map(|(f, t)| (&found[*f], &truth[*t])).filter(|(_, t)| long(t)) {
+            let (kind, ratio) =
+                if t.width_um >= TEXTILE_UM { (&mut self.textile, true) } else { (&mut self.fine, false) };
+            kind[0] += 1;
+            if let (Some(l), Some(w), true) = (f.length_um, f.width_um, ratio) {
+                self.length.push(l / t.length_um);
+                self.width.push(w / t.width_um);
+            }
+        }
+        for i in &matches.false_found {
+            let f = &found[*i];
+            let p = f.course_px[0];
+            let thread = c.threads.iter().find(|t| t.course_px[0] == p);
+            let why = thread.map_or_else(String::new, |t| cues(&t.odds()));
+            let (l, w) = (f.length_um.unwrap_or(0.0), f.width_um.unwrap_or(0.0));
+            println!("    false fibre {l:.0} µm, {w:.0} wide at {:.0} {:.0}: {why}", p[0], p[1]);
+        }
+        for t in matches.missed.iter().map(|j| &truth[*j]).filter(|t| long(t)) {
+            let kind = if t.width_um >= TEXTILE_UM { &mut self.textile } else { &mut self.fine };
+            kind[1] += 1;
+            let alone = std::slice::from_ref(t);
+            let near =
+                c.threads.iter().filter(|c| match_fibres(&[as_fibre(c)], alone, place.um).false_found.is_empty());
+            let why = near.max_by(|a, b| a.confidence.total_cmp(&b.confidence)).map_or_else(
+                || "not a candidate".to_owned(),
+                |t| format!("{:.0} µm of it, {}", t.length_um, cues(&t.odds())),
+            );
+            let p = t.course_px[0];
+            println!(
+                "    missed fibre {:.0} µm, {:.1} wide, contrast {:.2} at {:.0} {:.0}: {why}",
+                t.length_um, t.width_um, t.contrast, p[0], p[1]
+            );
+        }
+    }
+
+    pub(crate) fn print(&self) {
+        let share = |[hit, missed]: [usize; 2]| format!("{hit} of {}", hit + missed);
+        let all = self.right + self.false_found;
+        println!(
+            "fibres    found {all}, false {}: precision {}; of 200 µm and over: textile {} found, fine {} found",
+            self.false_found,
+            if all == 0 { "not known".to_owned() } else { format!("{:.3}", self.right as f64 / all as f64) },
+            share(self.textile),
+            share(self.fine)
+        );
+        println!(
+            "          fields with a false one {} of {}, of those without any fibre {} of {}",
+            self.fields_with_false, self.fields, self.false_on_those, self.fields_without
+        );
+        let at = |v: &[f64], p: f64| {
+            let mut v = v.to_vec();
+            v.sort_by(f64::total_cmp);
+            v.get(((v.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(f64::NAN)
+        };
+        for (name, v) in [("length", &self.length), ("width", &self.width)] {
+            println!(
+                "          {name} over the true one, textile: median {:.2}, 5 % {:.2}, 95 % {:.2}",
+                at(v, 0.5),
+                at(v, 0.05),
+                at(v, 0.95)
+            );
+        }
+    }
 }
 
 /// Bubbles that were missed or invented.

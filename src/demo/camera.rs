@@ -56,7 +56,9 @@ pub(crate) fn crossed_light(canvas: &Canvas, plane: &[[f32; 3]], table: &ColourT
         .map(|at| {
             let turn = 2.0 * (canvas.azimuth[at] - bench.polars);
             let retardation = canvas.retardation[at];
+            let over = canvas.over.get(at).copied().unwrap_or_default();
             let passed = match bench.plate_nm {
+                None if over[0] > 0.0 => through_two(table, turn, retardation, 2.0 * (over[1] - bench.polars), over[0]),
                 None => {
                     let colour =
                         if canvas.is_quartz[at] { table.quartz(retardation) } else { table.plain(retardation) };
@@ -83,6 +85,24 @@ fn through_plate(table: &ColourTable, turn: f32, crystal: f32, plate: f32) -> [f
         let mixed = 0.25 * (difference[c] - sum[c]);
         let crossed = 0.25 * (1.0 - p[c] - g[c] + both);
         plate_only + crystal_only * sin * sin + mixed * sin + crossed * cos * cos
+    })
+}
+
+/// Two retarders on each other between crossed polars, from their Jones matrices: `rock` and `over` are twice the azimuths of
+/// their slow rays. A retarder of phase δ is cos(δ/2) + i·sin(δ/2)·K with K = \[cos, sin; sin, -cos\] of twice its azimuth; the
+/// element of the product that crossed polars pass has the square
+/// (s₁s₂·sin(over - rock))² + (c₂s₁·sin(rock) + s₂c₁·sin(over))². Polars are taken as crossed exactly.
+fn through_two(table: &ColourTable, rock: f32, rock_nm: f32, over: f32, over_nm: f32) -> [f32; 3] {
+    let wave = |nm: f32| table.plain(nm.abs()).map(|c| 1.0 - 2.0 * c);
+    let (g, p, sum, difference) = (wave(rock_nm), wave(over_nm), wave(rock_nm + over_nm), wave(rock_nm - over_nm));
+    let (aside, a, b) = ((over - rock).sin(), rock.sin(), over.sin());
+    std::array::from_fn(|c| {
+        let both = 0.5 * (sum[c] + difference[c]);
+        let neither = 0.25 * (1.0 - g[c] - p[c] + both);
+        let rock_only = 0.25 * (1.0 - g[c] + p[c] - both);
+        let over_only = 0.25 * (1.0 + g[c] - p[c] - both);
+        let mixed = 0.25 * (difference[c] - sum[c]);
+        neither * aside * aside + rock_only * a * a + over_only * b * b + mixed * a * b
     })
 }
 

@@ -22,6 +22,8 @@ pub(crate) struct Canvas {
     pub(crate) absorbance: Vec<[f32; 3]>,
     /// Light scattered through crossed polars at every angle, as a share of plane light.
     pub(crate) glow: Vec<f32>,
+    /// Retardation (nm) and azimuth (radians) of what lies over the rock; empty where nothing does.
+    pub(crate) over: Vec<[f32; 2]>,
 }
 
 impl Canvas {
@@ -39,6 +41,7 @@ impl Canvas {
             is_quartz: vec![false; n],
             absorbance: vec![[0.0; 3]; n],
             glow: vec![0.0; n],
+            over: Vec::new(),
         }
     }
 

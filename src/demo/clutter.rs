@@ -4,6 +4,8 @@ use super::canvas::{Canvas, Pen};
 use super::dice::{Dice, noise, rough_noise};
 use super::mineral::{Grain, Mineral};
 use super::rock::Grains;
+use super::scene::Scene;
+use super::truth::TrueFibre;
 
 const GREY: [f32; 3] = [1.0, 1.0, 1.0];
 const BROWN: [f32; 3] = [0.7, 1.0, 1.5];
@@ -20,9 +22,11 @@ pub(crate) fn soil_rock(canvas: &mut Canvas, rock: &Grains, um_per_px: f32, amou
     joints(canvas, &mut pen, rock, px, amount, dice);
 }
 
-/// Dust, fibres and out-of-focus specks on the glass: above everything, also above pores and holes.
-pub(crate) fn soil_glass(canvas: &mut Canvas, um_per_px: f32, amount: f32, dice: &mut Dice) {
-    let px = 1.0 / um_per_px;
+/// Dust, fibres and out-of-focus specks on the glass: above everything, also above pores and holes. Returns the fibres.
+pub(crate) fn soil_glass(canvas: &mut Canvas, scene: &Scene, field: &str, dice: &mut Dice) -> Vec<TrueFibre> {
+    let (amount, px) = (scene.clutter, 1.0 / scene.um_per_px as f32);
+    let frame = canvas.frame(scene.size_px[0], scene.size_px[1]);
+    let mut fibres = Vec::new();
     let mut pen = Pen::new(canvas);
     let megapixels = (canvas.w * canvas.h) as f32 / 1e6;
     for _ in 0..dice.count(14.0 * amount * megapixels) {
@@ -50,6 +54,8 @@ pub(crate) fn soil_glass(canvas: &mut Canvas, um_per_px: f32, amount: f32, dice:
         let sd = dice.between(0.8, 2.4) * px.max(0.6);
         let depth = dice.between(0.12, 0.6);
         let shines = dice.chance(0.4);
+        // Full width at half depth of a Gaussian.
+        fibres.extend(TrueFibre::of(field, &points, frame, scene.um_per_px, 2.355 * sd / px, depth));
         pen.line(&points, sd, |_, _| depth);
         pen.lift(|i, d| {
             canvas.stain(i, d, GREY);
@@ -58,6 +64,7 @@ pub(crate) fn soil_glass(canvas: &mut Canvas, um_per_px: f32, amount: f32, dice:
             }
         });
     }
+    fibres
 }
 
 /// Filled vesicles and spherulites: rough round outlines in the rock, a fine fibrous filling, no black rim.

@@ -5,6 +5,7 @@ use super::canvas::Canvas;
 use super::clutter::{round_things, soil_glass, soil_rock};
 use super::dice::Dice;
 use super::exif::ExifBlock;
+use super::fibres::lay_fibres;
 use super::flaws::{blow, pluck, pores, scratch};
 use super::light::ColourTable;
 use super::mineral::Mineral;
@@ -13,6 +14,9 @@ use super::scale_bar::burn;
 use super::scene::{Balance, Exif, Scene};
 use super::truth::FieldTruth;
 use crate::slide::record::Turned;
+
+/// Purpose of the dice for planted fibres, the first field's.
+const FIBRES: u64 = 1 << 40;
 
 /// A rendered photograph: encoded RGB.
 #[derive(Clone, Debug)]
@@ -68,7 +72,10 @@ impl Scene {
         let plucks = pluck(&mut canvas, &rock, self, &view.name, &mut dice);
         let scratches = scratch(&mut canvas, &rock, self, &view.name, &mut dice);
         let bubbles = blow(&mut canvas, self, &view.name, &mut dice);
-        soil_glass(&mut canvas, um, self.clutter, &mut dice);
+        let mut fibres = soil_glass(&mut canvas, self, &view.name, &mut dice);
+        // Dice of their own: slides without them stay what they were.
+        let mut own_dice = Dice::new(self.seed, FIBRES + index as u64);
+        fibres.extend(lay_fibres(&mut canvas, self, &view.name, &mut own_dice));
 
         let pores = pores(&canvas, &rock, self, &view.name);
         let mut truth = FieldTruth {
@@ -82,6 +89,7 @@ impl Scene {
             bubbles,
             plucks,
             scratches,
+            fibres,
             pores,
         };
         let (plane, crossed) = self.photograph(&canvas, index, &mut truth, &mut dice);
@@ -294,6 +302,28 @@ mod tests {
             let ratio = crossed[5][c] / plane[5][c];
             assert!((ratio - (phase * table.quartz(250.0)[c] + 0.001)).abs() < 1e-6);
         }
+    }
+
+    /// Two retarders whose slow rays lie along each other add up, across each other they cancel, and over no crystal a thread shows
+    /// its own colour.
+    #[test]
+    fn a_thread_over_a_crystal_adds_along_its_slow_ray_and_cancels_across_it() {
+        let table = ColourTable::new(crate::demo::Lamp::cool_led(), crate::demo::Eye::OwnFilters);
+        let seen = |rock_nm: f32, over_nm: f32, turned: f32| {
+            let mut canvas = Canvas::new(2, 2, [0, 0]);
+            canvas.retardation.fill(rock_nm);
+            canvas.azimuth.fill(0.3);
+            canvas.over = vec![[over_nm, 0.3 + turned]; 4];
+            let bench = Bench { polars: 0.1, off: 0.0, plate_nm: None, leakage: 0.0 };
+            crossed_light(&canvas, &plane_light(&canvas), &table, &bench)[0]
+        };
+        let phase = (2.0f32 * 0.2).sin().powi(2);
+        let alone = |nm: f32| table.plain(nm).map(|c| phase * c);
+        let alike = |a: [f32; 3], b: [f32; 3]| (0..3).all(|c| (a[c] - b[c]).abs() < 2e-3);
+        assert!(alike(seen(250.0, 300.0, 0.0), alone(550.0)), "{:?}", seen(250.0, 300.0, 0.0));
+        let across = std::f32::consts::FRAC_PI_2;
+        assert!(alike(seen(250.0, 300.0, across), alone(50.0)), "{:?}", seen(250.0, 300.0, across));
+        assert!(alike(seen(0.0, 300.0, 0.0), alone(300.0)));
     }
 
     #[test]

@@ -247,6 +247,7 @@ mod tests {
             bubbles: vec![bubble; bubbles],
             plucks: vec![],
             scratches: vec![],
+            fibres: vec![],
             pores: vec![],
         };
         scene.truth(vec![field]).outcomes[0].clone()

@@ -139,6 +139,12 @@ pub struct Flaws {
     pub scratch_contrast: [f32; 2],
     /// Whether scratches come in sets of one direction.
     pub scratch_sets: bool,
+    /// How many textile fibres, beside the fine ones that come with dust.
+    pub fibres: usize,
+    /// Their length, µm; short ones are the likelier.
+    pub fibre_length_um: [f32; 2],
+    /// Their width, µm.
+    pub fibre_um: [f32; 2],
 }
 
 impl Default for Flaws {
@@ -155,6 +161,9 @@ impl Default for Flaws {
             scratch_um: [1.2, 6.0],
             scratch_contrast: [0.08, 0.5],
             scratch_sets: false,
+            fibres: 0,
+            fibre_length_um: [200.0, 3000.0],
+            fibre_um: [8.0, 40.0],
         }
     }
 }

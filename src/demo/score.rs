@@ -6,10 +6,14 @@
 //!   best overlap first, one to one. A found one called ambiguous that hits nothing is not false: it does not count.
 //! * **Scratches**: by length, chords sampled every 4 px. A sample counts when a chord of the other side passes within 4 px
 //!   (and the true scratch's bow) with its direction within 6°. Recall is over the true length, precision over the found.
+//! * **Fibres**: by count, courses sampled every 4 px. A sample lies on a course of the other side within 4 px and half of the true
+//!   width. A true one is hit when half of its length is found (by however many pieces); a found one is false when less than half of
+//!   its length lies on true ones, whatever their length.
 
 use serde::Deserialize;
 
-use super::truth::{TrueBubble, TruePluck, TrueScratch};
+use super::truth::{TrueBubble, TrueFibre, TruePluck, TrueScratch};
+use crate::section::fibres::Fibre;
 
 /// Distance between samples along a scratch, pixels.
 const SAMPLE_PX: f64 = 4.0;
@@ -181,6 +185,53 @@ fn pair(found: usize, truth: usize, cost: impl Fn(usize, usize) -> Option<f64>) 
     Matches { hits, false_found: rest(&used), missed: rest(&hit) }
 }
 
+/// Points every [`SAMPLE_PX`] along a course.
+fn sampled(course: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let along = |w: &[[f64; 2]]| {
+        let n = ((w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1]) / SAMPLE_PX).ceil().max(1.0);
+        let (a, b) = (w[0], w[1]);
+        (0..n as usize).map(move |k| [0, 1].map(|i| a[i] + (k as f64 + 0.5) / n * (b[i] - a[i])))
+    };
+    course.windows(2).flat_map(along).collect()
+}
+
+/// Whether a point lies within `reach` of a course.
+fn lies_on(p: [f64; 2], course: &[[f64; 2]], reach: f64) -> bool {
+    course.windows(2).any(|w| {
+        let (dx, dy) = (w[1][0] - w[0][0], w[1][1] - w[0][1]);
+        let t = (((p[0] - w[0][0]) * dx + (p[1] - w[0][1]) * dy) / (dx * dx + dy * dy).max(1e-9)).clamp(0.0, 1.0);
+        (p[0] - w[0][0] - t * dx).hypot(p[1] - w[0][1] - t * dy) <= reach
+    })
+}
+
+/// Matches fibres of one field; `um_per_px` is its scale. The pairs in `hits` name for each true one the first piece on it.
+#[must_use]
+pub fn match_fibres(found: &[Fibre], truth: &[TrueFibre], um_per_px: f64) -> Matches {
+    let reach = |t: &TrueFibre| NEAR_PX + 0.5 * t.width_um / um_per_px;
+    let share = |points: &[[f64; 2]], on: &dyn Fn([f64; 2]) -> bool| {
+        points.iter().filter(|p| on(**p)).count() as f64 / points.len().max(1) as f64
+    };
+    let mut matches = Matches::default();
+    for (j, t) in truth.iter().enumerate() {
+        let own: Vec<(usize, &Fibre)> = found.iter().enumerate().filter(|(_, f)| f.field == t.field).collect();
+        let on = |p: [f64; 2]| own.iter().any(|(_, f)| lies_on(p, &f.course_px, reach(t)));
+        if share(&sampled(&t.course_px), &on) < 0.5 {
+            matches.missed.push(j);
+        } else {
+            let piece = |f: &Fibre| share(&sampled(&f.course_px), &|p| lies_on(p, &t.course_px, reach(t)));
+            let best = own.iter().max_by(|a, b| piece(a.1).total_cmp(&piece(b.1)));
+            matches.hits.extend(best.map(|(i, _)| (*i, j)));
+        }
+    }
+    for (i, f) in found.iter().enumerate() {
+        let on = |p: [f64; 2]| truth.iter().any(|t| t.field == f.field && lies_on(p, &t.course_px, reach(t)));
+        if share(&sampled(&f.course_px), &on) < 0.5 {
+            matches.false_found.push(i);
+        }
+    }
+    matches
+}
+
 struct Chord<'a> {
     field: &'a str,
     from: [f64; 2],
@@ -317,6 +368,35 @@ mod tests {
         let m = match_scratches(&[found_scratch(200.0, 53.0, 0.0, 53.0)], &[scratch(50.0, 400.0, 50.0)]);
         assert!((m.recall().unwrap_or(0.0) - 0.5).abs() < 0.02, "{m:?}");
         assert!((m.precision().unwrap_or(0.0) - 1.0).abs() < 1e-9);
+    }
+
+    fn found_fibre(course_px: Vec<[f64; 2]>) -> Fibre {
+        Fibre {
+            field: "A".into(),
+            course_px,
+            length_px: 0.0,
+            length_um: None,
+            width_um: None,
+            box_px: [0.0; 4],
+            confidence: 0.9,
+        }
+    }
+
+    #[test]
+    fn fibres_match_by_the_half_of_their_course_in_however_many_pieces() {
+        let course_px = (0..=40).map(|k| [10.0 * f64::from(k), 100.0]).collect();
+        let truth = [TrueFibre { field: "A".into(), course_px, length_um: 400.0, width_um: 10.0, contrast: 0.3 }];
+        let straight = |x0: f64, x1: f64, y: f64| found_fibre(vec![[x0, y], [x1, y]]);
+        // 4 px and half of 10 µm at 2 µm per pixel: 6.5 px.
+        let pieces = [straight(0.0, 120.0, 106.0), straight(200.0, 320.0, 94.0)];
+        let m = match_fibres(&pieces, &truth, 2.0);
+        assert_eq!((m.hits.len(), m.false_found.len(), m.missed.len()), (1, 0, 0), "{m:?}");
+        let m = match_fibres(&pieces[..1], &truth, 2.0);
+        assert_eq!((m.hits.len(), m.false_found.len(), m.missed.len()), (0, 0, 1), "120 of 400 px: {m:?}");
+        let aside = [straight(0.0, 400.0, 107.0)];
+        assert_eq!(match_fibres(&aside, &truth, 2.0).false_found, [0]);
+        let mostly_off = [found_fibre(vec![[280.0, 100.0], [400.0, 100.0], [400.0, 240.0]])];
+        assert_eq!(match_fibres(&mostly_off, &truth, 2.0).false_found, [0]);
     }
 
     #[test]

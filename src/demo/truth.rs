@@ -63,6 +63,47 @@ pub struct TrueScratch {
     pub bow_px: f64,
 }
 
+/// A fibre that lies on the glass.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrueFibre {
+    /// Field.
+    pub field: String,
+    /// Its course from end to end, pixels; what lies outside the frame is left out.
+    pub course_px: Vec<[f64; 2]>,
+    /// Length of that course, µm.
+    pub length_um: f64,
+    /// Width, µm: from edge to edge, or where it is blurred its full width at half depth.
+    pub width_um: f64,
+    /// Contrast in plane light where it is darkest, 0..1.
+    pub contrast: f64,
+}
+
+impl TrueFibre {
+    /// Of a course on a canvas; None when none of it lies in the frame.
+    pub(crate) fn of(
+        field: &str,
+        course: &[[f32; 2]],
+        frame: [usize; 4],
+        um_per_px: f64,
+        width_um: f32,
+        depth: f32,
+    ) -> Option<Self> {
+        let course_px: Vec<[f64; 2]> = course
+            .iter()
+            .map(|p| [f64::from(p[0]) - frame[0] as f64, f64::from(p[1]) - frame[1] as f64])
+            .filter(|p| (0..2).all(|k| p[k] >= 0.0 && p[k] < (frame[2 + k] - frame[k]) as f64))
+            .collect();
+        let length_px: f64 = course_px.windows(2).map(|w| (w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1])).sum();
+        (course_px.len() > 1).then(|| Self {
+            field: field.to_owned(),
+            course_px,
+            length_um: length_px * um_per_px,
+            width_um: f64::from(width_um),
+            contrast: 1.0 - f64::from(-depth).exp(),
+        })
+    }
+}
+
 /// A pore that the rock had (larger than 150 µm² in the frame).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TruePore {
@@ -97,6 +138,9 @@ pub struct FieldTruth {
     pub plucks: Vec<TruePluck>,
     /// Planted scratches.
     pub scratches: Vec<TrueScratch>,
+    /// Fibres on the glass: planted ones, and those that lie there as dust does.
+    #[serde(default)]
+    pub fibres: Vec<TrueFibre>,
     /// The rock's own pores.
     pub pores: Vec<TruePore>,
 }

@@ -313,6 +313,7 @@ fn kinds(report: &Report) -> Vec<Kind> {
         kind("pluck", "Plucked places", d.plucks.len() - ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
         kind("ambiguous", "Holes that may be the rock's own", ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
         kind("scratch", "Scratches", d.scratches.len(), "M2 16L30 4"),
+        kind("fibre", "Fibres", d.fibres.len(), "M2 16C10 -4 20 22 30 4"),
     ]
 }
 
@@ -335,8 +336,12 @@ fn picture(p: &FieldPicture, marks: Vec<Mark>, report: &Report) -> Picture {
         1 => format!("1 {one}"),
         n => format!("{n} {many}"),
     };
+    let fibres = match count("fibre") {
+        0 => String::new(),
+        n => format!(", {}", words(n, "fibre", "fibres")),
+    };
     let summary = format!(
-        "{}, {}, {}.",
+        "{}, {}, {}{fibres}.",
         words(count("bubble"), "bubble", "bubbles"),
         words(count("pluck") + count("ambiguous"), "hole", "holes"),
         words(count("scratch"), "scratch", "scratches")

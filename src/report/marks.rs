@@ -83,5 +83,15 @@ pub(super) fn marks(defects: &DefectsRecord, pictures: &[FieldPicture]) -> (Vec<
         let middle = [(s.x0_px + s.x1_px) / 2.0, (s.y0_px + s.y1_px) / 2.0];
         add(&s.field, "scratch", "Scratch".into(), format!("{length}{width}"), middle, s.confidence, path);
     }
+    for f in &defects.fibres {
+        let length = f
+            .length_um
+            .map_or_else(|| format!("{:.0} pixels long", f.length_px), |l| format!("{:.2} mm long", l / 1000.0));
+        let width = f.width_um.map_or_else(String::new, |w| format!(", {w:.0} µm wide"));
+        let points: Vec<String> = f.course_px.iter().map(|[x, y]| format!("{x:.1} {y:.1}")).collect();
+        let middle = f.course_px.get(f.course_px.len() / 2).copied().unwrap_or_default();
+        let path = format!("M{}", points.join("L"));
+        add(&f.field, "fibre", "Fibre, not counted".into(), format!("{length}{width}"), middle, f.confidence, path);
+    }
     (marks, rows)
 }

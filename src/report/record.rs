@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::measured::{Measured, round, significant};
 use crate::report::map::MapRecord;
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Scratch};
+use crate::section::fibres::Fibre;
 use crate::section::grit::GritBound;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
@@ -183,6 +184,8 @@ pub struct DefectsRecord {
     pub scratches: Vec<Scratch>,
     /// Sets of scratches of one direction, over all fields; findings under half confidence are in none.
     pub scratch_sets: Vec<ScratchSet>,
+    /// Fibres on the section or under its cover, neither judged nor counted.
+    pub fibres: Vec<Fibre>,
     /// What is seen and neither judged nor counted.
     pub others: Vec<Other>,
     /// Where each kind that was found usually comes from, and what cures it.
@@ -405,6 +408,7 @@ impl DefectsRecord {
             plucks: defects.iter().flat_map(|d| d.plucks.iter().cloned().map(rounded_pluck)).collect(),
             scratches: defects.iter().flat_map(|d| d.scratches.iter().cloned().map(rounded_scratch)).collect(),
             scratch_sets: pieces.scratch_sets.iter().map(rounded_set).collect(),
+            fibres: defects.iter().flat_map(|d| d.fibres.iter().cloned().map(rounded_fibre)).collect(),
             others: defects.iter().flat_map(|d| d.others.iter().cloned().map(rounded_other)).collect(),
             causes: pieces.verdict.causes.clone(),
             totals: DefectTotals {
@@ -455,6 +459,18 @@ fn rounded_scratch(s: Scratch) -> Scratch {
         width_um: s.width_um.map(|v| round(v, 1)),
         confidence: round(s.confidence, 3),
         ..s
+    }
+}
+
+fn rounded_fibre(f: Fibre) -> Fibre {
+    Fibre {
+        course_px: f.course_px.iter().map(|q| q.map(|v| round(v, 1))).collect(),
+        length_px: round(f.length_px, 1),
+        length_um: f.length_um.map(|v| round(v, 0)),
+        width_um: f.width_um.map(|v| round(v, 1)),
+        box_px: f.box_px.map(|v| round(v, 1)),
+        confidence: round(f.confidence, 3),
+        ..f
     }
 }
 

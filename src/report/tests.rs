@@ -15,6 +15,7 @@ use crate::report::pictures::FieldPicture;
 use crate::report::record::{FieldRecord, Pieces, ReadFrom, Report};
 use crate::report::{html, json, terminal};
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
+use crate::section::fibres::Fibre;
 use crate::section::totals::Tally;
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
@@ -84,6 +85,18 @@ fn scratch(field: &str, y: f64) -> Scratch {
     }
 }
 
+fn fibre(field: &str) -> Fibre {
+    Fibre {
+        field: field.into(),
+        course_px: vec![[900.0, 200.0], [1010.0, 260.0], [1100.0, 360.0], [1210.0, 420.0]],
+        length_px: 385.2,
+        length_um: Some(616.0),
+        width_um: Some(14.2),
+        box_px: [900.0, 200.0, 1211.0, 421.0],
+        confidence: 0.94,
+    }
+}
+
 fn archive() -> Archive {
     Archive {
         sample: Some("Larkmoor quarry, bench 2, block 14".into()),
@@ -137,6 +150,7 @@ fn case(name: &str) -> Case {
             c.record.finish = Finish::Covered;
             c.defects.truncate(1);
             c.defects[0].bubbles = vec![bubble("A", 800.0, 600.0, 190.0), bubble("A", 350.0, 900.0, 60.0)];
+            c.defects[0].fibres = vec![fibre("A")];
             c
         }
         "undetermined" => {
@@ -303,12 +317,12 @@ fn pages_say_what_the_record_says() {
         for address in ["http://", "https://", "src=\"/", "@import", "url(http"] {
             assert!(!page.contains(address), "{name}: the page reaches outside by {address}");
         }
-        let marks = page.matches("class=\"u\"").count() - 4;
+        let marks = page.matches("class=\"u\"").count() - 5;
         let d = &report.defects;
         assert_eq!(
             marks,
-            d.bubbles.len() + d.plucks.len() + d.scratches.len(),
-            "{name}: an outline each, and four keys"
+            d.bubbles.len() + d.plucks.len() + d.scratches.len() + d.fibres.len(),
+            "{name}: an outline each, and five keys"
         );
     }
 }

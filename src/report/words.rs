@@ -1,8 +1,8 @@
 //! The words that the terminal and the page share.
 
 use crate::report::record::{Report, ThicknessStatus};
-use crate::section::defects::DefectKind;
 use crate::verdict::Outcome;
+use crate::verdict::causes::CauseKind;
 use crate::verdict::limits::Limit;
 
 /// The verdict in a word or three.
@@ -50,11 +50,12 @@ pub const fn limit(limit: Limit) -> &'static str {
 
 /// A kind of defect as a heading.
 #[must_use]
-pub const fn kind(kind: DefectKind) -> &'static str {
+pub const fn kind(kind: CauseKind) -> &'static str {
     match kind {
-        DefectKind::Bubbles => "Bubbles",
-        DefectKind::Plucks => "Plucked places",
-        DefectKind::Scratches => "Scratches",
+        CauseKind::Bubbles => "Bubbles",
+        CauseKind::Plucks => "Plucked places",
+        CauseKind::Scratches => "Scratches",
+        CauseKind::Fibres => "Fibres",
     }
 }
 

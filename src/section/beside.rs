@@ -29,7 +29,7 @@ impl Sides {
     }
 
     /// Colours at a point given in cells of the line search.
-    fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
+    pub(crate) fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
         self.planes
             .iter()
             .map(|a| sample(a, p[0] * self.ratio + self.offset, p[1] * self.ratio + self.offset))
@@ -38,7 +38,7 @@ impl Sides {
 }
 
 /// Difference of crossed colours from which two places are two crystals, or two parts of a twin.
-const ANOTHER: f32 = 0.10;
+pub(crate) const ANOTHER: f32 = 0.10;
 /// Length of the windows that crystals along a line are told in, µm; at least [`LEAST_STEP`] cells of the line search.
 const STEP_UM: f64 = 9.0;
 /// See [`STEP_UM`].
@@ -50,7 +50,7 @@ const BEYOND: usize = 5;
 /// Places beside a line where its sides are looked at, µm; at least so many cells, so that the line itself is not seen.
 const ASIDE: [(f64, f64); 3] = [(6.0, 3.0), (8.5, 4.0), (11.0, 5.0)];
 
-fn distance(a: &[f32], b: &[f32]) -> f32 {
+pub(crate) fn distance(a: &[f32], b: &[f32]) -> f32 {
     let n = a.len().max(1) as f32;
     (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / n).sqrt()
 }
@@ -179,7 +179,7 @@ struct Colour {
 /// Numbers the crystals along a line from the colours on both sides of it, window by window; None where colours do not last.
 ///
 /// The lamellae of one twin are seen together, over and over; two crystals only where one ends and the other begins.
-fn crystals_along(palettes: &[Vec<Vec<f32>>]) -> Vec<Option<usize>> {
+pub(crate) fn crystals_along(palettes: &[Vec<Vec<f32>>]) -> Vec<Option<usize>> {
     let mut colours: Vec<Colour> = Vec::new();
     let mut open: Vec<usize> = Vec::new();
     let of_spot: Vec<Vec<usize>> = palettes

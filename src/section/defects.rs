@@ -8,7 +8,9 @@ use crate::register::FieldStack;
 use crate::register::smear::Smeared;
 use crate::section::bubbles::{self, Ring};
 use crate::section::eyepiece;
+use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::light_field::{BLACK, FieldLight};
+use crate::section::line_search::lines_and_threads;
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
 use crate::slide::record::Impregnation;
@@ -109,6 +111,8 @@ pub struct FieldDefects {
     pub plucks: Vec<Pluck>,
     /// Scratches, longest first.
     pub scratches: Vec<Scratch>,
+    /// Fibres on the section or under its cover, longest first; they are not judged.
+    pub fibres: Vec<Fibre>,
     /// What is seen and not judged.
     pub others: Vec<Other>,
     /// Area that was looked at, pixels.
@@ -160,6 +164,12 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
     found.scratches = scratches;
     found.others = Vec::from_iter(still).iter().map(Other::in_the_eyepiece).collect();
+    let (still, fibres) = std::mem::take(&mut found.fibres).into_iter().partition(|f| {
+        let pieces: Vec<bool> = f.chords().into_iter().filter_map(|c| eyepiece::stays_still(stack, c)).collect();
+        2 * pieces.iter().filter(|p| **p).count() > pieces.len()
+    });
+    found.fibres = fibres;
+    found.others.extend(Vec::from_iter(still).iter().map(Other::bent_in_the_eyepiece));
     if let Some(Smeared { file, plane_stood_still }) = stack.smeared() {
         let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
         // A bubble shows in plane light; what tells holes and scratches from the rock is seen between crossed polars.
@@ -172,6 +182,18 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
 }
 
 impl Other {
+    fn bent_in_the_eyepiece(fibre: &Fibre) -> Self {
+        Self {
+            kind: OtherKind::EyepieceLine,
+            field: fibre.field.clone(),
+            box_px: fibre.box_px,
+            confidence: fibre.confidence,
+            sentence: "a dark bent line that stays still in the camera while the stage turns: a hair in the eyepiece or on the \
+                       camera, none on the section"
+                .into(),
+        }
+    }
+
     fn in_the_eyepiece(line: &Scratch) -> Self {
         Self {
             kind: OtherKind::EyepieceLine,
@@ -198,6 +220,8 @@ pub struct Candidates {
     pub holes: Vec<Hole>,
     /// Lines; none where the pixel is too coarse to show scratches.
     pub lines: Vec<Line>,
+    /// Threads; none where the pixel is too coarse to show scratches.
+    pub threads: Vec<Thread>,
 }
 
 impl Candidates {
@@ -206,6 +230,7 @@ impl Candidates {
     pub fn of(light: &FieldLight) -> Self {
         let mut found = Self::traced(light, || plucks::find(light));
         found.lines = scratches::settled(found.lines, light.um_per_px);
+        found.threads = fibres::settled(found.threads, light.um_per_px);
         found
     }
 
@@ -235,12 +260,12 @@ impl Candidates {
         };
         let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
         stage!("defects: scratches");
-        let lines = if judged { scratches::traced(light, &hidden) } else { Vec::new() };
-        Self { rings, holes, lines }
+        let (lines, threads) = if judged { lines_and_threads(light, &hidden) } else { Default::default() };
+        Self { rings, holes, lines, threads }
     }
 
-    /// Those that are called what they look like.
-    pub(crate) fn called(self) -> Self {
+    /// Those that are called what they look like; `um_per_px` is the scale used.
+    pub(crate) fn called(self, um_per_px: f64) -> Self {
         let rings: Vec<Ring> = self.rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
         // A bubble's own clear middle is no hole in the rock.
         let in_bubble = |h: &Hole| {
@@ -250,8 +275,11 @@ impl Candidates {
             })
         };
         let holes = self.holes.into_iter().filter(|h| h.confidence >= REPORTED && !in_bubble(h)).collect();
-        let lines = self.lines.into_iter().filter(|l| l.confidence >= REPORTED).collect();
-        Self { rings, holes, lines }
+        let mut lines: Vec<Line> = self.lines.into_iter().filter(|l| l.confidence >= REPORTED).collect();
+        let mut threads: Vec<Thread> =
+            self.threads.into_iter().filter(|t| t.confidence >= fibres::CALLED_FROM).collect();
+        fibres::told_apart(&mut lines, &mut threads, um_per_px);
+        Self { rings, holes, lines, threads }
     }
 }
 
@@ -264,11 +292,12 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 /// What is reported of a field's candidates, and what could not be judged there.
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
-    let Candidates { rings, holes, lines } = candidates.called();
+    let Candidates { rings, holes, lines, threads } = candidates.called(light.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
         plucks: holes.iter().map(|h| Pluck::of(light, h, field, impregnation)).collect(),
         scratches: lines.iter().map(|l| Scratch::of(l, field, light.scale_known)).collect(),
+        fibres: threads.iter().map(|t| Fibre::of(t, field, light.scale_known)).collect(),
         others: Vec::new(),
         area_px: seen_area(light),
         unjudged: unjudged(light.um_per_px),
@@ -299,6 +328,7 @@ impl FieldDefects {
         self.plucks.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
         let length = |s: &Scratch| (s.x1_px - s.x0_px).hypot(s.y1_px - s.y0_px);
         self.scratches.sort_by(|a, b| length(b).total_cmp(&length(a)));
+        self.fibres.sort_by(|a, b| b.length_px.total_cmp(&a.length_px));
     }
 }
 

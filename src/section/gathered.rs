@@ -2,6 +2,7 @@
 
 use crate::section::chords::{SeenLine, united};
 use crate::section::defects::{Bubble, Candidates, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
+use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;
 use crate::section::plucks::Usual;
@@ -18,6 +19,7 @@ pub(crate) struct Gathered {
     size: [usize; 2],
     found: FieldDefects,
     lines: Vec<SeenLine>,
+    threads: Vec<Thread>,
     parts: Vec<Part>,
 }
 
@@ -32,6 +34,7 @@ impl Gathered {
             size,
             found: FieldDefects::default(),
             lines: Vec::new(),
+            threads: Vec::new(),
             parts: Vec::new(),
         }
     }
@@ -44,8 +47,9 @@ impl Gathered {
         self.parts.push(*part);
         let mut candidates = Candidates::in_window(light, usual);
         self.lines.extend(std::mem::take(&mut candidates.lines).into_iter().map(|l| SeenLine::new(l, part, index)));
-        let Candidates { rings, holes, .. } = candidates.called();
+        let Candidates { rings, holes, threads, .. } = candidates.called(light.um_per_px);
         let origin = part.origin();
+        self.threads.extend(threads.into_iter().map(|t| t.moved(origin)));
         let owns = |at: [f64; 2]| part.owns([at[0] + origin[0], at[1] + origin[1]]);
         self.found.bubbles.extend(
             rings.iter().filter(|r| owns([r.x, r.y])).map(|r| Bubble::of(light, r, &self.field).moved(origin, 1.0)),
@@ -66,7 +70,7 @@ impl Gathered {
     pub(crate) fn add_large(&mut self, light: &FieldLight, by: f64, wider_px: f64) {
         stage!("defects");
         let usual = Usual::of(light, &crate::section::plucks::fine_detail(light));
-        let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called();
+        let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called(light.um_per_px);
         let across = |area: f64| 2.0 * (area / std::f64::consts::PI).sqrt();
         for r in rings.iter().filter(|r| 2.0 * r.radius * by > wider_px) {
             let bubble = Bubble::of(light, r, &self.field).moved([0.0, 0.0], by);
@@ -89,12 +93,13 @@ impl Gathered {
             let (a, b) = (self.parts[a].window, self.parts[b].window);
             a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
         };
-        let lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
-        self.found.scratches = lines
-            .iter()
-            .filter(|l| l.confidence >= REPORTED)
-            .map(|l| Scratch::of(l, &self.field, self.scale_known))
-            .collect();
+        let mut lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
+        lines.retain(|l| l.confidence >= REPORTED);
+        // What several windows saw of one thread is told once; where none saw most of it, in pieces.
+        let mut threads = fibres::settled(self.threads, self.um_per_px);
+        fibres::told_apart(&mut lines, &mut threads, self.um_per_px);
+        self.found.scratches = lines.iter().map(|l| Scratch::of(l, &self.field, self.scale_known)).collect();
+        self.found.fibres = threads.iter().map(|t| Fibre::of(t, &self.field, self.scale_known)).collect();
         self.found.unjudged = unjudged(self.um_per_px);
         self.found.largest_first();
         self.found

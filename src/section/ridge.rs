@@ -72,6 +72,15 @@ impl RidgeBasis {
         Self { derivatives, scatter }
     }
 
+    /// Response of a cell to the dark line that it answers most, and the unit vector across that line.
+    #[must_use]
+    #[inline]
+    pub(crate) fn crest(&self, x: usize, y: usize) -> (f32, [f32; 2]) {
+        let [xx, xy, yy, gx, gy] = self.derivatives[y * self.scatter.dim().1 + x];
+        let (curvature, nx, ny) = sharpest(xx, xy, yy);
+        ((curvature - STEP_WEIGHT * (gx * nx + gy * ny).abs()).clamp(LEAST, CLIP), [nx, ny])
+    }
+
     /// Response at cell (x, y) to a dark line along (dx, dy), in local scatters, clipped; None outside.
     #[must_use]
     #[inline]

@@ -8,7 +8,8 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, Sides, company, crossed};
-use crate::section::light_field::{FieldLight, in_proportion, sample, shrink};
+use crate::section::light_field::{FieldLight, in_proportion, sample};
+use crate::section::line_search::{LineSearch, STRETCH, line_bins};
 use crate::section::odds::Odds;
 use crate::section::ridge::{LineField, RidgeBasis, direction};
 use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
@@ -51,18 +52,12 @@ pub struct Line {
     path: Path,
 }
 
-/// Side of a cell of the line search, µm.
-const CELL_UM: f64 = 1.6;
 /// Mean response over a stretch that starts a trace.
 const SEED: f32 = 0.58;
-/// Stretch of the search, cells.
-const STRETCH: usize = 48;
 /// Most traces followed in a usual field; of a larger one more, see [`in_proportion`].
 const MOST: usize = 800;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
-/// Side of a cell of a second search, for wide lines, µm.
-const WIDE_CELL_UM: f64 = 3.4;
 /// Evidence under which a trace is not kept.
 const LEAST_EVIDENCE: f64 = 14.0;
 /// How far beside a line its company is looked for, µm.
@@ -79,26 +74,23 @@ pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> V
 
 /// Lines as they are traced, each judged by itself.
 pub(crate) fn traced(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    line_bins(light.um_per_px).into_par_iter().flat_map_iter(|bin| find_at(light, bin, hidden)).collect()
+    line_bins(light.um_per_px)
+        .into_par_iter()
+        .filter_map(|bin| LineSearch::of(light, bin))
+        .flat_map_iter(|search| find_on(light, &search, hidden))
+        .collect()
 }
 
-/// Cells of the two searches, pixels.
-pub(crate) fn line_bins(um_per_px: f64) -> [usize; 2] {
-    let bin_of = |um: f64| ((um / um_per_px).round() as usize).max(1);
-    let narrow = bin_of(CELL_UM);
-    [narrow, bin_of(WIDE_CELL_UM).max(narrow + 1)]
-}
-
-/// Lines on cells of `bin` pixels.
-fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    let log = shrink(&light.fine, bin);
-    if log.dim().0 < 2 * STRETCH || log.dim().1 < 2 * STRETCH {
-        return Vec::new();
-    }
-    let basis = RidgeBasis::of(&log, 30, 0.018);
-    let field = LineField::search(&basis, STRETCH);
-    let seeds = seeds(&field, &basis);
-    let sides = Sides::of(light, bin);
+/// Lines of one search.
+pub(crate) fn find_on(
+    light: &FieldLight,
+    search: &LineSearch,
+    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+) -> Vec<Line> {
+    let LineSearch { log, basis, sides, bin } = search;
+    let bin = *bin;
+    let field = LineField::search(basis, STRETCH);
+    let seeds = seeds(&field, basis);
     let mut taken = Footprint::new(log.dim());
     let mut lines: Vec<Line> = Vec::new();
     // Best first, a batch at a time: what a better trace has covered is not followed again.
@@ -127,7 +119,7 @@ fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + 
         // They come first in the next batch, unless this one covers them.
         later.into_iter().rev().for_each(|s| queue.push_front(s));
         followed += batch.len();
-        let paths: Vec<Path> = batch.par_iter().filter_map(|(x, y)| follow(&basis, &field, *x, *y)).collect();
+        let paths: Vec<Path> = batch.par_iter().filter_map(|(x, y)| follow(basis, &field, *x, *y)).collect();
         for path in paths {
             taken.mark(&path);
             if path.evidence > LEAST_EVIDENCE && path.length() * bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
@@ -135,8 +127,8 @@ fn find_at(light: &FieldLight, bin: usize, hidden: &(dyn Fn(f64, f64) -> bool + 
             }
         }
     }
-    let mut lines = join(lines, &basis);
-    lines.par_iter_mut().for_each(|l| l.measure(light, &log, &basis, &sides, bin, hidden));
+    let mut lines = join(lines, basis);
+    lines.par_iter_mut().for_each(|l| l.measure(light, log, basis, sides, bin, hidden));
     lines.retain(|l| l.length_um >= SHORTEST_UM);
     lines
 }

@@ -64,6 +64,8 @@ pub struct Tally {
     pub scratches_found: usize,
     /// Sets of scratches of one direction.
     pub scratch_sets: Vec<ScratchSet>,
+    /// Length of every fibre that was found, longest first, µm; None where the scale is not known. They do not count.
+    pub fibres: Vec<Option<f64>>,
     /// How many plucked areas may as well be the rock's own pores.
     pub ambiguous_plucks: usize,
     /// Area over which bubbles were looked for, mm²; None without a scale.
@@ -118,6 +120,9 @@ impl Tally {
                 })
                 .partition(|(kind, _)| fields.iter().all(|f| !f.judges(*kind)));
 
+        let mut fibres: Vec<Option<f64>> = fields.iter().flat_map(|f| &f.fibres).map(|f| f.length_um).collect();
+        fibres.sort_by(|a, b| b.unwrap_or(0.0).total_cmp(&a.unwrap_or(0.0)));
+
         let counted = |confidence: f64| confidence >= COUNTED_FROM;
         let sum = |items: &[Weighed]| -> f64 {
             items.iter().filter(|w| counted(w.confidence)).map(|w| w.share).sum::<f64>() + 0.0
@@ -138,6 +143,7 @@ impl Tally {
             scratches_found: all_scratches().count(),
             scratch_sets: sets(&all_scratches().collect::<Vec<&Scratch>>(), scale),
             ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
+            fibres,
             bubbles,
             plucks,
             scratches,
@@ -197,6 +203,7 @@ mod tests {
             bubbles: vec![bubble(40.0, 0.99), bubble(20.0, 0.2)],
             plucks: vec![pluck(false), pluck(true)],
             scratches: vec![scratch],
+            fibres: Vec::new(),
             others: Vec::new(),
             area_px: 500.0 * 500.0,
             unjudged: Vec::new(),

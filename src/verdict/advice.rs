@@ -204,6 +204,23 @@ fn thin_edges(case: &Case, surface: &ThicknessSurface) -> Option<String> {
     })
 }
 
+/// The fibres that were found; None without any.
+fn fibres(case: &Case) -> Option<String> {
+    let longest = case.tally.fibres.first()?;
+    let n = case.tally.fibres.len();
+    let size = match (n, longest) {
+        (_, None) => String::new(),
+        (1, Some(um)) => format!(", {:.1} mm long,", um / 1000.0),
+        (_, Some(um)) => format!(", the longest of {:.1} mm,", um / 1000.0),
+    };
+    let (noun, lie, do_not) = if n == 1 { ("fibre", "lies", "It does not") } else { ("fibres", "lie", "They do not") };
+    let place = match case.record.finish {
+        Finish::Covered => "on the cover or perhaps under it",
+        Finish::Uncovered | Finish::Polished => "on the section",
+    };
+    Some(format!("{n} {noun}{size} {lie} {place}. {do_not} count against the section."))
+}
+
 /// What is there and does not fail the section, and what was not judged.
 pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
     let mut notes = Vec::new();
@@ -258,6 +275,7 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
             if n == 1 { "is" } else { "are" }
         ));
     }
+    notes.extend(fibres(case));
     if case.outcome == Outcome::Pass && case.missed(Limit::Scratches) {
         notes.push(match (case.record.polish_to_come, case.record.finish) {
             (true, _) => {

@@ -5,17 +5,30 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::section::defects::DefectKind;
 use crate::section::sets::Passes;
 use crate::section::totals::Tally;
 use crate::slide::record::{Finish, Impregnation, SlideRecord};
+
+/// Kinds of things whose causes are named: what is judged, and what is only seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum CauseKind {
+    /// Bubbles.
+    Bubbles,
+    /// Plucked areas.
+    Plucks,
+    /// Scratches.
+    Scratches,
+    /// Fibres; they are not judged.
+    Fibres,
+}
 
 /// A kind of defect with its usual causes and its cure.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Cause {
     /// The kind.
-    pub kind: DefectKind,
+    pub kind: CauseKind,
     /// Where it usually comes from, one sentence.
     pub causes: String,
     /// What cures it here and what keeps it out of the next section, one or two sentences.
@@ -33,6 +46,9 @@ pub(super) fn causes(record: &SlideRecord, tally: &Tally) -> Vec<Cause> {
     }
     if tally.scratches_found > 0 {
         out.push(scratches(record, tally));
+    }
+    if !tally.fibres.is_empty() {
+        out.push(fibres(record.finish));
     }
     if record.untouchable {
         for cause in &mut out {
@@ -59,7 +75,26 @@ fn bubbles(finish: Finish) -> Cause {
              vacuum, dry the chip well, lower it at an angle and press the bubbles to the edge.",
         ),
     };
-    Cause { kind: DefectKind::Bubbles, causes, cure: cure.into() }
+    Cause { kind: CauseKind::Bubbles, causes, cure: cure.into() }
+}
+
+fn fibres(finish: Finish) -> Cause {
+    let cure = match finish {
+        Finish::Covered => {
+            "Clean the cover and look again: one that stays lies under it, sharp where the focus is near the grains. Lift the \
+             cover, clean the section and cover anew, with lint-free wipes and clean cement."
+        }
+        Finish::Uncovered | Finish::Polished => {
+            "Clean the section with a lint-free wipe and photograph it again; before it is covered none may lie on it."
+        }
+    };
+    Cause {
+        kind: CauseKind::Fibres,
+        causes:
+            "Shed by clothing or a paper towel, or a hair; between crossed polars many are as coloured as a mineral."
+                .into(),
+        cure: cure.into(),
+    }
 }
 
 fn plucks(record: &SlideRecord, tally: &Tally) -> Cause {
@@ -80,7 +115,7 @@ fn plucks(record: &SlideRecord, tally: &Tally) -> Cause {
         };
     }
     Cause {
-        kind: DefectKind::Plucks,
+        kind: CauseKind::Plucks,
         causes,
         cure: "What is gone does not come back; resin cured into the surface keeps the neighbours while there is rock to grind. \
                Next time impregnate the slab under vacuum before cutting, and change early to the finer grit."
@@ -112,7 +147,7 @@ fn scratches(record: &SlideRecord, tally: &Tally) -> Cause {
              shallow ones. Wash everything before each change of grit."
         }
     };
-    Cause { kind: DefectKind::Scratches, causes, cure: cure.into() }
+    Cause { kind: CauseKind::Scratches, causes, cure: cure.into() }
 }
 
 #[cfg(test)]
@@ -146,6 +181,17 @@ mod tests {
             of_covered[0].cure.contains("lift the cover") && of_covered[0].cure.contains("remake"),
             "{of_covered:?}"
         );
+    }
+
+    #[test]
+    fn a_fibre_under_a_cover_is_got_at_by_lifting_it() {
+        let tally = Tally { fibres: vec![Some(800.0)], ..Tally::default() };
+        let mut slide = record();
+        slide.finish = Finish::Uncovered;
+        let of_bare = causes(&slide, &tally);
+        assert!(of_bare[0].kind == CauseKind::Fibres && !of_bare[0].cure.contains("Lift"), "{of_bare:?}");
+        slide.finish = Finish::Covered;
+        assert!(causes(&slide, &tally)[0].cure.contains("Lift the cover"));
     }
 
     #[test]

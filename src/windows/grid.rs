@@ -2,8 +2,8 @@
 
 use crate::section::crystals::binning;
 use crate::section::light_field::{USUAL_UM_PER_PX, coarse_bin};
+use crate::section::line_search::line_bins;
 use crate::section::part::Part;
-use crate::section::scratches::line_bins;
 use crate::slide::folder::InWindows;
 use crate::slide::scan::Window;
 use crate::units::MicrometresPerPixel;

@@ -1,0 +1,88 @@
+//! What every search for lines looks at: log transmission on cells, its answers to lines, the crossed colours beside them.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::section::beside::Sides;
+use crate::section::fibres::{self, Thread};
+use crate::section::light_field::{FieldLight, shrink};
+use crate::section::ridge::RidgeBasis;
+use crate::section::scratches::{self, Line};
+use crate::timings::stage;
+
+/// Side of a cell of the narrow search, µm.
+const CELL_UM: f64 = 1.6;
+/// Side of a cell of a second search, for wide lines, µm.
+pub(crate) const WIDE_CELL_UM: f64 = 3.4;
+/// Stretch of a straight line that is searched for, cells; a field of less than two of them each way is not searched.
+pub(crate) const STRETCH: usize = 48;
+/// Half the side of the square that the local scatter is taken over, cells.
+const REACH: usize = 30;
+/// Scatter below which a response is noise, log units.
+const FLOOR: f32 = 0.018;
+
+/// Log transmission on the cells of one search.
+pub(crate) struct LineSearch {
+    pub(crate) log: Array2<f32>,
+    pub(crate) basis: RidgeBasis,
+    pub(crate) sides: Sides,
+    /// Side of a cell, pixels.
+    pub(crate) bin: usize,
+}
+
+impl LineSearch {
+    /// On cells of `bin` pixels; None where the field is too small.
+    pub(crate) fn of(light: &FieldLight, bin: usize) -> Option<Self> {
+        let log = shrink(&light.fine, bin);
+        if log.dim().0 < 2 * STRETCH || log.dim().1 < 2 * STRETCH {
+            return None;
+        }
+        let basis = RidgeBasis::of(&log, REACH, FLOOR);
+        Some(Self { log, basis, sides: Sides::of(light, bin), bin })
+    }
+
+    /// Pixel of a place in cells.
+    pub(crate) fn px(&self, cell: f64) -> f64 {
+        cell * self.bin as f64 + (self.bin as f64 - 1.0) / 2.0
+    }
+}
+
+/// Cells that are about `um` wide, pixels.
+pub(crate) fn bin_of(um: f64, um_per_px: f64) -> usize {
+    ((um / um_per_px).round() as usize).max(1)
+}
+
+/// Cells of the two searches for scratches, pixels.
+pub(crate) fn line_bins(um_per_px: f64) -> [usize; 2] {
+    let narrow = bin_of(CELL_UM, um_per_px);
+    [narrow, bin_of(WIDE_CELL_UM, um_per_px).max(narrow + 1)]
+}
+
+/// Lines that may be scratches and courses that may be threads, each judged by itself. `hidden` says of a pixel that what lies
+/// there is explained otherwise.
+pub(crate) fn lines_and_threads(
+    light: &FieldLight,
+    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+) -> (Vec<Line>, Vec<Thread>) {
+    let (for_lines, for_threads) = (line_bins(light.um_per_px), fibres::bins(light.um_per_px));
+    let mut bins: Vec<usize> = for_lines.into_iter().chain(for_threads).collect();
+    bins.sort_unstable();
+    bins.dedup();
+    let found: Vec<(Vec<Line>, Vec<Thread>)> = bins
+        .into_par_iter()
+        .filter_map(|bin| LineSearch::of(light, bin))
+        .map(|search| {
+            let lines = for_lines.contains(&search.bin);
+            let threads = for_threads.contains(&search.bin);
+            rayon::join(
+                || if lines { scratches::find_on(light, &search, hidden) } else { Vec::new() },
+                || {
+                    stage!("defects: fibres");
+                    if threads { fibres::find_on(light, &search, hidden) } else { Vec::new() }
+                },
+            )
+        })
+        .collect();
+    let (lines, threads): (Vec<_>, Vec<_>) = found.into_iter().unzip();
+    (lines.into_iter().flatten().collect(), threads.into_iter().flatten().collect())
+}
