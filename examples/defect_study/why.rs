@@ -5,7 +5,8 @@ use std::fmt::Write;
 
 use thinproof::demo::score::{FoundScratch, Matches, match_fibres, match_scratches};
 use thinproof::demo::{FieldTruth, Rock, TrueBubble, TrueFibre, TruePluck, TrueScratch};
-use thinproof::section::defects::{Bubble, Candidates, Pluck, Scratch};
+use thinproof::section::candidates::Candidates;
+use thinproof::section::defects::{Bubble, Pluck, Scratch};
 use thinproof::section::fibres::{Fibre, Thread};
 use thinproof::section::odds::Odds;
 use thinproof::section::plucks::Hole;

@@ -12,6 +12,7 @@ mod map;
 mod marks;
 pub mod pictures;
 pub mod record;
+mod rounding;
 pub mod terminal;
 #[cfg(test)]
 mod tests;

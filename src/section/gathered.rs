@@ -1,7 +1,8 @@
 //! The defects of a field that is looked at window by window, each of them once.
 
+use crate::section::candidates::Candidates;
 use crate::section::chords::{SeenLine, united};
-use crate::section::defects::{Bubble, Candidates, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
+use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
 use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;

@@ -6,6 +6,7 @@
 mod beside;
 pub mod bubbles;
 pub mod burnt;
+pub mod candidates;
 mod chords;
 pub mod clarity;
 pub mod crystals;
