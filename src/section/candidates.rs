@@ -1,12 +1,13 @@
 //! What may be a defect in a field, before it is called one.
 
 use ndarray::Array2;
+use rayon::prelude::*;
 
 use crate::section::bubbles::{self, Ring};
 use crate::section::defects::{COARSEST_FOR_SCRATCHES_UM, REPORTED};
 use crate::section::fibres::{self, Thread};
 use crate::section::light_field::FieldLight;
-use crate::section::line_search::lines_and_threads;
+use crate::section::line_search::{LineSearch, line_bins};
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
 use crate::timings::stage;
@@ -81,6 +82,32 @@ impl Candidates {
         fibres::told_apart(&mut lines, &mut threads, um_per_px);
         Self { rings, holes, lines, threads }
     }
+}
+
+/// Lines that may be scratches and courses that may be threads, each judged by itself. `hidden` says of a pixel that what lies
+/// there is explained otherwise.
+fn lines_and_threads(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> (Vec<Line>, Vec<Thread>) {
+    let (for_lines, for_threads) = (line_bins(light.um_per_px), fibres::bins(light.um_per_px));
+    let mut bins: Vec<usize> = for_lines.into_iter().chain(for_threads).collect();
+    bins.sort_unstable();
+    bins.dedup();
+    let found: Vec<(Vec<Line>, Vec<Thread>)> = bins
+        .into_par_iter()
+        .filter_map(|bin| LineSearch::of(light, bin))
+        .map(|search| {
+            let lines = for_lines.contains(&search.bin);
+            let threads = for_threads.contains(&search.bin);
+            rayon::join(
+                || if lines { scratches::find_on(light, &search, hidden) } else { Vec::new() },
+                || {
+                    stage!("defects: fibres");
+                    if threads { fibres::find_on(light, &search, hidden) } else { Vec::new() }
+                },
+            )
+        })
+        .collect();
+    let (lines, threads): (Vec<_>, Vec<_>) = found.into_iter().unzip();
+    (lines.into_iter().flatten().collect(), threads.into_iter().flatten().collect())
 }
 
 /// How far about a rim or a wall its darkness reaches, pixels.

@@ -1,14 +1,10 @@
 //! What every search for lines looks at: log transmission on cells, its answers to lines, the crossed colours beside them.
 
 use ndarray::Array2;
-use rayon::prelude::*;
 
 use crate::section::beside::Sides;
-use crate::section::fibres::{self, Thread};
 use crate::section::light_field::{FieldLight, shrink};
 use crate::section::ridge::RidgeBasis;
-use crate::section::scratches::{self, Line};
-use crate::timings::stage;
 
 /// Side of a cell of the narrow search, µm.
 const CELL_UM: f64 = 1.6;
@@ -56,33 +52,4 @@ pub(crate) fn bin_of(um: f64, um_per_px: f64) -> usize {
 pub(crate) fn line_bins(um_per_px: f64) -> [usize; 2] {
     let narrow = bin_of(CELL_UM, um_per_px);
     [narrow, bin_of(WIDE_CELL_UM, um_per_px).max(narrow + 1)]
-}
-
-/// Lines that may be scratches and courses that may be threads, each judged by itself. `hidden` says of a pixel that what lies
-/// there is explained otherwise.
-pub(crate) fn lines_and_threads(
-    light: &FieldLight,
-    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
-) -> (Vec<Line>, Vec<Thread>) {
-    let (for_lines, for_threads) = (line_bins(light.um_per_px), fibres::bins(light.um_per_px));
-    let mut bins: Vec<usize> = for_lines.into_iter().chain(for_threads).collect();
-    bins.sort_unstable();
-    bins.dedup();
-    let found: Vec<(Vec<Line>, Vec<Thread>)> = bins
-        .into_par_iter()
-        .filter_map(|bin| LineSearch::of(light, bin))
-        .map(|search| {
-            let lines = for_lines.contains(&search.bin);
-            let threads = for_threads.contains(&search.bin);
-            rayon::join(
-                || if lines { scratches::find_on(light, &search, hidden) } else { Vec::new() },
-                || {
-                    stage!("defects: fibres");
-                    if threads { fibres::find_on(light, &search, hidden) } else { Vec::new() }
-                },
-            )
-        })
-        .collect();
-    let (lines, threads): (Vec<_>, Vec<_>) = found.into_iter().unzip();
-    (lines.into_iter().flatten().collect(), threads.into_iter().flatten().collect())
 }

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use crate::section::beside::{ANOTHER, crystals_along, distance};
 use crate::section::fibres::course::{Course, STEP};
+use crate::section::fibres::profile::{Profile, WINDOW};
 use crate::section::light_field::{FieldLight, sample};
 use crate::section::line_search::LineSearch;
 use crate::section::trace::BREAK_EVEN;
@@ -62,10 +63,6 @@ pub struct Thread {
 
 /// Points averaged on either side of one, for the smooth course.
 const SMOOTH: usize = 3;
-/// Points in a window of depth.
-const WINDOW: usize = 4;
-/// Half of the profile across, cells, and its spacing.
-const PROFILE: (f64, f64) = (12.0, 0.5);
 /// Sideways places where parallel lines are looked for, cells on either side.
 const COMPANY: [f64; 7] = [4.5, 6.0, 7.5, 9.0, 10.5, 12.0, 14.0];
 /// Confidence from what plane light shows from which the crystals along it are asked.
@@ -266,11 +263,14 @@ pub(super) fn steady_parts(course: Course, search: &LineSearch, shortest: f64) -
             let (mut sum, mut from) = (0.0, range.start);
             for w in range.clone() {
                 let ratio = (depths[w].max(1e-3) / reference).ln().abs();
-                sum += match () {
-                    () if corners[w] => -4.0,
-                    () if ratio < ALIKE[0] => 1.0,
-                    () if ratio < ALIKE[1] => 0.0,
-                    () => -1.5,
+                sum += if corners[w] {
+                    -4.0
+                } else if ratio < ALIKE[0] {
+                    1.0
+                } else if ratio < ALIKE[1] {
+                    0.0
+                } else {
+                    -1.5
                 };
                 if sum <= 0.0 {
                     (sum, from) = (0.0, w + 1);
@@ -329,83 +329,4 @@ fn on_its_crest(course: Course, search: &LineSearch) -> (Course, f64) {
         })
         .collect();
     (Course { points, ..course }, roughness)
-}
-
-/// Plane light across a course.
-struct Profile {
-    /// Depth of each window, log units.
-    depths: Vec<f64>,
-    /// Width from edge to edge at half of the greatest depth, less the cell's own, cells.
-    width_cells: f64,
-    /// Mean difference of the two sides, log units.
-    step: f64,
-    /// Share of the windows that let no light through.
-    black: f64,
-}
-
-/// Log transmission under which a window lets no light through: a tenth. Fibres are transparent.
-const OPAQUE: f64 = -2.3;
-
-impl Profile {
-    fn along(n: usize, search: &LineSearch, to: impl Fn(usize, f64) -> [f64; 2]) -> Self {
-        let (half, spacing) = PROFILE;
-        let count = (2.0 * half / spacing) as usize + 1;
-        let middle = count / 2;
-        let off = |k: usize| k as f64 * spacing - half;
-        let mut whole = vec![0.0; count];
-        let (mut depths, mut steps, mut black) = (Vec::new(), Vec::new(), 0.0);
-        let windows = (n / WINDOW).max(1);
-        let mut rows = Vec::with_capacity(windows);
-        for w in 0..windows {
-            let mut row = vec![0.0; count];
-            let members = w * WINDOW..((w + 1) * WINDOW).min(n);
-            let m = members.len().max(1) as f64;
-            for i in members {
-                for (k, v) in row.iter_mut().enumerate() {
-                    let p = to(i, off(k));
-                    *v += f64::from(sample(&search.log, p[0], p[1]).unwrap_or(0.0)) / m;
-                }
-            }
-            whole.iter_mut().zip(&row).for_each(|(a, v)| *a += v / windows as f64);
-            rows.push(row);
-        }
-        let within = |row: &[f64], from: f64, to: f64| {
-            let v: Vec<f64> = (0..count).filter(|k| off(*k) >= from && off(*k) <= to).map(|k| row[k]).collect();
-            v.iter().sum::<f64>() / v.len().max(1) as f64
-        };
-        // The width first: its flanks lie outside it.
-        let level = 0.5 * (within(&whole, -half, -half + 4.0) + within(&whole, half - 4.0, half));
-        let drop = |k: usize| (level - whole[k]).max(0.0);
-        let reach = (7.0 / spacing) as usize;
-        let greatest = (middle - reach..=middle + reach).map(drop).fold(0.0, f64::max);
-        let edge = |way: isize| {
-            // The farthest place in reach that is half as dark as the darkest, without a gap of full light before it.
-            let (mut last, mut k, mut gap) = (middle, middle as isize, 0);
-            while (k - middle as isize).unsigned_abs() < reach {
-                k += way;
-                let here = k as usize;
-                if drop(here) >= 0.5 * greatest {
-                    (last, gap) = (here, 0);
-                } else if drop(here) < 0.15 * greatest {
-                    gap += 1;
-                    if gap > 2 {
-                        break;
-                    }
-                }
-            }
-            off(last).abs() + 0.25
-        };
-        let width = edge(1) + edge(-1);
-        let width_cells = (width * width - 1.5).max(0.3).sqrt();
-        let flank = (0.5 * width + 1.5).clamp(3.0, half - 3.0);
-        for row in &rows {
-            let (l, r) = (within(row, -flank - 2.5, -flank), within(row, flank, flank + 2.5));
-            let inner = (0.5 * width).clamp(0.75, 4.0);
-            let own = (0..count).filter(|k| off(*k).abs() <= inner).map(|k| row[k]).fold(f64::INFINITY, f64::min);
-            depths.push(0.5 * (l + r) - own);
-            steps.push((l - r).abs());
-            black += f64::from(u8::from(own < OPAQUE)) / rows.len() as f64;
-        }
-        Self { depths, width_cells, step: steps.iter().sum::<f64>() / steps.len().max(1) as f64, black }
-    }
 }

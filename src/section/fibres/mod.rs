@@ -3,6 +3,7 @@
 mod course;
 mod judgement;
 mod looks;
+mod profile;
 #[cfg(test)]
 mod tests;
 

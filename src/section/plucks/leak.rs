@@ -49,7 +49,7 @@ mod tests {
                 let e = off.to_radians();
                 let Some((axis, delta)) = crystal else { return e.sin().powi(2) };
                 let t = (axis - angle).to_radians();
-                // I = cos²χ - sin 2t · sin 2(t - χ) · sin²(δ/2), χ the angle between the polars (Born and Wolf, 15.4).
+                // I = cos²χ - sin 2t · sin 2(t - χ) · sin²(δ/2), χ the angle between the polars (Born and Wolf, section 15.4, from memory).
                 let chi = std::f64::consts::FRAC_PI_2 + e;
                 chi.cos().powi(2) - (2.0 * t).sin() * (2.0 * (t - chi)).sin() * (delta / 2.0).sin().powi(2)
             })
