@@ -41,9 +41,9 @@ const FEWEST_CARRYING: usize = 5;
 const LOOK_LIKE_IT: f64 = 0.3;
 /// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that few grains
 /// are likelier one of those than quartz. House value.
-const VERY_THICK: f64 = 75.0;
+const VERY_THICK: f64 = 68.0;
 /// Fewest grains, and least share of all, that must be told to be quartz there. House values.
-const CARRY_VERY_THICK: (usize, f64) = (12, 1.0 / 3.0);
+const CARRY_VERY_THICK: (usize, f64) = (12, 0.6);
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
 /// Distance above which the colours are not those of quartz.
