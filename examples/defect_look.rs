@@ -9,9 +9,9 @@
 use std::time::Instant;
 
 use ndarray::Array2;
+use thinproof::section::candidates::Candidates;
 use thinproof::section::defects::find_in_light;
 use thinproof::section::light_field::{FieldLight, coarse_bin};
-use thinproof::section::{bubbles, plucks, scratches};
 use thinproof::slide::photograph::LinearPlanes;
 use thinproof::slide::record::Impregnation;
 
@@ -53,12 +53,8 @@ fn main() {
     let start = Instant::now();
     let light = FieldLight::from_planes(&plane, &crossed, &angles, scale);
     let prepared = start.elapsed().as_secs_f64();
-    let rings = bubbles::find(&light);
-    let ringed = start.elapsed().as_secs_f64();
-    let holes = plucks::find(&light);
-    let holed = start.elapsed().as_secs_f64();
-    let lines = scratches::find(&light, &|_, _| false);
-    let done = start.elapsed().as_secs_f64();
+    let candidates = Candidates::of(&light);
+    let looked = start.elapsed().as_secs_f64();
     let start_all = Instant::now();
     let found = find_in_light(&light, "field", impregnation);
     println!("# seconds for all: {:.2}", start_all.elapsed().as_secs_f64());
@@ -75,13 +71,8 @@ fn main() {
         let [x0, y0, x1, y1] = f.box_px;
         println!("reported fibre\t{x0}\t{y0}\t{x1}\t{y1}\t{:.0}\t{}", f.length_px, f.confidence);
     }
-    println!(
-        "# seconds: light {prepared:.2}, bubbles {:.2}, plucks {:.2}, scratches {:.2}",
-        ringed - prepared,
-        holed - ringed,
-        done - holed
-    );
-    for r in &rings {
+    println!("# seconds: light {prepared:.2}, candidates {:.2}", looked - prepared);
+    for r in &candidates.rings {
         println!(
             "bubble\t{:.2}\tx {:.1}\ty {:.1}\td {:.1}\tshare {:.2}\tjudged {:.2}\trough {:.3}\tdepth {:.2}\tinner {:.2}\trim {:.2}\tuneven {:.2}\tout {:.2}",
             r.confidence,
@@ -98,7 +89,7 @@ fn main() {
             r.inside_out
         );
     }
-    for h in &holes {
+    for h in &candidates.holes {
         print!(
             "pluck\t{:.2}\tx {:.1}\ty {:.1}\tarea {:.0}\twall {:.2}\tdepth {:.2}\tdetail {:.2}\tusual {:.2}\tlevel {:.3}\tlit {:.3}\ttint {:.3}\tcut {:.2}\tfull {:.2}",
             h.confidence,
@@ -118,7 +109,7 @@ fn main() {
         h.odds().0.iter().for_each(|c| print!("\t{} {:.4}", c.name, c.value));
         println!();
     }
-    for l in &lines {
+    for l in &candidates.lines {
         print!(
             "scratch\t{:.2}\tx0 {:.1}\ty0 {:.1}\tx1 {:.1}\ty1 {:.1}\tum {:.0}\twidth {:.2}\tdepth {:.3}",
             l.confidence, l.ends[0][0], l.ends[0][1], l.ends[1][0], l.ends[1][1], l.length_um, l.width_um, l.depth

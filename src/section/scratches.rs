@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, Sides, company, crossed};
 use crate::section::light_field::{FieldLight, in_proportion, sample};
-use crate::section::line_search::{LineSearch, STRETCH, line_bins};
+use crate::section::line_search::{LineSearch, STRETCH};
 use crate::section::odds::Odds;
 use crate::section::ridge::{LineField, RidgeBasis, direction};
 use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
@@ -65,21 +65,6 @@ const COMPANY_UM: f64 = 75.0;
 
 /// Confidence from which a line's company is asked after.
 const CONSIDERED: f64 = 0.05;
-
-/// Finds lines, likeliest first. `hidden` says of a pixel that what lies there is explained otherwise (a bubble's rim).
-#[must_use]
-pub fn find(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    settled(traced(light, hidden), light.um_per_px)
-}
-
-/// Lines as they are traced, each judged by itself.
-pub(crate) fn traced(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> Vec<Line> {
-    line_bins(light.um_per_px)
-        .into_par_iter()
-        .filter_map(|bin| LineSearch::of(light, bin))
-        .flat_map_iter(|search| find_on(light, &search, hidden))
-        .collect()
-}
 
 /// Lines of one search.
 pub(crate) fn find_on(
