@@ -14,10 +14,9 @@
 //! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores. A field
 //! too large to be held, such as a photograph of the whole section, goes through the same stages window by window ([`crate::windows`]).
 
-use std::collections::HashMap;
-use std::path::{Path, PathBuf};
+mod once;
 
-use rayon::prelude::*;
+use std::path::Path;
 
 use crate::bounds::Clock;
 use crate::chart::ColourScale;
@@ -25,6 +24,7 @@ use crate::error::{Error, Result};
 use crate::house::House;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
+use crate::pipeline::once::{Witnesses, counted_once};
 use crate::register::FieldStack;
 use crate::register::contradictions::Contradiction;
 use crate::register::overview::Overview;
@@ -155,16 +155,39 @@ pub fn check_read(
 /// # Errors
 /// When `slide.toml` asks for a mineral that thickness cannot be measured by.
 pub fn conclude(slide: Slide, limits: Limits, fields: Vec<FieldFindings>) -> Result<CheckedSlide> {
-    let yardstick = yardstick_of(&slide)?;
+    let measured = measure(&slide, &fields)?;
+    Ok(judge(slide, limits, fields, measured))
+}
+
+/// Thickness of a section by the crystals of its fields.
+#[derive(Clone, Debug)]
+pub struct SectionThickness {
+    thickness: Thickness,
+    /// Marks that could not be believed, places that were photographed twice.
+    warnings: Vec<String>,
+}
+
+/// Thickness by the crystals of all fields, in the order of `slide.fields`; what else was found in them does not matter.
+///
+/// # Errors
+/// As [`conclude`].
+pub fn measure(slide: &Slide, fields: &[FieldFindings]) -> Result<SectionThickness> {
+    let yardstick = yardstick_of(slide)?;
     let mut crystals: Vec<FieldCrystals> = fields.iter().map(|f| f.crystals.clone()).collect();
-    let mut warnings = believe(&slide, &yardstick, &mut crystals);
-    warnings.extend(counted_once(&fields, &mut crystals));
+    let mut warnings = believe(slide, &yardstick, &mut crystals);
+    warnings.extend(counted_once(fields, &mut crystals));
     let size = SectionSize { width_mm: slide.record.width_mm, height_mm: slide.record.height_mm };
     let thickness = {
         stage!("thickness");
         thickness::measure(&crystals, size, &yardstick)
     };
-    let thickness = with_what_contradicts(thickness, &fields);
+    Ok(SectionThickness { thickness: with_what_contradicts(thickness, fields), warnings })
+}
+
+/// The verdict on a section whose thickness was measured by the crystals of these fields.
+#[must_use]
+pub fn judge(slide: Slide, limits: Limits, fields: Vec<FieldFindings>, measured: SectionThickness) -> CheckedSlide {
+    let SectionThickness { thickness, mut warnings } = measured;
     let tally = Tally::of(&fields.iter().map(|f| f.defects.clone()).collect::<Vec<_>>(), slide.scale);
     let placed = fields.iter().filter(|f| f.centre_mm.is_some()).count();
     let verdict = verdict::judge(&Findings {
@@ -176,7 +199,7 @@ pub fn conclude(slide: Slide, limits: Limits, fields: Vec<FieldFindings>) -> Res
         placed,
     });
     warnings.extend(slide.warnings);
-    Ok(CheckedSlide {
+    CheckedSlide {
         record: slide.record,
         archive: slide.archive,
         slide_toml_sha256: slide.slide_toml_sha256,
@@ -186,57 +209,7 @@ pub fn conclude(slide: Slide, limits: Limits, fields: Vec<FieldFindings>) -> Res
         tally,
         verdict,
         warnings,
-    })
-}
-
-/// Files that were read, by their checksum: one photograph is one witness.
-#[derive(Default)]
-struct Witnesses(HashMap<String, String>);
-
-impl Witnesses {
-    /// Takes the photographs of a field; a blank may serve several.
-    fn claim<'a>(&mut self, photographs: impl Iterator<Item = (&'a PathBuf, &'a PhotographRecord)>) -> Result<()> {
-        for (path, record) in photographs {
-            let place = format!("{} of field {}", record.file, record.field);
-            if let Some(other) = self.0.insert(record.sha256.clone(), place) {
-                return Err(Error::new(
-                    path,
-                    format!("is the same photograph as {other}"),
-                    "put the right photograph in its place, or take the second field out",
-                ));
-            }
-        }
-        Ok(())
     }
-}
-
-/// Pairs of fields that are looked at for the same place; more fields than 40 are compared with their next ones only.
-const MOST_PAIRS: usize = 800;
-
-/// Takes the crystals that an earlier field shows too out of the later one; returns warnings.
-fn counted_once(fields: &[FieldFindings], crystals: &mut [FieldCrystals]) -> Vec<String> {
-    stage!("overlap");
-    let pairs: Vec<(usize, usize)> = (1..fields.len())
-        .flat_map(|apart| (apart..fields.len()).map(move |later| (later - apart, later)))
-        .take(MOST_PAIRS)
-        .collect();
-    let mut found: Vec<_> = pairs
-        .into_par_iter()
-        .filter_map(|(a, b)| Some((b, a, fields[a].overview.overlap(&fields[b].overview)?)))
-        .collect();
-    found.sort_by_key(|(later, earlier, _)| (*later, *earlier));
-    let mut warnings = Vec::new();
-    for (later, earlier, overlap) in found {
-        let size = fields[earlier].size_px;
-        crystals[later].crystals.crystals.retain(|c| !overlap.shows([c.x_px, c.y_px], size));
-        warnings.push(format!(
-            "fields {} and {} show the same place over {:.0} % of their area: its crystals were counted once",
-            fields[earlier].name,
-            fields[later].name,
-            100.0 * overlap.share
-        ));
-    }
-    warnings
 }
 
 /// What could not be measured is explained by what the photographs contradict, when they do.

@@ -194,6 +194,7 @@ fn measured(
         .collect();
     let mut fields: Vec<Option<FieldFindings>> =
         slide.fields.iter().map(|f| depends(&f.name).and_then(|key| kept.get(&key).cloned())).collect();
+    let mut thickness = None;
     for (n, &i) in new.iter().enumerate() {
         let plan = &slide.fields[i];
         let stack = FieldStack::register(plan, slide.load(plan)?, slide.scale, slide.record.turned)?;
@@ -202,11 +203,15 @@ fn measured(
         let found = if last && stack.contradiction().is_none() {
             let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);
             fields[i] = Some(first.clone());
-            quick(pipeline::conclude(slide.clone(), limits.clone(), fields.iter().flatten().cloned().collect())?);
+            let by_crystals: Vec<FieldFindings> = fields.iter().flatten().cloned().collect();
+            let measured = pipeline::measure(&slide, &by_crystals)?;
+            let said = pipeline::judge(slide.clone(), limits.clone(), by_crystals, measured.clone());
             if stale() {
                 // A newer state will say more; this one ends with what its thickness said.
-                return pipeline::conclude(slide.clone(), limits, fields.into_iter().flatten().collect());
+                return Ok(said);
             }
+            quick(said);
+            thickness = Some(measured);
             FieldFindings { defects: find_defects(&stack, slide.record.impregnation), ..first }
         } else {
             FieldFindings::find(&stack, &slide.record)
@@ -216,5 +221,8 @@ fn measured(
         }
         fields[i] = Some(found);
     }
-    pipeline::conclude(slide, limits, fields.into_iter().flatten().collect())
+    let fields: Vec<FieldFindings> = fields.into_iter().flatten().collect();
+    // Defects do not change what the crystals say.
+    let measured = thickness.map_or_else(|| pipeline::measure(&slide, &fields), Ok)?;
+    Ok(pipeline::judge(slide, limits, fields, measured))
 }
