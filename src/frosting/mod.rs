@@ -15,6 +15,7 @@ pub mod outline;
 pub mod overlay;
 pub mod patches;
 pub mod places;
+pub mod sides;
 pub mod surface;
 #[cfg(test)]
 mod tests;
@@ -192,7 +193,7 @@ pub fn examine_grid(grid: &Grid, told: Told) -> Frosting {
     if long * (grid.bin as f64) < LEAST_LONG_PX {
         return Frosting::nothing(Doubt::TooSmall);
     }
-    let sides = outline::refine(&quad, &edges);
+    let sides = sides::refine(&quad, &edges);
     let corners: [Point; 4] = std::array::from_fn(|k| {
         let (a, b) = (sides[(k + 3) % 4].at(1.0), sides[k].at(0.0));
         [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0]
@@ -237,7 +238,7 @@ struct Glass<'a> {
     grid: &'a Grid,
     region: &'a Region,
     edges: &'a Edges,
-    sides: &'a [outline::Side; 4],
+    sides: &'a [sides::Side; 4],
     corners: [Point; 4],
 }
 

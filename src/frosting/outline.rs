@@ -2,7 +2,8 @@
 
 use crate::frosting::bevel::{Bevel, CORNERS};
 use crate::frosting::edges::Edges;
-use crate::frosting::geometry::{Point, depth, distance, line_through, meeting, parabola};
+use crate::frosting::geometry::{Point, depth, distance, meeting};
+use crate::frosting::sides::Side;
 
 /// Least share of each edge that must be seen.
 pub const LEAST_SEEN: f64 = 0.4;
@@ -273,69 +274,6 @@ fn in_order(corners: [Point; 4], lines: [usize; 4]) -> ([Point; 4], [usize; 4]) 
         })
         .unwrap_or(0);
     (std::array::from_fn(|k| corners[(first + k) % 4]), std::array::from_fn(|k| lines[(first + k) % 4]))
-}
-
-/// An edge of the glass as it is: a shallow arc, since lenses bend straight lines.
-#[derive(Clone, Copy, Debug)]
-pub struct Side {
-    from: Point,
-    to: Point,
-    /// Offset inward at share t of the way: a + b·t + c·t², cells.
-    bend: [f64; 3],
-    /// Share of it where the light changes on the arc itself and not beside it: a graded rim wavers.
-    pub on_arc: f64,
-}
-
-impl Side {
-    /// The point at share `t` of the way.
-    #[must_use]
-    pub fn at(&self, t: f64) -> Point {
-        let [nx, ny, _] = line_through(self.from, self.to);
-        let off = self.bend[0] + self.bend[1] * t + self.bend[2] * t * t;
-        [
-            self.from[0] + t * (self.to[0] - self.from[0]) + off * nx,
-            self.from[1] + t * (self.to[1] - self.from[1]) + off * ny,
-        ]
-    }
-}
-
-/// Moves each edge onto the outermost change of light near it. Edges that the picture cuts off stay.
-#[must_use]
-pub fn refine(quad: &Quad, edges: &Edges) -> [Side; 4] {
-    let reach = (0.012 * quad.sides()[0]).max(3.5);
-    std::array::from_fn(|k| {
-        let (from, to) = (quad.corners[k], quad.corners[(k + 1) % 4]);
-        let mut side = Side { from, to, bend: [0.0; 3], on_arc: 1.0 };
-        if quad.cut_off[k] {
-            return side;
-        }
-        let [nx, ny, _] = line_through(from, to);
-        let mut points = Vec::new();
-        for i in 0..=80 {
-            let t = 0.03 + 0.94 * f64::from(i) / 80.0;
-            let p = [from[0] + t * (to[0] - from[0]), from[1] + t * (to[1] - from[1])];
-            let steps = (2.0 * reach / 0.5) as usize;
-            let profile: Vec<f32> = (0..=steps)
-                .map(|s| {
-                    let off = -reach + 0.5 * s as f64;
-                    let (x, y) = (p[0] + off * nx, p[1] + off * ny);
-                    let slope =
-                        edges.slope.each_ref().map(|g| crate::section::light_field::sample(g, x, y).unwrap_or(0.0));
-                    (slope[0] * nx as f32 + slope[1] * ny as f32).abs()
-                })
-                .collect();
-            let most = profile.iter().copied().fold(0.0, f32::max);
-            let first = (1..steps)
-                .find(|s| profile[*s] > 0.45 * most && profile[*s] >= profile[s - 1] && profile[*s] >= profile[s + 1]);
-            if let Some(s) = first.filter(|_| most > 0.006) {
-                points.push((t, -reach + 0.5 * s as f64));
-            }
-        }
-        side.bend = parabola(&points).unwrap_or([0.0; 3]);
-        let on = |(t, off): &&(f64, f64)| (off - side.bend[0] - side.bend[1] * t - side.bend[2] * t * t).abs() < 1.3;
-        side.on_arc = points.iter().filter(on).count() as f64 / 81.0;
-        side
-    })
 }
 
 /// The outline as a polygon: each side in stretches, the bevel cut off.
