@@ -145,6 +145,7 @@ strict! {
         scratches: Vec<Scratch>,
         scratch_sets: Vec<ScratchSet>,
         fibres: Vec<Fibre>,
+        lifted: Vec<Lifted>,
         others: Vec<Other>,
         causes: Vec<Cause>,
         totals: Totals,
@@ -187,6 +188,16 @@ strict! {
         length_um: Known<f64>,
         width_um: Known<f64>,
         box_px: [f64; 4],
+        confidence: f64,
+    }
+    Lifted {
+        field: String,
+        outline_px: Vec<[f64; 2]>,
+        area_px: f64,
+        area_um2: Known<f64>,
+        box_px: [f64; 4],
+        film_um: Known<[f64; 2]>,
+        film_why: Known<String>,
         confidence: f64,
     }
     ScratchSet {
@@ -261,7 +272,7 @@ words! {
     Side { Thinnest = "thinnest", Thickest = "thickest" }
     Unit { Um = "um", PerMm2 = "per_mm2", Fraction = "fraction", MmPerMm2 = "mm_per_mm2" }
     Kind { Bubbles = "bubbles", Plucks = "plucks", Scratches = "scratches" }
-    CauseKind { Bubbles = "bubbles", Plucks = "plucks", Scratches = "scratches", Fibres = "fibres" }
+    CauseKind { Bubbles = "bubbles", Plucks = "plucks", Scratches = "scratches", Fibres = "fibres", Lifted = "lifted" }
     Role { Plane = "plane", Crossed = "crossed", Blank = "blank" }
     WhiteBalance { Manual = "manual", Auto = "auto" }
     Limit {

@@ -7,8 +7,10 @@
 //! and defects are drawn from the seed; the rules of matching stand in `src/demo/score.rs`. What counts: bubbles of 25 µm,
 //! plucked areas of 60 µm across, scratches and fibres of 200 µm and over. With `CANDIDATES=FILE` every candidate is written
 //! there with its cues, tab-separated, for calibration. With `FIBRES=n` none to n textile fibres are laid over each field, beside
-//! the fine ones that come with dust; the slides then have other names.
+//! the fine ones that come with dust, and with `LIFTED=n` none to n areas of each field have come off the glass, under a
+//! lamp and camera that are drawn too; the slides then have other names.
 
+mod lifted;
 mod why;
 
 use std::f64::consts::FRAC_PI_4;
@@ -18,7 +20,7 @@ use std::time::Instant;
 
 use rand::{RngExt, SeedableRng};
 use thinproof::demo::score::{LengthMatches, match_bubbles, match_fibres, match_plucks, match_scratches};
-use thinproof::demo::{Flaws, Rock, Scene, Truth};
+use thinproof::demo::{Eye, Flaws, Lamp, Rock, Scene, Truth};
 use thinproof::register::FieldStack;
 use thinproof::section::candidates::Candidates;
 use thinproof::section::defects::report;
@@ -95,9 +97,12 @@ fn main() -> thinproof::Result<()> {
     let mut table =
         std::env::var_os("CANDIDATES").map(|f| std::fs::File::create(f).expect("a file that can be written"));
 
-    let fibres_at_most: usize =
-        std::env::var("FIBRES").ok().map_or(0, |n| n.parse().expect("FIBRES is a whole number"));
+    let at_most = |name: &str| -> usize {
+        std::env::var(name).ok().map_or(0, |n| n.parse().unwrap_or_else(|_| panic!("{name} is a whole number")))
+    };
+    let (fibres_at_most, lifted_at_most) = (at_most("FIBRES"), at_most("LIFTED"));
 
+    let mut lifted = lifted::LiftedCount::default();
     let mut fibres = why::FibreCount::default();
     let (mut bubbles, mut plucks, mut lines) = (Count::default(), Count::default(), LengthMatches::default());
     let (mut sound, mut bubbles_on_sound, mut plucks_on_sound, mut lines_on_sound) = (0, 0, 0, 0);
@@ -111,6 +116,20 @@ fn main() -> thinproof::Result<()> {
             let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(seed ^ 0xf1b2e);
             scene.flaws.fibres = dice.random_range(0..=fibres_at_most);
             scene.id += "-fibres";
+        }
+        if lifted_at_most > 0 {
+            let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(seed ^ 0x11f7ed);
+            scene.flaws.lifted = dice.random_range(0..=lifted_at_most);
+            // A film's colours depend on lamp and camera: they are drawn too.
+            scene.lamp = match dice.random_range(0..4) {
+                0 => Lamp::Tungsten { kelvin: dice.random_range(2400.0..3400.0) },
+                1 => Lamp::Daylight { kelvin: dice.random_range(5000.0..7500.0) },
+                2 => Lamp::cool_led(),
+                _ => Lamp::warm_led(),
+            };
+            scene.camera.eye =
+                [Eye::ColorimeterGains, Eye::ColorimeterBradford, Eye::OwnFilters][dice.random_range(0..3)];
+            scene.id += "-lifted";
         }
         let folder = dir.join(&scene.id);
         let truth: Truth = if folder.join("truth.json").exists() {
@@ -178,6 +197,7 @@ fn main() -> thinproof::Result<()> {
         fates.scratches(&place, &candidates, &found.scratches, &truth.scratches);
         let m = match_fibres(&found.fibres, &truth.fibres, um);
         fibres.add(&place, &candidates, &found.fibres, &truth.fibres, &m);
+        lifted.add(&candidates.lifted, &found.lifted, &truth.lifted, size);
         if !flawed {
             sound += 1;
             bubbles_on_sound += usize::from(!false_rings.is_empty());
@@ -200,6 +220,7 @@ fn main() -> thinproof::Result<()> {
         lines.recall().unwrap_or(f64::NAN)
     );
     fibres.print();
+    lifted.print();
     println!(
         "sound fields {sound}: with a false bubble {bubbles_on_sound}, a false pluck {plucks_on_sound}, scratches of 0.05 mm per mm2 or more {lines_on_sound}; over all of them {:.4} mm per mm2",
         sound_mm / sound_mm2

@@ -7,6 +7,7 @@ use super::dice::Dice;
 use super::exif::ExifBlock;
 use super::fibres::lay_fibres;
 use super::flaws::{blow, pluck, pores, scratch};
+use super::lifted::lift;
 use super::light::ColourTable;
 use super::mineral::Mineral;
 use super::rock::{Grains, grow, lay_rock};
@@ -17,6 +18,8 @@ use crate::slide::record::Turned;
 
 /// Purpose of the dice for planted fibres, the first field's.
 const FIBRES: u64 = 1 << 40;
+/// Purpose of the dice for lifted areas, the first field's.
+const LIFTED: u64 = 1 << 41;
 
 /// A rendered photograph: encoded RGB.
 #[derive(Clone, Debug)]
@@ -76,6 +79,7 @@ impl Scene {
         // Dice of their own: slides without them stay what they were.
         let mut own_dice = Dice::new(self.seed, FIBRES + index as u64);
         fibres.extend(lay_fibres(&mut canvas, self, &view.name, &mut own_dice));
+        let lifted = lift(&mut canvas, self, &view.name, &mut Dice::new(self.seed, LIFTED + index as u64));
 
         let pores = pores(&canvas, &rock, self, &view.name);
         let mut truth = FieldTruth {
@@ -90,6 +94,7 @@ impl Scene {
             plucks,
             scratches,
             fibres,
+            lifted,
             pores,
         };
         let (plane, crossed) = self.photograph(&canvas, index, &mut truth, &mut dice);

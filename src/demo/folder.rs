@@ -248,6 +248,7 @@ mod tests {
             plucks: vec![],
             scratches: vec![],
             fibres: vec![],
+            lifted: vec![],
             pores: vec![],
         };
         scene.truth(vec![field]).outcomes[0].clone()

@@ -172,14 +172,19 @@ pub fn quartz_seen_at(theta: f64) -> f64 {
     (theta.cos().powi(2) / (o * o) + theta.sin().powi(2) / (e * e)).powf(-0.5) - o
 }
 
+/// Wavelength of a sample of a spectrum, nm.
+pub(crate) fn wavelength_of(sample: usize) -> f64 {
+    (FIRST_NM + sample) as f64
+}
+
 /// Spectral weights of the three channels, such that white is 1, 1, 1.
-struct Camera {
+pub(crate) struct Camera {
     weights: Vec<[f64; 3]>,
     matrix: [[f64; 3]; 3],
 }
 
 impl Camera {
-    fn new(lamp: &[f64; SAMPLES], eye: Eye) -> Self {
+    pub(crate) fn new(lamp: &[f64; SAMPLES], eye: Eye) -> Self {
         let observer: Vec<[f64; 3]> = (0..SAMPLES)
             .map(|k| Observer::Cie1931.xyz_at_wavelength(FIRST_NM + k).map_or([0.0; 3], |v| v.to_array()))
             .collect();
@@ -209,7 +214,8 @@ impl Camera {
         }
     }
 
-    fn colour(&self, transmittance: impl Fn(usize) -> f64) -> [f64; 3] {
+    /// Linear colour of what passes this share of each sample's light.
+    pub(crate) fn colour(&self, transmittance: impl Fn(usize) -> f64) -> [f64; 3] {
         apply(&self.matrix, sum(&self.weights, transmittance))
     }
 }

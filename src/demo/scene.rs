@@ -145,6 +145,12 @@ pub struct Flaws {
     pub fibre_length_um: [f32; 2],
     /// Their width, µm.
     pub fibre_um: [f32; 2],
+    /// How many areas that have come off the glass.
+    pub lifted: usize,
+    /// Their distance across, µm; small ones are the likelier.
+    pub lifted_um: [f32; 2],
+    /// Greatest thickness of the film of air under each, µm; thin ones are the likelier.
+    pub film_um: [f32; 2],
 }
 
 impl Default for Flaws {
@@ -164,6 +170,9 @@ impl Default for Flaws {
             fibres: 0,
             fibre_length_um: [200.0, 3000.0],
             fibre_um: [8.0, 40.0],
+            lifted: 0,
+            lifted_um: [300.0, 2400.0],
+            film_um: [0.2, 4.0],
         }
     }
 }

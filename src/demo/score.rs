@@ -9,11 +9,16 @@
 //! * **Fibres**: by count, courses sampled every 4 px. A sample lies on a course of the other side within 4 px and half of the true
 //!   width. A true one is hit when half of its length is found (by however many pieces); a found one is false when less than half of
 //!   its length lies on true ones, whatever their length.
+//! * **Lifted areas**: by area, see [`match_lifted`].
+
+mod lifted;
 
 use serde::Deserialize;
 
 use super::truth::{TrueBubble, TrueFibre, TruePluck, TrueScratch};
 use crate::section::fibres::Fibre;
+
+pub use self::lifted::{covered, match_lifted};
 
 /// Distance between samples along a scratch, pixels.
 const SAMPLE_PX: f64 = 4.0;

@@ -104,6 +104,38 @@ impl TrueFibre {
     }
 }
 
+/// An area that has come off the glass, with a film of air under it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrueLifted {
+    /// Field.
+    pub field: String,
+    /// Outline, pixels, closed; it may leave the frame.
+    pub outline_px: Vec<[f64; 2]>,
+    /// Area in the frame, square pixels.
+    pub area_px: f64,
+    /// Area in the frame, µm².
+    pub area_um2: f64,
+    /// Least and greatest thickness of the film in the frame, µm.
+    pub film_um: [f64; 2],
+}
+
+impl TrueLifted {
+    /// Whether a place lies within its outline (even-odd rule).
+    #[must_use]
+    pub fn holds(&self, at: [f64; 2]) -> bool {
+        holds(&self.outline_px, at)
+    }
+}
+
+/// Whether a place lies within a closed outline (even-odd rule).
+pub(crate) fn holds(outline: &[[f64; 2]], [x, y]: [f64; 2]) -> bool {
+    let crossed = |(i, a): (usize, &[f64; 2])| {
+        let b = outline[(i + 1) % outline.len()];
+        (a[1] > y) != (b[1] > y) && x < a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
+    };
+    outline.iter().enumerate().filter(|c| crossed(*c)).count() % 2 == 1
+}
+
 /// A pore that the rock had (larger than 150 µm² in the frame).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TruePore {
@@ -141,6 +173,9 @@ pub struct FieldTruth {
     /// Fibres on the glass: planted ones, and those that lie there as dust does.
     #[serde(default)]
     pub fibres: Vec<TrueFibre>,
+    /// Areas that have come off the glass.
+    #[serde(default)]
+    pub lifted: Vec<TrueLifted>,
     /// The rock's own pores.
     pub pores: Vec<TruePore>,
 }

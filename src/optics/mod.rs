@@ -1,5 +1,6 @@
 //! Spectra and observers, quartz, interference colour forward and back. Pure functions.
 
+pub mod film;
 pub mod interference;
 pub mod lamp;
 pub mod mineral;

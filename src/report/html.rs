@@ -314,6 +314,7 @@ fn kinds(report: &Report) -> Vec<Kind> {
         kind("ambiguous", "Holes that may be the rock's own", ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
         kind("scratch", "Scratches", d.scratches.len(), "M2 16L30 4"),
         kind("fibre", "Fibres", d.fibres.len(), "M2 16C10 -4 20 22 30 4"),
+        kind("lifted", "Lifted places", d.lifted.len(), "M4 12C3 3 14 1 20 3C28 5 31 12 25 16C18 20 6 19 4 12Z"),
     ]
 }
 
@@ -336,15 +337,17 @@ fn picture(p: &FieldPicture, marks: Vec<Mark>, report: &Report) -> Picture {
         1 => format!("1 {one}"),
         n => format!("{n} {many}"),
     };
-    let fibres = match count("fibre") {
+    let if_any = |kind: &str, one: &str, many: &str| match count(kind) {
         0 => String::new(),
-        n => format!(", {}", words(n, "fibre", "fibres")),
+        n => format!(", {}", words(n, one, many)),
     };
     let summary = format!(
-        "{}, {}, {}{fibres}.",
+        "{}, {}, {}{}{}.",
         words(count("bubble"), "bubble", "bubbles"),
         words(count("pluck") + count("ambiguous"), "hole", "holes"),
-        words(count("scratch"), "scratch", "scratches")
+        words(count("scratch"), "scratch", "scratches"),
+        if_any("fibre", "fibre", "fibres"),
+        if_any("lifted", "lifted place", "lifted places")
     );
     Picture {
         name: p.name.clone(),

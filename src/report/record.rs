@@ -10,6 +10,7 @@ use crate::report::map::MapRecord;
 use crate::report::rounding::{rounded_photograph, rounded_plan, rounded_reason};
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Other, Pluck, Scratch};
 use crate::section::fibres::Fibre;
+use crate::section::lifted::Lifted;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
 use crate::slide::manifest::Archive;
@@ -186,6 +187,8 @@ pub struct DefectsRecord {
     pub scratch_sets: Vec<ScratchSet>,
     /// Fibres on the section or under its cover, neither judged nor counted.
     pub fibres: Vec<Fibre>,
+    /// Areas that have come off the glass, neither judged nor counted.
+    pub lifted: Vec<Lifted>,
     /// What is seen and neither judged nor counted.
     pub others: Vec<Other>,
     /// Where each kind that was found usually comes from, and what cures it.

@@ -5,6 +5,7 @@ use crate::report::record::{DefectsRecord, Pieces, Unjudged};
 use crate::section::defects::{Bubble, Other, Pluck, Scratch};
 use crate::section::fibres::Fibre;
 use crate::section::grit::GritBound;
+use crate::section::lifted::Lifted;
 use crate::section::sets::ScratchSet;
 use crate::section::totals::DefectTotals;
 use crate::slide::photograph::{Exposure, PhotographRecord};
@@ -30,6 +31,7 @@ impl DefectsRecord {
             scratches: defects.iter().flat_map(|d| d.scratches.iter().cloned().map(rounded_scratch)).collect(),
             scratch_sets: pieces.scratch_sets.iter().map(rounded_set).collect(),
             fibres: defects.iter().flat_map(|d| d.fibres.iter().cloned().map(rounded_fibre)).collect(),
+            lifted: defects.iter().flat_map(|d| d.lifted.iter().cloned().map(rounded_lifted)).collect(),
             others: defects.iter().flat_map(|d| d.others.iter().cloned().map(rounded_other)).collect(),
             causes: pieces.verdict.causes.clone(),
             totals: DefectTotals {
@@ -92,6 +94,18 @@ pub(super) fn rounded_fibre(f: Fibre) -> Fibre {
         box_px: f.box_px.map(|v| round(v, 1)),
         confidence: round(f.confidence, 3),
         ..f
+    }
+}
+
+pub(super) fn rounded_lifted(l: Lifted) -> Lifted {
+    Lifted {
+        outline_px: l.outline_px.iter().map(|q| q.map(|v| round(v, 1))).collect(),
+        area_px: round(l.area_px, 0),
+        area_um2: l.area_um2.map(|v| significant(v, 4)),
+        box_px: l.box_px.map(|v| round(v, 1)),
+        film_um: l.film_um.map(|f| f.map(|v| round(v, 2))),
+        confidence: round(l.confidence, 3),
+        ..l
     }
 }
 

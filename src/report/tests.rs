@@ -16,6 +16,7 @@ use crate::report::record::{FieldRecord, Pieces, ReadFrom, Report};
 use crate::report::{html, json, terminal};
 use crate::section::defects::{Bubble, DefectKind, FieldDefects, Pluck, Scratch};
 use crate::section::fibres::Fibre;
+use crate::section::lifted::Lifted;
 use crate::section::totals::Tally;
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{Exposure, PhotographRecord, Role, WhiteBalance};
@@ -97,6 +98,19 @@ fn fibre(field: &str) -> Fibre {
     }
 }
 
+fn lifted(field: &str) -> Lifted {
+    Lifted {
+        field: field.into(),
+        outline_px: vec![[300.0, 820.0], [420.0, 760.0], [560.0, 800.0], [590.0, 930.0], [450.0, 1010.0], [320.0, 950.0]],
+        area_px: 51_000.0,
+        area_um2: Some(130_560.0),
+        box_px: [300.0, 760.0, 591.0, 1011.0],
+        film_um: Some([0.16, 0.92]),
+        film_why: None,
+        confidence: 0.96,
+    }
+}
+
 fn archive() -> Archive {
     Archive {
         sample: Some("Larkmoor quarry, bench 2, block 14".into()),
@@ -129,6 +143,7 @@ fn case(name: &str) -> Case {
         "regrind" => {
             let mut c = plain(measured(surface(38.2, 0.25, [0.11, -0.12], 0.01)));
             c.defects[0].scratches = vec![scratch("A", 700.0), scratch("A", 760.0)];
+            c.defects[2].lifted = vec![lifted("C")];
             c.record.sequence = Some(17);
             c.warnings =
                 vec!["Field C: the crossed photographs were shifted by 2.1 pixels against the plane one.".into()];
@@ -317,12 +332,12 @@ fn pages_say_what_the_record_says() {
         for address in ["http://", "https://", "src=\"/", "@import", "url(http"] {
             assert!(!page.contains(address), "{name}: the page reaches outside by {address}");
         }
-        let marks = page.matches("class=\"u\"").count() - 5;
+        let marks = page.matches("class=\"u\"").count() - 6;
         let d = &report.defects;
         assert_eq!(
             marks,
-            d.bubbles.len() + d.plucks.len() + d.scratches.len() + d.fibres.len(),
-            "{name}: an outline each, and five keys"
+            d.bubbles.len() + d.plucks.len() + d.scratches.len() + d.fibres.len() + d.lifted.len(),
+            "{name}: an outline each, and six keys"
         );
     }
 }

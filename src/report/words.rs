@@ -56,6 +56,7 @@ pub const fn kind(kind: CauseKind) -> &'static str {
         CauseKind::Plucks => "Plucked places",
         CauseKind::Scratches => "Scratches",
         CauseKind::Fibres => "Fibres",
+        CauseKind::Lifted => "Lifted places",
     }
 }
 

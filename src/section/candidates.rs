@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use crate::section::bubbles::{self, Ring};
 use crate::section::defects::{COARSEST_FOR_SCRATCHES_UM, REPORTED};
 use crate::section::fibres::{self, Thread};
+use crate::section::lifted::{self, Patch};
 use crate::section::light_field::FieldLight;
 use crate::section::line_search::{LineSearch, line_bins};
 use crate::section::plucks::{self, Hole, Usual};
@@ -23,6 +24,8 @@ pub struct Candidates {
     pub lines: Vec<Line>,
     /// Threads; none where the pixel is too coarse to show scratches.
     pub threads: Vec<Thread>,
+    /// Patches that may have come off the glass.
+    pub lifted: Vec<Patch>,
 }
 
 impl Candidates {
@@ -41,10 +44,18 @@ impl Candidates {
     }
 
     fn traced(light: &FieldLight, holes: impl FnOnce() -> Vec<Hole> + Send) -> Self {
-        let (rings, holes) = rayon::join(
+        let ((rings, lifted), holes) = rayon::join(
             || {
-                stage!("defects: bubbles");
-                bubbles::find(light)
+                rayon::join(
+                    || {
+                        stage!("defects: bubbles");
+                        bubbles::find(light)
+                    },
+                    || {
+                        stage!("defects: lifted areas");
+                        lifted::find(light)
+                    },
+                )
             },
             || {
                 stage!("defects: plucks");
@@ -62,7 +73,7 @@ impl Candidates {
         let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
         stage!("defects: scratches");
         let (lines, threads) = if judged { lines_and_threads(light, &hidden) } else { Default::default() };
-        Self { rings, holes, lines, threads }
+        Self { rings, holes, lines, threads, lifted }
     }
 
     /// Those that are called what they look like; `um_per_px` is the scale used.
@@ -80,7 +91,8 @@ impl Candidates {
         let mut threads: Vec<Thread> =
             self.threads.into_iter().filter(|t| t.confidence >= fibres::CALLED_FROM).collect();
         fibres::told_apart(&mut lines, &mut threads, um_per_px);
-        Self { rings, holes, lines, threads }
+        let lifted = self.lifted.into_iter().filter(Patch::is_called).collect();
+        Self { rings, holes, lines, threads, lifted }
     }
 }
 

@@ -9,9 +9,11 @@ use crate::section::bubbles::Ring;
 use crate::section::candidates::Candidates;
 use crate::section::eyepiece;
 use crate::section::fibres::Fibre;
+use crate::section::lifted::Lifted;
 use crate::section::light_field::{BLACK, FieldLight};
 use crate::section::plucks::Hole;
 use crate::section::scratches::Line;
+use crate::section::shape::simplified;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
 
@@ -112,6 +114,8 @@ pub struct FieldDefects {
     pub scratches: Vec<Scratch>,
     /// Fibres on the section or under its cover, longest first; they are not judged.
     pub fibres: Vec<Fibre>,
+    /// Areas that have come off the glass, largest first; they are not judged.
+    pub lifted: Vec<Lifted>,
     /// What is seen and not judged.
     pub others: Vec<Other>,
     /// Area that was looked at, pixels.
@@ -219,12 +223,13 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 /// What is reported of a field's candidates, and what could not be judged there.
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
-    let Candidates { rings, holes, lines, threads } = candidates.called(light.um_per_px);
+    let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
         plucks: holes.iter().map(|h| Pluck::of(light, h, field, impregnation)).collect(),
         scratches: lines.iter().map(|l| Scratch::of(l, field, light.scale_known)).collect(),
         fibres: threads.iter().map(|t| Fibre::of(t, field, light.scale_known)).collect(),
+        lifted: lifted.iter().map(|p| Lifted::of(p, field, light.scale_known, light.um_per_px)).collect(),
         others: Vec::new(),
         area_px: seen_area(light),
         unjudged: unjudged(light.um_per_px),
@@ -256,6 +261,7 @@ impl FieldDefects {
         let length = |s: &Scratch| (s.x1_px - s.x0_px).hypot(s.y1_px - s.y0_px);
         self.scratches.sort_by(|a, b| length(b).total_cmp(&length(a)));
         self.fibres.sort_by(|a, b| b.length_px.total_cmp(&a.length_px));
+        self.lifted.sort_by(|a, b| b.area_px.total_cmp(&a.area_px));
     }
 }
 
@@ -363,32 +369,4 @@ pub(crate) fn seen_area_within(light: &FieldLight, from: [usize; 2], to: [usize;
     }
     let cells = all.max(1);
     ((to[0] - from[0]) * (to[1] - from[1])) as f64 * (1.0 - unseen as f64 / cells as f64)
-}
-
-/// Fewest corners that stay within `tolerance` of a closed outline (Douglas-Peucker on its two halves).
-fn simplified(outline: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {
-    fn keep(points: &[[f64; 2]], tolerance: f64, out: &mut Vec<[f64; 2]>) {
-        let (a, b) = (points[0], points[points.len() - 1]);
-        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
-        let length = dx.hypot(dy).max(1e-9);
-        let off = |p: &[f64; 2]| ((p[0] - a[0]) * dy - (p[1] - a[1]) * dx).abs() / length;
-        let inner = &points[1..points.len() - 1];
-        match inner.iter().map(off).enumerate().max_by(|p, q| p.1.total_cmp(&q.1)) {
-            Some((i, worst)) if worst > tolerance => {
-                keep(&points[..i + 2], tolerance, out);
-                keep(&points[i + 1..], tolerance, out);
-            }
-            _ => out.push(a),
-        }
-    }
-    if outline.len() < 5 {
-        return outline.to_vec();
-    }
-    let half = outline.len() / 2;
-    let mut out = Vec::new();
-    keep(&outline[..=half], tolerance, &mut out);
-    let mut second: Vec<[f64; 2]> = outline[half..].to_vec();
-    second.push(outline[0]);
-    keep(&second, tolerance, &mut out);
-    out
 }

@@ -4,6 +4,7 @@ use crate::section::candidates::Candidates;
 use crate::section::chords::{SeenLine, united};
 use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
 use crate::section::fibres::{self, Fibre, Thread};
+use crate::section::lifted::{self, Lifted, Patch};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;
 use crate::section::plucks::Usual;
@@ -21,6 +22,7 @@ pub(crate) struct Gathered {
     found: FieldDefects,
     lines: Vec<SeenLine>,
     threads: Vec<Thread>,
+    lifted: Vec<Patch>,
     parts: Vec<Part>,
 }
 
@@ -36,6 +38,7 @@ impl Gathered {
             found: FieldDefects::default(),
             lines: Vec::new(),
             threads: Vec::new(),
+            lifted: Vec::new(),
             parts: Vec::new(),
         }
     }
@@ -48,9 +51,10 @@ impl Gathered {
         self.parts.push(*part);
         let mut candidates = Candidates::in_window(light, usual);
         self.lines.extend(std::mem::take(&mut candidates.lines).into_iter().map(|l| SeenLine::new(l, part, index)));
-        let Candidates { rings, holes, threads, .. } = candidates.called(light.um_per_px);
+        let Candidates { rings, holes, threads, lifted, .. } = candidates.called(light.um_per_px);
         let origin = part.origin();
         self.threads.extend(threads.into_iter().map(|t| t.moved(origin)));
+        self.lifted.extend(lifted.into_iter().map(|p| p.moved(origin)));
         let owns = |at: [f64; 2]| part.owns([at[0] + origin[0], at[1] + origin[1]]);
         self.found.bubbles.extend(
             rings.iter().filter(|r| owns([r.x, r.y])).map(|r| Bubble::of(light, r, &self.field).moved(origin, 1.0)),
@@ -101,6 +105,10 @@ impl Gathered {
         fibres::told_apart(&mut lines, &mut threads, self.um_per_px);
         self.found.scratches = lines.iter().map(|l| Scratch::of(l, &self.field, self.scale_known)).collect();
         self.found.fibres = threads.iter().map(|t| Fibre::of(t, &self.field, self.scale_known)).collect();
+        // A patch wider than a window is told in pieces; what several windows saw of one is told once.
+        let lifted = lifted::told_once(self.lifted);
+        let known = self.scale_known;
+        self.found.lifted = lifted.iter().map(|p| Lifted::of(p, &self.field, known, self.um_per_px)).collect();
         self.found.unjudged = unjudged(self.um_per_px);
         self.found.largest_first();
         self.found

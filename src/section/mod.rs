@@ -17,6 +17,7 @@ pub mod fibres;
 pub mod filter;
 pub(crate) mod gathered;
 pub mod grit;
+pub mod lifted;
 pub mod light_field;
 pub(crate) mod line_search;
 pub mod odds;

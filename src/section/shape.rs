@@ -173,6 +173,34 @@ pub fn fit_circle(points: &[[f64; 2]], tolerance: f64) -> Option<[f64; 4]> {
     Some(circle)
 }
 
+/// Fewest corners that stay within `tolerance` of a closed outline (Douglas-Peucker on its two halves).
+pub(crate) fn simplified(outline: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {
+    fn keep(points: &[[f64; 2]], tolerance: f64, out: &mut Vec<[f64; 2]>) {
+        let (a, b) = (points[0], points[points.len() - 1]);
+        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+        let length = dx.hypot(dy).max(1e-9);
+        let off = |p: &[f64; 2]| ((p[0] - a[0]) * dy - (p[1] - a[1]) * dx).abs() / length;
+        let inner = &points[1..points.len() - 1];
+        match inner.iter().map(off).enumerate().max_by(|p, q| p.1.total_cmp(&q.1)) {
+            Some((i, worst)) if worst > tolerance => {
+                keep(&points[..i + 2], tolerance, out);
+                keep(&points[i + 1..], tolerance, out);
+            }
+            _ => out.push(a),
+        }
+    }
+    if outline.len() < 5 {
+        return outline.to_vec();
+    }
+    let half = outline.len() / 2;
+    let mut out = Vec::new();
+    keep(&outline[..=half], tolerance, &mut out);
+    let mut second: Vec<[f64; 2]> = outline[half..].to_vec();
+    second.push(outline[0]);
+    keep(&second, tolerance, &mut out);
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -66,6 +66,8 @@ pub struct Tally {
     pub scratch_sets: Vec<ScratchSet>,
     /// Length of every fibre that was found, longest first, µm; None where the scale is not known. They do not count.
     pub fibres: Vec<Option<f64>>,
+    /// Area of every lifted place that was found, largest first, µm²; None where the scale is not known. They do not count.
+    pub lifted: Vec<Option<f64>>,
     /// How many plucked areas may as well be the rock's own pores.
     pub ambiguous_plucks: usize,
     /// Area over which bubbles were looked for, mm²; None without a scale.
@@ -122,6 +124,8 @@ impl Tally {
 
         let mut fibres: Vec<Option<f64>> = fields.iter().flat_map(|f| &f.fibres).map(|f| f.length_um).collect();
         fibres.sort_by(|a, b| b.unwrap_or(0.0).total_cmp(&a.unwrap_or(0.0)));
+        let mut lifted: Vec<Option<f64>> = fields.iter().flat_map(|f| &f.lifted).map(|l| l.area_um2).collect();
+        lifted.sort_by(|a, b| b.unwrap_or(0.0).total_cmp(&a.unwrap_or(0.0)));
 
         let counted = |confidence: f64| confidence >= COUNTED_FROM;
         let sum = |items: &[Weighed]| -> f64 {
@@ -144,6 +148,7 @@ impl Tally {
             scratch_sets: sets(&all_scratches().collect::<Vec<&Scratch>>(), scale),
             ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
             fibres,
+            lifted,
             bubbles,
             plucks,
             scratches,
@@ -204,6 +209,7 @@ mod tests {
             plucks: vec![pluck(false), pluck(true)],
             scratches: vec![scratch],
             fibres: Vec::new(),
+            lifted: Vec::new(),
             others: Vec::new(),
             area_px: 500.0 * 500.0,
             unjudged: Vec::new(),

@@ -72,6 +72,13 @@ fn pass(case: &Case) -> Vec<String> {
 
 fn regrind(case: &Case) -> Vec<String> {
     let mut steps = Vec::new();
+    if !case.tally.lifted.is_empty() {
+        steps.push(
+            "Before anything else press on the place that looks lifted and tilt the slide: where its colours shift the rock is off \
+             the glass, and a lifted section is never ground, it tears out."
+                .to_owned(),
+        );
+    }
     if case.record.finish == Finish::Covered {
         steps.push(
             "Take the cover off first: balsam gives to warmth or solvent, epoxy mostly does not without harm; if it \
@@ -221,6 +228,23 @@ fn fibres(case: &Case) -> Option<String> {
     Some(format!("{n} {noun}{size} {lie} {place}. {do_not} count against the section."))
 }
 
+/// The places that look lifted; None without any.
+fn lifted(case: &Case) -> Option<String> {
+    let largest = case.tally.lifted.first()?;
+    let n = case.tally.lifted.len();
+    let area = |um2: &f64| format!("{:.2} mm²", um2 / 1e6);
+    let (places, show, they) = match (n, largest.as_ref().map(area)) {
+        (1, Some(area)) => (format!("1 place of {area}"), "shows", "It does"),
+        (1, None) => ("1 place".to_owned(), "shows", "It does"),
+        (_, Some(area)) => (format!("{n} places, the largest of {area},"), "show", "They do"),
+        (_, None) => (format!("{n} places"), "show", "They do"),
+    };
+    Some(format!(
+        "{places} {show} the colours of a film of air and may have lifted off the glass; colours that shift when it is pressed or \
+         tilted are the proof. {they} not count here, but a lifted section is never ground: it tears out."
+    ))
+}
+
 /// What is there and does not fail the section, and what was not judged.
 pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
     let mut notes = Vec::new();
@@ -276,6 +300,7 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
         ));
     }
     notes.extend(fibres(case));
+    notes.extend(lifted(case));
     if case.outcome == Outcome::Pass && case.missed(Limit::Scratches) {
         notes.push(match (case.record.polish_to_come, case.record.finish) {
             (true, _) => {

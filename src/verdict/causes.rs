@@ -21,6 +21,8 @@ pub enum CauseKind {
     Scratches,
     /// Fibres; they are not judged.
     Fibres,
+    /// Areas that have come off the glass; they are not judged.
+    Lifted,
 }
 
 /// A kind of defect with its usual causes and its cure.
@@ -49,6 +51,9 @@ pub(super) fn causes(record: &SlideRecord, tally: &Tally) -> Vec<Cause> {
     }
     if !tally.fibres.is_empty() {
         out.push(fibres(record.finish));
+    }
+    if !tally.lifted.is_empty() {
+        out.push(lifted());
     }
     if record.untouchable {
         for cause in &mut out {
@@ -94,6 +99,16 @@ fn fibres(finish: Finish) -> Cause {
             "Shed by clothing or a paper towel, or a hair; between crossed polars many are as coloured as a mineral."
                 .into(),
         cure: cure.into(),
+    }
+}
+
+fn lifted() -> Cause {
+    Cause {
+        kind: CauseKind::Lifted,
+        causes: "Damp or greasy glass, resin badly mixed, a shock of heat or cold, or a wheel that snatched.".into(),
+        cure: "None but a remake; into a tiny one thin resin can be wicked under vacuum. It is never ground: it tears out. Next time \
+               clean and dry glass and chip, weigh the resin, and warm and cool slowly."
+            .into(),
     }
 }
 
@@ -192,6 +207,13 @@ mod tests {
         assert!(of_bare[0].kind == CauseKind::Fibres && !of_bare[0].cure.contains("Lift"), "{of_bare:?}");
         slide.finish = Finish::Covered;
         assert!(causes(&slide, &tally)[0].cure.contains("Lift the cover"));
+    }
+
+    #[test]
+    fn what_has_lifted_is_made_again_and_never_ground() {
+        let found = causes(&record(), &Tally { lifted: vec![Some(9e4)], ..Tally::default() });
+        assert!(found[0].kind == CauseKind::Lifted && found[0].cure.contains("remake"), "{found:?}");
+        assert!(found[0].cure.contains("never ground"));
     }
 
     #[test]
