@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::section::shape::holds;
+
 /// A planted bubble.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TrueBubble {
@@ -125,15 +127,6 @@ impl TrueLifted {
     pub fn holds(&self, at: [f64; 2]) -> bool {
         holds(&self.outline_px, at)
     }
-}
-
-/// Whether a place lies within a closed outline (even-odd rule).
-pub(crate) fn holds(outline: &[[f64; 2]], [x, y]: [f64; 2]) -> bool {
-    let crossed = |(i, a): (usize, &[f64; 2])| {
-        let b = outline[(i + 1) % outline.len()];
-        (a[1] > y) != (b[1] > y) && x < a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
-    };
-    outline.iter().enumerate().filter(|c| crossed(*c)).count() % 2 == 1
 }
 
 /// A pore that the rock had (larger than 150 µm² in the frame).

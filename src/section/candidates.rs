@@ -91,7 +91,9 @@ impl Candidates {
         let mut threads: Vec<Thread> =
             self.threads.into_iter().filter(|t| t.confidence >= fibres::CALLED_FROM).collect();
         fibres::told_apart(&mut lines, &mut threads, um_per_px);
-        let lifted = self.lifted.into_iter().filter(Patch::is_called).collect();
+        let lifted: Vec<Patch> = self.lifted.into_iter().filter(Patch::is_called).collect();
+        // The edge of a lifted area and its bands are no threads.
+        threads.retain(|t| lifted.iter().all(|p| !p.explains(&t.course_px, um_per_px)));
         Self { rings, holes, lines, threads, lifted }
     }
 }

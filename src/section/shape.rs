@@ -108,6 +108,16 @@ pub fn polygon_centroid(outline: &[[f64; 2]]) -> [f64; 2] {
     [origin[0] + cx / (3.0 * sum), origin[1] + cy / (3.0 * sum)]
 }
 
+/// Whether a place lies within a closed outline (even-odd rule).
+#[must_use]
+pub fn holds(outline: &[[f64; 2]], [x, y]: [f64; 2]) -> bool {
+    let crossed = |(i, a): (usize, &[f64; 2])| {
+        let b = outline[(i + 1) % outline.len()];
+        (a[1] > y) != (b[1] > y) && x < a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
+    };
+    outline.iter().enumerate().filter(|c| crossed(*c)).count() % 2 == 1
+}
+
 /// Convex hull, anticlockwise in a y-up frame (monotone chain).
 #[must_use]
 pub fn convex_hull(mut points: Vec<[f64; 2]>) -> Vec<[f64; 2]> {
@@ -223,6 +233,13 @@ mod tests {
         assert!((polygon_area(&triangle) - 24.0).abs() < 1e-12);
         let c = polygon_centroid(&triangle);
         assert!((c[0] - 12.0).abs() < 1e-12 && (c[1] - 38.0 / 3.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_lies_in_a_hollow_of_an_outline_lies_outside() {
+        let hollow = [[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [5.0, 2.0], [0.0, 10.0]];
+        assert!(holds(&hollow, [1.0, 5.0]) && holds(&hollow, [9.0, 5.0]) && holds(&hollow, [5.0, 1.0]));
+        assert!(!holds(&hollow, [5.0, 6.0]) && !holds(&hollow, [-1.0, 5.0]));
     }
 
     #[test]

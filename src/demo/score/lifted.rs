@@ -4,8 +4,9 @@
 //! outlined where the edge is not closed); a found one is false when less than half of its area lies within true ones.
 
 use super::Matches;
-use crate::demo::truth::{TrueLifted, holds};
+use crate::demo::truth::TrueLifted;
 use crate::section::lifted::Lifted;
+use crate::section::shape::holds;
 
 /// Distance between places, pixels.
 const EVERY_PX: f64 = 6.0;

@@ -10,7 +10,7 @@ use super::cells::TintCells;
 use super::path::{FilmPath, STEPS};
 
 /// Scatter of a cell's tint about its film's, log units: noise, JPEG and the rock's own pale tints.
-pub(super) const SCATTER: f32 = 0.018;
+const SCATTER: f32 = 0.018;
 /// Greatest cost of a cell, so that a dark or brown grain does not end a film.
 const MOST: f32 = 6.0;
 /// Price of a step of thickness from one cell to the next; the first is free.

@@ -9,6 +9,10 @@ mod film;
 mod judgement;
 mod patch;
 mod path;
+mod proof;
+#[cfg(test)]
+mod tests;
+mod turning;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -19,7 +23,7 @@ pub use self::patch::Patch;
 use self::path::{FilmPath, PATHS};
 use crate::section::beside::Sides;
 use crate::section::light_field::FieldLight;
-use crate::section::shape::simplified;
+use crate::section::shape::{holds, simplified};
 
 /// An area of rock that has come off the glass. It is seen, and not judged.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -46,12 +50,10 @@ pub struct Lifted {
 pub(crate) const CALLED_FROM: f64 = 0.8;
 /// Coarsest pixel that still shows bands of colour, µm.
 const COARSEST_UM: f64 = 6.0;
-/// Cells along the side of a block that is looked over for opposite colours: some 190 µm. Blocks overlap by half.
-const BLOCK: usize = 24;
-/// Tint that counts as a colour, log units, and the strongest that a film may have.
-const COLOUR: [f32; 2] = [0.03, 0.18];
-/// Share of a block's cells that a quarter of the colours must have to count as there.
-const LEAST_SHARE: f32 = 0.025;
+/// Tint from which a cell helps to choose the lamp, log units.
+const COLOUR: f32 = 0.03;
+/// How far outside its outline a line may be its edge, µm: the film is too thin there to show colours.
+const EDGE_UM: f64 = 40.0;
 /// Squares left by another order over those of the film from which the order is told.
 const ORDER_TOLD: f64 = 2.0;
 /// Share of grey rock within the outline from which the middle's film is not known.
@@ -64,7 +66,7 @@ pub fn find(light: &FieldLight) -> Vec<Patch> {
         return Vec::new();
     }
     let cells = TintCells::of(light);
-    let boxes = coloured_boxes(&cells);
+    let boxes = turning::boxes(&cells);
     if boxes.is_empty() {
         return Vec::new();
     }
@@ -79,67 +81,15 @@ pub fn find(light: &FieldLight) -> Vec<Patch> {
         .collect()
 }
 
-/// The quarter of the colours that a tint belongs to, 0..4; None where it is none that a film has.
-fn quarter(tint: [f32; 2]) -> Option<usize> {
-    let strength = tint[0].hypot(tint[1]);
-    (COLOUR[0]..COLOUR[1])
-        .contains(&strength)
-        .then(|| usize::from(tint[0] > 0.0) + 2 * usize::from(tint[1] > 0.0))
-}
-
-/// Boxes of cells (x0, y0, x1, y1, half-open) about blocks that show three quarters of the colours at least.
-fn coloured_boxes(cells: &TintCells) -> Vec<[usize; 4]> {
-    let (rows, columns) = cells.seen.dim();
-    let mut boxes: Vec<[usize; 4]> = Vec::new();
-    for y in (0..rows).step_by(BLOCK / 2) {
-        for x in (0..columns).step_by(BLOCK / 2) {
-            let (to_y, to_x) = ((y + BLOCK).min(rows), (x + BLOCK).min(columns));
-            let (mut quarters, mut seen) = ([0_usize; 4], 0_usize);
-            for at in (y..to_y).flat_map(|y| (x..to_x).map(move |x| [y, x])) {
-                seen += usize::from(cells.seen[at]);
-                if let (true, Some(q)) = (cells.seen[at], quarter(cells.tint[at])) {
-                    quarters[q] += 1;
-                }
-            }
-            let there = quarters.iter().filter(|n| **n as f32 >= LEAST_SHARE * seen as f32).count();
-            if 2 * seen > (to_y - y) * (to_x - x) && there >= 3 {
-                let margin = BLOCK / 2;
-                let within = [
-                    x.saturating_sub(margin),
-                    y.saturating_sub(margin),
-                    (to_x + margin).min(columns),
-                    (to_y + margin).min(rows),
-                ];
-                boxes.push(within);
-            }
-        }
-    }
-    united(boxes)
-}
-
-/// Boxes that overlap become one.
-fn united(boxes: Vec<[usize; 4]>) -> Vec<[usize; 4]> {
-    let mut out: Vec<[usize; 4]> = Vec::new();
-    for mut next in boxes {
-        while let Some(i) = out.iter().position(|b| (0..2).all(|k| b[k] < next[k + 2] && next[k] < b[k + 2])) {
-            let b = out.swap_remove(i);
-            next = [b[0].min(next[0]), b[1].min(next[1]), b[2].max(next[2]), b[3].max(next[3])];
-        }
-        out.push(next);
-    }
-    out.sort_unstable();
-    out
-}
-
 /// The lamp and camera whose film colours lie nearest to the tints of a box.
 fn likeliest(cells: &TintCells, [x0, y0, x1, y1]: [usize; 4]) -> &'static FilmPath {
     let tints: Vec<[f32; 2]> = (y0..y1)
         .flat_map(|y| (x0..x1).map(move |x| [y, x]))
         .filter(|at| cells.seen[*at])
         .map(|at| cells.tint[at])
-        .filter(|t| quarter(*t).is_some())
+        .filter(|t| t[0].hypot(t[1]) > COLOUR)
         .collect();
-    let every = (tints.len() / 4000).max(1);
+    let every = (tints.len() / 2000).max(1);
     // A cell far off any film is as far off every one.
     let off = |p: &FilmPath| tints.iter().step_by(every).map(|t| p.off(*t).min(2e-3)).sum::<f32>();
     PATHS.iter().min_by(|a, b| off(a).total_cmp(&off(b))).expect("there are paths")
@@ -189,6 +139,13 @@ impl Patch {
         } else {
             Ok(self.film_nm.map(|nm| nm / 1000.0))
         }
+    }
+
+    /// Whether a line is its edge or one of its bands: half of its course lies within the outline or near it.
+    pub(crate) fn explains(&self, course_px: &[[f64; 2]], um_per_px: f64) -> bool {
+        let near = |p: &[f64; 2]| self.outline_px.iter().any(|q| (p[0] - q[0]).hypot(p[1] - q[1]) * um_per_px < EDGE_UM);
+        let own = course_px.iter().filter(|p| holds(&self.outline_px, **p) || near(p)).count();
+        2 * own > course_px.len()
     }
 
     /// Whether it is called lifted.

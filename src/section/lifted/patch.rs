@@ -8,16 +8,12 @@ use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
 use super::cells::TintCells;
-use super::film::SCATTER;
 use super::path::{FilmPath, STEP_NM, STEPS, film_nm};
+use super::proof::proved;
 use crate::section::beside::{ANOTHER, Sides, distance};
 use crate::section::light_field::FieldLight;
 use crate::section::shape::polygon_area;
 
-/// Scatters that a cell may lie off its film's colour and still show it.
-const SHOWS: f32 = 3.0;
-/// Steps by which a film may change from one cell to the next.
-const GENTLE: u8 = 4;
 /// Cells under which a patch is not looked at.
 const FEWEST: usize = 60;
 /// Cells between two places whose crystals are compared.
@@ -60,11 +56,11 @@ pub(super) fn patches(
     [x0, y0, ..]: [usize; 4],
 ) -> Vec<Patch> {
     let (rows, columns) = steps.dim();
+    let proved = proved(cells, path, steps, [x0, y0]);
     let mask = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
-        let (x, y) = (x as usize, y as usize);
-        Luma([255 * u8::from(shows(cells, path, steps, [x, y], [x0, y0]))])
+        Luma([255 * u8::from(proved[[y as usize, x as usize]])])
     });
-    let labels = connected_components(&close(&mask, Norm::L1, 1), Connectivity::Four, Luma([0]));
+    let labels = connected_components(&close(&mask, Norm::L1, 2), Connectivity::Four, Luma([0]));
     let mut groups: Vec<Vec<[usize; 2]>> = Vec::new();
     for (x, y, Luma([label])) in labels.enumerate_pixels().filter(|(_, _, p)| p.0[0] > 0) {
         let at = *label as usize - 1;
@@ -78,27 +74,6 @@ pub(super) fn patches(
         .filter(|g| g.len() >= FEWEST)
         .filter_map(|g| Patch::of(light, &Look { cells, sides, path, steps, origin: [x0, y0] }, g))
         .collect()
-}
-
-/// Whether a cell shows the film that was followed there, as its neighbours do.
-fn shows(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, [x, y]: [usize; 2], [x0, y0]: [usize; 2]) -> bool {
-    let (rows, columns) = steps.dim();
-    let step = steps[[y, x]];
-    if step == 0 {
-        return false;
-    }
-    let neighbours = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
-    let alike = neighbours
-        .iter()
-        .filter(|(x, y)| *x < columns && *y < rows)
-        .filter(|(x, y)| steps[[*y, *x]] > 0 && steps[[*y, *x]].abs_diff(step) <= GENTLE)
-        .count();
-    let at = [y0 + y, x0 + x];
-    let off = || {
-        let (t, p) = (cells.tint[at], path.tint[usize::from(step) - 1]);
-        (t[0] - p[0]).hypot(t[1] - p[1])
-    };
-    alike >= 3 && (!cells.seen[at] || off() < SHOWS * SCATTER)
 }
 
 /// What a patch is looked at with.

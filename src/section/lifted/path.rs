@@ -42,16 +42,13 @@ impl FilmPath {
     }
 }
 
-/// Lamps warm and cool, each seen by a colorimeter and by a dyed sensor: between them lie the others.
+/// Lamps warm and cool, each seen by a colorimeter balanced in two ways and by a dyed sensor: between them lie the others.
 pub(super) static PATHS: LazyLock<Vec<FilmPath>> = LazyLock::new(|| {
-    let lamps = [
-        Lamp::Planck(2700.0),
-        Lamp::Planck(3300.0),
-        Lamp::Daylight(6000.0),
-        Lamp::Led { blue: 1.5, phosphor_nm: 555.0 },
-        Lamp::Led { blue: 0.5, phosphor_nm: 595.0 },
-    ];
-    let cameras = [WhiteScaling::Channels, WhiteScaling::DyedSensor];
+    let mut lamps = vec![Lamp::Planck(2500.0), Lamp::Planck(3000.0), Lamp::Daylight(5000.0), Lamp::Daylight(7000.0)];
+    for phosphor_nm in [555.0, 577.0, 600.0] {
+        lamps.extend([0.5, 1.5].map(|blue| Lamp::Led { blue, phosphor_nm }));
+    }
+    let cameras = [WhiteScaling::Channels, WhiteScaling::Bradford, WhiteScaling::DyedSensor];
     lamps.iter().flat_map(|l| cameras.map(|c| FilmPath::of(*l, c))).collect()
 });
 

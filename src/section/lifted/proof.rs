@@ -1,0 +1,79 @@
+//! Where the tints themselves show that the film is there: within a small window they change as those of a film of even slope do,
+//! which no single tint explains.
+
+use ndarray::Array2;
+
+use super::cells::TintCells;
+use super::path::{FilmPath, STEPS};
+
+/// Half of a window, cells; it is some 70 µm wide.
+const HALF: usize = 4;
+/// Squares that the film may leave, over those that one tint leaves.
+const LEAVES: f64 = 0.4;
+/// Least spread of the tints in a window, log units: noise has less.
+const SPREAD: f64 = 0.012;
+/// Share of a window in which a film must be followed, and the rock be seen.
+const FOLLOWED: f64 = 0.7;
+
+/// Whether each cell of a box lies within a window that proves the film that was followed there.
+pub(super) fn proved(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, corner: [usize; 2]) -> Array2<bool> {
+    let (rows, columns) = steps.dim();
+    let mut out = Array2::from_elem((rows, columns), false);
+    for y in (HALF..rows.saturating_sub(HALF)).step_by(2) {
+        for x in (HALF..columns.saturating_sub(HALF)).step_by(2) {
+            if steps[[y, x]] > 0 && proves(cells, path, steps, corner, [x, y]) {
+                let marked = HALF / 2 + 1;
+                for at in (y - marked..=y + marked).flat_map(|y| (x - marked..=x + marked).map(move |x| [y, x])) {
+                    out[at] |= steps[at] > 0;
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Whether the window about (x, y) proves its film.
+fn proves(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, corner: [usize; 2], [x, y]: [usize; 2]) -> bool {
+    let mut places: Vec<([f64; 2], f64, [f64; 2])> = Vec::with_capacity((2 * HALF + 1).pow(2));
+    for (j, v) in (y - HALF..=y + HALF).enumerate() {
+        for (i, u) in (x - HALF..=x + HALF).enumerate() {
+            let at = [corner[1] + v, corner[0] + u];
+            if steps[[v, u]] > 0 && cells.seen[at] {
+                let off = [i as f64 - HALF as f64, j as f64 - HALF as f64];
+                places.push((off, f64::from(steps[[v, u]]) - 1.0, cells.tint[at].map(f64::from)));
+            }
+        }
+    }
+    let n = places.len() as f64;
+    if n < FOLLOWED * ((2 * HALF + 1) * (2 * HALF + 1)) as f64 {
+        return false;
+    }
+    // The plane through the steps: window nearly whole, so its two directions hardly mix.
+    let mean = |f: &dyn Fn(&([f64; 2], f64, [f64; 2])) -> f64| places.iter().map(f).sum::<f64>() / n;
+    let (u, v, s) = (mean(&|p| p.0[0]), mean(&|p| p.0[1]), mean(&|p| p.1));
+    let (uu, uv, vv) = (
+        mean(&|p| (p.0[0] - u).powi(2)),
+        mean(&|p| (p.0[0] - u) * (p.0[1] - v)),
+        mean(&|p| (p.0[1] - v).powi(2)),
+    );
+    let (us, vs) = (mean(&|p| (p.0[0] - u) * (p.1 - s)), mean(&|p| (p.0[1] - v) * (p.1 - s)));
+    let determinant = uu * vv - uv * uv;
+    if determinant < 1e-6 {
+        return false;
+    }
+    let (a, b) = ((us * vv - vs * uv) / determinant, (vs * uu - us * uv) / determinant);
+    let tint = [mean(&|p| p.2[0]), mean(&|p| p.2[1])];
+    let single = mean(&|p| (p.2[0] - tint[0]).powi(2) + (p.2[1] - tint[1]).powi(2));
+    let film = mean(&|p| {
+        let [r, b] = between(path, s + a * (p.0[0] - u) + b * (p.0[1] - v));
+        (p.2[0] - r).powi(2) + (p.2[1] - b).powi(2)
+    });
+    single > SPREAD * SPREAD && film < LEAVES * single
+}
+
+/// Tint between two steps of a path.
+fn between(path: &FilmPath, step: f64) -> [f64; 2] {
+    let step = step.clamp(0.0, (STEPS - 1) as f64 - 1e-6);
+    let (k, t) = (step as usize, step.fract());
+    [0, 1].map(|c| f64::from(path.tint[k][c]) * (1.0 - t) + f64::from(path.tint[k + 1][c]) * t)
+}
