@@ -146,7 +146,8 @@ impl Patch {
         colours: &[[f32; 3]],
     ) -> Option<TrueLifted> {
         let most = self.reach.iter().copied().fold(0.0, f32::max) + 1.0;
-        let range = |c: f32, n: usize| ((c - most).max(0.0) as usize).min(n)..((c + most + 1.0).max(0.0) as usize).min(n);
+        let range =
+            |c: f32, n: usize| ((c - most).max(0.0) as usize).min(n)..((c + most + 1.0).max(0.0) as usize).min(n);
         let (mut pixels, mut film) = (0_usize, [f64::INFINITY, 0.0]);
         for y in range(self.centre[1], canvas.h) {
             for x in range(self.centre[0], canvas.w) {

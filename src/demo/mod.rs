@@ -38,4 +38,6 @@ pub use field::{RenderedField, RenderedPhotograph};
 pub use larkmoor::{LARKMOOR_FAULT, LarkmoorSlide, larkmoor};
 pub use light::{ColourTable, Eye, Lamp, quartz_birefringence, quartz_indices, quartz_seen_at};
 pub use scene::{Balance, CameraSpec, Exif, Fabric, Flaws, Rock, Scene, View, Wedge};
-pub use truth::{FieldTruth, ThicknessTruth, Totals, TrueBubble, TrueFibre, TrueLifted, TruePluck, TruePore, TrueScratch, Truth};
+pub use truth::{
+    FieldTruth, ThicknessTruth, Totals, TrueBubble, TrueFibre, TrueLifted, TruePluck, TruePore, TrueScratch, Truth,
+};

@@ -14,7 +14,8 @@ const EVERY_PX: f64 = 6.0;
 /// Places of the frame within an outline.
 fn places(outline: &[[f64; 2]], size_px: [f64; 2]) -> Vec<[f64; 2]> {
     let range = |k: usize| {
-        let (low, high) = outline.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p[k]), h.max(p[k])));
+        let (low, high) =
+            outline.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p[k]), h.max(p[k])));
         let (low, high) = (low.max(0.0), high.min(size_px[k]));
         let n = ((high - low) / EVERY_PX).ceil().max(0.0) as usize;
         (0..n).map(move |i| low + (i as f64 + 0.5) * EVERY_PX)
@@ -48,8 +49,7 @@ pub fn match_lifted(found: &[Lifted], truth: &[TrueLifted], size_px: [f64; 2]) -
         matches.hits.extend(best.map(|(i, _)| (*i, j)));
     }
     for (i, f) in found.iter().enumerate() {
-        let own: Vec<&[[f64; 2]]> =
-            truth.iter().filter(|t| t.field == f.field).map(|t| &t.outline_px[..]).collect();
+        let own: Vec<&[[f64; 2]]> = truth.iter().filter(|t| t.field == f.field).map(|t| &t.outline_px[..]).collect();
         if covered(&f.outline_px, &own, size_px) < 0.5 {
             matches.false_found.push(i);
         }

@@ -7,9 +7,10 @@ use crate::section::light_field::FieldLight;
 
 /// Side of a cell, µm: a band is two of them wide at least.
 const CELL_UM: f64 = 8.0;
-/// Darkest log light, and strongest tint, that is colourless rock under a film: twice what a film does, and half again.
+/// Darkest log light, and strongest tint, that is colourless rock under a film: three times what a film does to light, and what
+/// it does to colour under a warm lamp.
 const DARKEST: f32 = -0.5;
-const STRONGEST: f32 = 0.25;
+const STRONGEST: f32 = 0.3;
 
 /// Tints in cells.
 pub(super) struct TintCells {

@@ -30,7 +30,8 @@ pub(super) fn follow(cells: &TintCells, path: &FilmPath, [x0, y0, x1, y1]: [usiz
         let at = [y0 + i / columns, x0 + i % columns];
         if cells.seen[at] {
             let t = cells.tint[at];
-            let of = |p: [f32; 2]| (((t[0] - p[0]).powi(2) + (t[1] - p[1]).powi(2)) / (2.0 * SCATTER * SCATTER)).min(MOST);
+            let of =
+                |p: [f32; 2]| (((t[0] - p[0]).powi(2) + (t[1] - p[1]).powi(2)) / (2.0 * SCATTER * SCATTER)).min(MOST);
             cost[0] = of([0.0, 0.0]);
             for (c, p) in cost[1..].iter_mut().zip(&path.tint) {
                 *c = of(*p);

@@ -10,9 +10,9 @@ const LEAST_UM2: f64 = 3.14e4;
 /// opposite beside it in the order that the film has them.
 const LEAST_RANGE_NM: f64 = 340.0;
 /// Least share of the tints that the film must explain.
-const LEAST_EXPLAINED: f64 = 0.72;
-/// Least evenness of the film's slope; a dome has 0.89, plain tints side by side some 0.2.
-const LEAST_EVEN: f64 = 0.45;
+const LEAST_EXPLAINED: f64 = 0.85;
+/// Least evenness of the film's slope; a dome has 0.89, what is followed in steps of the path's less where it is gentle.
+const LEAST_EVEN: f64 = 0.25;
 /// Bounds of how light follows colour; 1 is the film's.
 const LIGHT: [f64; 2] = [0.35, 1.8];
 /// Least share of neighbouring places in different crystals: colours within one crystal may be its own zones.
@@ -36,7 +36,7 @@ impl Patch {
     pub fn odds(&self) -> Odds {
         Odds::before(-1.0)
             .with("range", (self.range_nm() / LEAST_RANGE_NM).ln().clamp(-1.0, 1.2), 2.0)
-            .with("explained", (self.explained - LEAST_EXPLAINED).clamp(-0.5, 0.25), 10.0)
+            .with("explained", (self.explained - LEAST_EXPLAINED).clamp(-0.5, 0.15), 12.0)
             .with("even", (self.even - LEAST_EVEN).clamp(-0.4, 0.4), 4.0)
             .with("light", 0.5 - (self.light - 1.0).abs().min(1.0), 2.0)
             .with("size", (self.area_um2 / LEAST_UM2).ln().clamp(-1.0, 2.0), 0.5)

@@ -18,8 +18,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use self::cells::TintCells;
-use self::patch::patches;
 pub use self::patch::Patch;
+use self::patch::patches;
 use self::path::{FilmPath, PATHS};
 use crate::section::beside::Sides;
 use crate::section::light_field::FieldLight;
@@ -143,7 +143,8 @@ impl Patch {
 
     /// Whether a line is its edge or one of its bands: half of its course lies within the outline or near it.
     pub(crate) fn explains(&self, course_px: &[[f64; 2]], um_per_px: f64) -> bool {
-        let near = |p: &[f64; 2]| self.outline_px.iter().any(|q| (p[0] - q[0]).hypot(p[1] - q[1]) * um_per_px < EDGE_UM);
+        let near =
+            |p: &[f64; 2]| self.outline_px.iter().any(|q| (p[0] - q[0]).hypot(p[1] - q[1]) * um_per_px < EDGE_UM);
         let own = course_px.iter().filter(|p| holds(&self.outline_px, **p) || near(p)).count();
         2 * own > course_px.len()
     }

@@ -16,6 +16,8 @@ use crate::section::shape::polygon_area;
 
 /// Cells under which a patch is not looked at.
 const FEWEST: usize = 60;
+/// Gap in what shows a film, cells, over which it is one patch: a dark grain, or a band too narrow to be followed.
+const GAP: u8 = 5;
 /// Cells between two places whose crystals are compared.
 const APART: usize = 3;
 
@@ -32,7 +34,7 @@ pub struct Patch {
     pub film_nm: [f64; 2],
     /// Share of the tints' squares that the film's colours explain.
     pub explained: f64,
-    /// How even the film's slope is: (mean slope)² over mean square; a mosaic of plain tints has nearly none.
+    /// How even the film's slope is: (mean slope)² over mean square; plain tints side by side have little.
     pub even: f64,
     /// How the light follows the film: change of ln(green) over what the film should do, 1 is as it should.
     pub light: f64,
@@ -60,7 +62,7 @@ pub(super) fn patches(
     let mask = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
         Luma([255 * u8::from(proved[[y as usize, x as usize]])])
     });
-    let labels = connected_components(&close(&mask, Norm::L1, 2), Connectivity::Four, Luma([0]));
+    let labels = connected_components(&close(&mask, Norm::L1, GAP), Connectivity::Four, Luma([0]));
     let mut groups: Vec<Vec<[usize; 2]>> = Vec::new();
     for (x, y, Luma([label])) in labels.enumerate_pixels().filter(|(_, _, p)| p.0[0] > 0) {
         let at = *label as usize - 1;
@@ -166,7 +168,8 @@ impl Look<'_> {
 
 impl Patch {
     fn of(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<Self> {
-        let shown: Vec<[usize; 2]> = cells.iter().copied().filter(|c| look.seen(*c) && look.step(*c).is_some()).collect();
+        let shown: Vec<[usize; 2]> =
+            cells.iter().copied().filter(|c| look.seen(*c) && look.step(*c).is_some()).collect();
         if shown.len() < FEWEST {
             return None;
         }
@@ -235,7 +238,8 @@ fn outlined(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<(Ve
     // Smoothed over neighbours: cells are coarse.
     let to_px = |k: usize| {
         let near = [n - 2, n - 1, 0, 1, 2].map(|d| &contour.points[(k + d) % n]);
-        let mean = |f: fn(&imageproc::point::Point<i32>) -> i32| near.iter().map(|p| f64::from(f(p))).sum::<f64>() / 5.0;
+        let mean =
+            |f: fn(&imageproc::point::Point<i32>) -> i32| near.iter().map(|p| f64::from(f(p))).sum::<f64>() / 5.0;
         let cell = [mean(|p| p.x) - 1.0 + look.origin[0] as f64, mean(|p| p.y) - 1.0 + look.origin[1] as f64];
         cell.map(|v| v * side + (side - 1.0) / 2.0)
     };

@@ -6,8 +6,8 @@ use ndarray::Array2;
 use super::cells::TintCells;
 use super::path::{FilmPath, STEPS};
 
-/// Half of a window, cells; it is some 70 µm wide.
-const HALF: usize = 4;
+/// Halves of the windows, cells: some 70 µm wide for narrow bands, 150 for wide ones.
+const HALVES: [usize; 2] = [4, 9];
 /// Squares that the film may leave, over those that one tint leaves.
 const LEAVES: f64 = 0.4;
 /// Least spread of the tints in a window, log units: noise has less.
@@ -19,12 +19,14 @@ const FOLLOWED: f64 = 0.7;
 pub(super) fn proved(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, corner: [usize; 2]) -> Array2<bool> {
     let (rows, columns) = steps.dim();
     let mut out = Array2::from_elem((rows, columns), false);
-    for y in (HALF..rows.saturating_sub(HALF)).step_by(2) {
-        for x in (HALF..columns.saturating_sub(HALF)).step_by(2) {
-            if steps[[y, x]] > 0 && proves(cells, path, steps, corner, [x, y]) {
-                let marked = HALF / 2 + 1;
-                for at in (y - marked..=y + marked).flat_map(|y| (x - marked..=x + marked).map(move |x| [y, x])) {
-                    out[at] |= steps[at] > 0;
+    for half in HALVES {
+        for y in (half..rows.saturating_sub(half)).step_by(half / 2) {
+            for x in (half..columns.saturating_sub(half)).step_by(half / 2) {
+                if steps[[y, x]] > 0 && proves(cells, path, steps, corner, ([x, y], half)) {
+                    let marked = half / 2 + 1;
+                    for at in (y - marked..=y + marked).flat_map(|y| (x - marked..=x + marked).map(move |x| [y, x])) {
+                        out[at] |= steps[at] > 0;
+                    }
                 }
             }
         }
@@ -32,30 +34,33 @@ pub(super) fn proved(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, cor
     out
 }
 
-/// Whether the window about (x, y) proves its film.
-fn proves(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, corner: [usize; 2], [x, y]: [usize; 2]) -> bool {
-    let mut places: Vec<([f64; 2], f64, [f64; 2])> = Vec::with_capacity((2 * HALF + 1).pow(2));
-    for (j, v) in (y - HALF..=y + HALF).enumerate() {
-        for (i, u) in (x - HALF..=x + HALF).enumerate() {
+/// Whether the window about (x, y), `half` to either side, proves its film.
+fn proves(
+    cells: &TintCells,
+    path: &FilmPath,
+    steps: &Array2<u8>,
+    corner: [usize; 2],
+    ([x, y], half): ([usize; 2], usize),
+) -> bool {
+    let mut places: Vec<([f64; 2], f64, [f64; 2])> = Vec::with_capacity((2 * half + 1).pow(2));
+    for (j, v) in (y - half..=y + half).enumerate() {
+        for (i, u) in (x - half..=x + half).enumerate() {
             let at = [corner[1] + v, corner[0] + u];
             if steps[[v, u]] > 0 && cells.seen[at] {
-                let off = [i as f64 - HALF as f64, j as f64 - HALF as f64];
+                let off = [i as f64 - half as f64, j as f64 - half as f64];
                 places.push((off, f64::from(steps[[v, u]]) - 1.0, cells.tint[at].map(f64::from)));
             }
         }
     }
     let n = places.len() as f64;
-    if n < FOLLOWED * ((2 * HALF + 1) * (2 * HALF + 1)) as f64 {
+    if n < FOLLOWED * ((2 * half + 1) * (2 * half + 1)) as f64 {
         return false;
     }
     // The plane through the steps: window nearly whole, so its two directions hardly mix.
     let mean = |f: &dyn Fn(&([f64; 2], f64, [f64; 2])) -> f64| places.iter().map(f).sum::<f64>() / n;
     let (u, v, s) = (mean(&|p| p.0[0]), mean(&|p| p.0[1]), mean(&|p| p.1));
-    let (uu, uv, vv) = (
-        mean(&|p| (p.0[0] - u).powi(2)),
-        mean(&|p| (p.0[0] - u) * (p.0[1] - v)),
-        mean(&|p| (p.0[1] - v).powi(2)),
-    );
+    let (uu, uv, vv) =
+        (mean(&|p| (p.0[0] - u).powi(2)), mean(&|p| (p.0[0] - u) * (p.0[1] - v)), mean(&|p| (p.0[1] - v).powi(2)));
     let (us, vs) = (mean(&|p| (p.0[0] - u) * (p.1 - s)), mean(&|p| (p.0[1] - v) * (p.1 - s)));
     let determinant = uu * vv - uv * uv;
     if determinant < 1e-6 {

@@ -90,7 +90,8 @@ fn tints_that_a_rock_has_are_not_lifted() {
     assert!(called(&light(any_tint, false)).is_empty(), "the film's own colours, each crystal its own");
     let brown = |x, y| [-0.3, -0.6, -1.2].map(|c| if chance(x, y, 3) < 0.3 { c } else { 0.0 });
     assert!(called(&light(brown, false)).is_empty(), "mica");
-    let waves = |x: usize, y: usize| [-0.05, -0.1, -0.02].map(|c| c * ((x as f64 / 30.0).sin() + (y as f64 / 41.0).cos()));
+    let waves =
+        |x: usize, y: usize| [-0.05, -0.1, -0.02].map(|c| c * ((x as f64 / 30.0).sin() + (y as f64 / 41.0).cos()));
     assert!(called(&light(waves, false)).is_empty(), "a tint that comes and goes");
     let zones = |x: usize, y: usize| film[dome(x, y, 950.0)];
     assert!(called(&light(zones, true)).is_empty(), "zones of one crystal");

@@ -11,6 +11,8 @@ use super::cells::TintCells;
 const BLOCK: usize = 16;
 /// Least share of the turning that points one way.
 const LEAST_ONE_WAY: f32 = 0.6;
+/// Least share of a block over which the turning is spread: the border of two plain tints is a line.
+const LEAST_SPREAD: f32 = 0.2;
 /// Least turning, squared log units a cell: tints of 0.04 that go round once in 200 µm.
 const LEAST: f32 = 4e-4;
 /// Blocks that must agree that there is a film: a patch of 200 µm has as many.
@@ -26,14 +28,17 @@ pub(super) fn boxes(cells: &TintCells) -> Vec<[usize; 4]> {
     for y in (0..rows).step_by(BLOCK / 2) {
         for x in (0..columns).step_by(BLOCK / 2) {
             let (to_y, to_x) = ((y + BLOCK).min(rows), (x + BLOCK).min(columns));
-            let (mut sum, mut all, mut n) = ([0.0_f32; 2], 0.0, 0_usize);
+            let (mut sum, mut all, mut squares, mut n) = ([0.0_f32; 2], 0.0, 0.0, 0.0_f32);
             for v in (y..to_y).flat_map(|y| (x..to_x).map(move |x| [y, x])).filter_map(|at| turning[at]) {
                 sum = [sum[0] + v[0], sum[1] + v[1]];
                 all += v[0].hypot(v[1]);
-                n += 1;
+                squares += v[0] * v[0] + v[1] * v[1];
+                n += 1.0;
             }
             let one_way = sum[0].hypot(sum[1]);
-            if 2 * n > BLOCK * BLOCK / 2 && one_way > LEAST * n as f32 && one_way > LEAST_ONE_WAY * all {
+            let spread = all * all > LEAST_SPREAD * n * squares;
+            let seen = n > 0.25 * (BLOCK * BLOCK) as f32;
+            if seen && spread && one_way > LEAST * n && one_way > LEAST_ONE_WAY * all {
                 let within = [
                     x.saturating_sub(BLOCK),
                     y.saturating_sub(BLOCK),
@@ -95,9 +100,10 @@ mod tests {
     /// Once round in 20 cells; the same tints in plain squares without order; one tint that waxes and wanes.
     #[test]
     fn what_goes_round_is_told_from_what_lies_side_by_side() {
-        let round = |turns: f32| [0.06 * (std::f32::consts::TAU * turns).cos(), 0.06 * (std::f32::consts::TAU * turns).sin()];
+        let round =
+            |turns: f32| [0.06 * (std::f32::consts::TAU * turns).cos(), 0.06 * (std::f32::consts::TAU * turns).sin()];
         assert_eq!(boxes(&cells(|x, y| round(0.05 * x as f32 + 0.01 * y as f32))).len(), 1);
-        let squares = cells(|x, y| round(0.37 * ((x / 9 * 5 + y / 9 * 3) * (x / 9 + 2) % 11) as f32));
+        let squares = cells(|x, y| round(0.37 * ((x / 20 * 5 + y / 20 * 3) * (x / 20 + 2) % 11) as f32));
         assert!(boxes(&squares).is_empty(), "{:?}", boxes(&squares));
         assert!(boxes(&cells(|x, _| [0.06 * (x as f32 / 6.0).sin(), -0.1 * (x as f32 / 6.0).sin()])).is_empty());
     }
