@@ -96,7 +96,9 @@ pub(super) fn marks(defects: &DefectsRecord, pictures: &[FieldPicture]) -> (Vec<
     for l in &defects.lifted {
         let area =
             l.area_um2.map_or_else(|| format!("{:.0} square pixels", l.area_px), |a| format!("{:.3} mm²", a / 1e6));
-        let film = l.film_um.map_or_else(String::new, |[from, to]| format!(", film of air {from:.2} to {to:.2} µm"));
+        let film = l.film_um.map_or_else(String::new, |[from, to]| {
+            format!(", film of air {from:.2} to {to:.2} µm where it shows colours")
+        });
         let points: Vec<String> = l.outline_px.iter().map(|[x, y]| format!("{x:.1} {y:.1}")).collect();
         let [x0, y0, x1, y1] = l.box_px;
         let middle = [0.5 * (x0 + x1), 0.5 * (y0 + y1)];

@@ -42,13 +42,20 @@ pub(super) fn next_steps(case: &Case) -> Vec<String> {
     if case.record.untouchable {
         return untouchable(case);
     }
-    match case.outcome {
+    let steps = match case.outcome {
         Outcome::Pass => pass(case),
         Outcome::Regrind => regrind(case),
         Outcome::Recover => recover(),
         Outcome::Remake => remake(case),
         Outcome::Undetermined => undetermined(case),
-    }
+    };
+    let looks_lifted = !case.tally.lifted.is_empty() && case.outcome != Outcome::Remake;
+    let look = looks_lifted.then(|| {
+        "Before anything else press on the place that looks lifted and tilt the slide: where its colours shift the rock is off the \
+         glass, and then it is not ground, it tears out."
+            .to_owned()
+    });
+    look.into_iter().chain(steps).collect()
 }
 
 fn untouchable(case: &Case) -> Vec<String> {
@@ -72,13 +79,6 @@ fn pass(case: &Case) -> Vec<String> {
 
 fn regrind(case: &Case) -> Vec<String> {
     let mut steps = Vec::new();
-    if !case.tally.lifted.is_empty() {
-        steps.push(
-            "Before anything else press on the place that looks lifted and tilt the slide: where its colours shift the rock is off \
-             the glass, and a lifted section is never ground, it tears out."
-                .to_owned(),
-        );
-    }
     if case.record.finish == Finish::Covered {
         steps.push(
             "Take the cover off first: balsam gives to warmth or solvent, epoxy mostly does not without harm; if it \
@@ -239,9 +239,10 @@ fn lifted(case: &Case) -> Option<String> {
         (_, Some(area)) => (format!("{n} places, the largest of {area},"), "show", "They do"),
         (_, None) => (format!("{n} places"), "show", "They do"),
     };
+    let proof = if case.record.untouchable { "the slide is tilted" } else { "it is pressed or tilted" };
     Some(format!(
-        "{places} {show} the colours of a film of air and may have lifted off the glass; colours that shift when it is pressed or \
-         tilted are the proof. {they} not count here, but a lifted section is never ground: it tears out."
+        "{places} {show} the colours of a film of air and may have lifted off the glass; colours that shift when {proof} \
+         are the proof. {they} not count here, but a lifted section is never ground: it tears out."
     ))
 }
 

@@ -123,7 +123,7 @@ mod tests {
         for ((y, x), k) in found.indexed_iter() {
             let expected = film(x).map_or(0, |k| k + 1);
             let near = (10..17).contains(&y) && (24..32).contains(&x);
-            let edge = x < 12 || x > 47;
+            let edge = !(12..=47).contains(&x);
             let off = (f64::from(*k) - expected as f64).abs();
             assert!(off <= 1.0 || edge || near && off <= 3.0, "{x} {y}: {k} for {expected}, {} nm", film_nm(expected));
         }

@@ -56,6 +56,8 @@ const COLOUR: f32 = 0.03;
 const EDGE_UM: f64 = 40.0;
 /// Squares left by another order over those of the film from which the order is told.
 const ORDER_TOLD: f64 = 2.0;
+/// Thickness from which a film is nearly grey, nm; it may be thicker where nothing is followed any more.
+const PALE_NM: f64 = 1300.0;
 /// Share of grey rock within the outline from which the middle's film is not known.
 const GREY: f64 = 0.08;
 
@@ -132,8 +134,8 @@ impl Lifted {
 impl Patch {
     /// Thickness of the film from and to, µm, or why it cannot be told.
     fn film(&self) -> Result<[f64; 2], &'static str> {
-        if self.grey > GREY {
-            Err("part of the patch is grey, as films are that are too thick to show colours")
+        if self.grey > GREY || self.film_nm[1] > PALE_NM {
+            Err("part of the patch is grey or nearly so, as films are that are too thick to show colours")
         } else if self.order < ORDER_TOLD {
             Err("a film one order thicker or thinner would show nearly the same colours")
         } else {

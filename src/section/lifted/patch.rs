@@ -180,7 +180,7 @@ impl Patch {
         let at = |p: f64| film_nm(films[((films.len() - 1) as f64 * p).round() as usize]);
         // A whole order is half a wave, 220 to 320 nm.
         let orders = (11..=16).flat_map(|k| [k, -k]).filter_map(|more| look.left(&shown, more));
-        let (outline_px, within) = outlined(light, look, cells)?;
+        let Outlined { outline_px, within } = outlined(light, look, cells)?;
         let bare = within.iter().filter(|c| look.seen(**c) && look.step(**c).is_none()).count();
         let [x0, y0, x1, y1] = bounds(&outline_px);
         let mut patch = Self {
@@ -223,8 +223,16 @@ fn bounds(outline: &[[f64; 2]]) -> [f64; 4] {
     [bound(f64::min, 0, least), bound(f64::min, 1, least), bound(f64::max, 0, most), bound(f64::max, 1, most)]
 }
 
-/// Outer border of a patch, pixels, along the outer sides of its cells, and the cells within it.
-fn outlined(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<(Vec<[f64; 2]>, Vec<[usize; 2]>)> {
+/// A patch with its outline.
+struct Outlined {
+    /// Closed, pixels.
+    outline_px: Vec<[f64; 2]>,
+    /// Cells of the box within it.
+    within: Vec<[usize; 2]>,
+}
+
+/// Outer border of a patch through the middles of its outer cells, and the cells within it.
+fn outlined(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<Outlined> {
     let (rows, columns) = look.steps.dim();
     // A margin of a cell, so that the outside is one.
     let mut mask = GrayImage::new(columns as u32 + 2, rows as u32 + 2);
@@ -255,5 +263,5 @@ fn outlined(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<(Ve
         .flat_map(|y| (0..columns).map(move |x| [x, y]))
         .filter(|[x, y]| !outside[(y + 1) * (columns + 2) + x + 1])
         .collect();
-    Some(((0..n).map(to_px).collect(), within))
+    Some(Outlined { outline_px: (0..n).map(to_px).collect(), within })
 }

@@ -34,6 +34,15 @@ pub(super) fn proved(cells: &TintCells, path: &FilmPath, steps: &Array2<u8>, cor
     out
 }
 
+/// A cell of a window.
+struct Seen {
+    /// From the window's middle, cells.
+    off: [f64; 2],
+    /// Step of the film that was followed there.
+    step: f64,
+    tint: [f64; 2],
+}
+
 /// Whether the window about (x, y), `half` to either side, proves its film.
 fn proves(
     cells: &TintCells,
@@ -42,13 +51,14 @@ fn proves(
     corner: [usize; 2],
     ([x, y], half): ([usize; 2], usize),
 ) -> bool {
-    let mut places: Vec<([f64; 2], f64, [f64; 2])> = Vec::with_capacity((2 * half + 1).pow(2));
+    let mut places: Vec<Seen> = Vec::with_capacity((2 * half + 1).pow(2));
     for (j, v) in (y - half..=y + half).enumerate() {
         for (i, u) in (x - half..=x + half).enumerate() {
             let at = [corner[1] + v, corner[0] + u];
             if steps[[v, u]] > 0 && cells.seen[at] {
                 let off = [i as f64 - half as f64, j as f64 - half as f64];
-                places.push((off, f64::from(steps[[v, u]]) - 1.0, cells.tint[at].map(f64::from)));
+                let step = f64::from(steps[[v, u]]) - 1.0;
+                places.push(Seen { off, step, tint: cells.tint[at].map(f64::from) });
             }
         }
     }
@@ -57,21 +67,24 @@ fn proves(
         return false;
     }
     // The plane through the steps: window nearly whole, so its two directions hardly mix.
-    let mean = |f: &dyn Fn(&([f64; 2], f64, [f64; 2])) -> f64| places.iter().map(f).sum::<f64>() / n;
-    let (u, v, s) = (mean(&|p| p.0[0]), mean(&|p| p.0[1]), mean(&|p| p.1));
-    let (uu, uv, vv) =
-        (mean(&|p| (p.0[0] - u).powi(2)), mean(&|p| (p.0[0] - u) * (p.0[1] - v)), mean(&|p| (p.0[1] - v).powi(2)));
-    let (us, vs) = (mean(&|p| (p.0[0] - u) * (p.1 - s)), mean(&|p| (p.0[1] - v) * (p.1 - s)));
+    let mean = |f: &dyn Fn(&Seen) -> f64| places.iter().map(f).sum::<f64>() / n;
+    let (u, v, s) = (mean(&|p| p.off[0]), mean(&|p| p.off[1]), mean(&|p| p.step));
+    let (uu, uv, vv) = (
+        mean(&|p| (p.off[0] - u).powi(2)),
+        mean(&|p| (p.off[0] - u) * (p.off[1] - v)),
+        mean(&|p| (p.off[1] - v).powi(2)),
+    );
+    let (us, vs) = (mean(&|p| (p.off[0] - u) * (p.step - s)), mean(&|p| (p.off[1] - v) * (p.step - s)));
     let determinant = uu * vv - uv * uv;
     if determinant < 1e-6 {
         return false;
     }
     let (a, b) = ((us * vv - vs * uv) / determinant, (vs * uu - us * uv) / determinant);
-    let tint = [mean(&|p| p.2[0]), mean(&|p| p.2[1])];
-    let single = mean(&|p| (p.2[0] - tint[0]).powi(2) + (p.2[1] - tint[1]).powi(2));
+    let tint = [mean(&|p| p.tint[0]), mean(&|p| p.tint[1])];
+    let single = mean(&|p| (p.tint[0] - tint[0]).powi(2) + (p.tint[1] - tint[1]).powi(2));
     let film = mean(&|p| {
-        let [r, b] = between(path, s + a * (p.0[0] - u) + b * (p.0[1] - v));
-        (p.2[0] - r).powi(2) + (p.2[1] - b).powi(2)
+        let [r, b] = between(path, s + a * (p.off[0] - u) + b * (p.off[1] - v));
+        (p.tint[0] - r).powi(2) + (p.tint[1] - b).powi(2)
     });
     single > SPREAD * SPREAD && film < LEAVES * single
 }

@@ -233,6 +233,18 @@ fn an_untouchable_section_gets_no_step_that_touches_it() {
 }
 
 #[test]
+fn what_looks_lifted_is_looked_at_first_and_changes_no_verdict() {
+    let tally = Tally { lifted: vec![Some(1.3e5)], ..clean() };
+    let of = verdict(&record(), &sound(), &tally);
+    assert_eq!(of.outcome, verdict(&record(), &sound(), &clean()).outcome);
+    assert!(of.next_steps[0].contains("press on the place") && of.next_steps[0].contains("not ground"), "{of:?}");
+    assert!(of.notes.iter().any(|n| n.contains("0.13 mm²") && n.contains("never ground")), "{:?}", of.notes);
+    let held = SlideRecord { untouchable: true, ..record() };
+    let of = verdict(&held, &sound(), &tally);
+    assert!(of.next_steps.iter().chain(&of.notes).all(|s| !s.contains("press")), "{of:?}");
+}
+
+#[test]
 fn a_covered_section_loses_its_cover_first() {
     let covered = SlideRecord { finish: Finish::Covered, ..record() };
     let v = verdict(&covered, &measured(surface(45.0, 0.2, [0.0, 0.0], 0.01)), &clean());
