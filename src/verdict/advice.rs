@@ -50,11 +50,8 @@ pub(super) fn next_steps(case: &Case) -> Vec<String> {
         Outcome::Undetermined => undetermined(case),
     };
     let looks_lifted = !case.tally.lifted.is_empty() && case.outcome != Outcome::Remake;
-    let look = looks_lifted.then(|| {
-        "Before anything else press on the place that looks lifted and tilt the slide: where its colours shift the rock is off the \
-         glass, and then it is not ground, it tears out."
-            .to_owned()
-    });
+    let look = looks_lifted
+        .then(|| "First press on what looks lifted: where its colours shift it is loose, never grind it.".to_owned());
     look.into_iter().chain(steps).collect()
 }
 

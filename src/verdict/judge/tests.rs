@@ -237,7 +237,7 @@ fn what_looks_lifted_is_looked_at_first_and_changes_no_verdict() {
     let tally = Tally { lifted: vec![Some(1.3e5)], ..clean() };
     let of = verdict(&record(), &sound(), &tally);
     assert_eq!(of.outcome, verdict(&record(), &sound(), &clean()).outcome);
-    assert!(of.next_steps[0].contains("press on the place") && of.next_steps[0].contains("not ground"), "{of:?}");
+    assert!(of.next_steps[0].contains("press on what") && of.next_steps[0].contains("never grind"), "{of:?}");
     assert!(of.notes.iter().any(|n| n.contains("0.13 mm²") && n.contains("never ground")), "{:?}", of.notes);
     let held = SlideRecord { untouchable: true, ..record() };
     let of = verdict(&held, &sound(), &tally);
