@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 
 use thinproof::demo::frosted_scene::{FrostedScene, Kind};
 use thinproof::demo::frosted_slide::FrostedPicture;
-use thinproof::frosting::geometry::inside;
 use thinproof::frosting::{Answer, Frosting, Told, examine};
+use thinproof::section::shape::holds;
 use thinproof::slide::Curve;
 use thinproof::slide::photograph::{Photograph, Role, Samples};
 
@@ -159,7 +159,7 @@ fn areas(picture: &FrostedPicture, found: &Frosting) -> [f64; 3] {
                 .glossy
                 .iter()
                 .zip(&boxes)
-                .any(|(p, b)| u >= b[0] && u <= b[2] && v >= b[1] && v <= b[3] && inside(&p.outline_px, [u, v]));
+                .any(|(p, b)| u >= b[0] && u <= b[2] && v >= b[1] && v <= b[3] && holds(&p.outline_px, [u, v]));
             match (picture.glossy[y * w + x], is_found) {
                 (true, true) => out[0] += 1.0,
                 (true, false) => out[1] += 1.0,

@@ -1,5 +1,6 @@
 //! Lifted areas hit, missed and invented, over all fields, and of each miss and false alarm what was seen.
 
+use crate::why::spread;
 use thinproof::demo::TrueLifted;
 use thinproof::demo::score::{Matches, covered, match_lifted};
 use thinproof::section::lifted::{Lifted, Patch};
@@ -89,11 +90,6 @@ impl LiftedCount {
     }
 
     pub(crate) fn print(&self) {
-        let at = |v: &[f64], p: f64| {
-            let mut v = v.to_vec();
-            v.sort_by(f64::total_cmp);
-            v.get(((v.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(f64::NAN)
-        };
         let [thin, usual, thick] = self.by_film.map(|[hit, missed]| format!("{hit} of {}", hit + missed));
         println!(
             "lifted    found {}, false {}; of 200 µm across and over, film under 0.5 µm {thin}, to 2 µm {usual}, over 2 µm {thick} found; fields with a false one {} of {}, of those without any lifted area {} of {}",
@@ -107,13 +103,8 @@ impl LiftedCount {
         for (name, v) in
             [("share of the area outlined", &self.covered), ("greatest film, told over true, minus one", &self.film)]
         {
-            println!(
-                "          {name} ({}): median {:.2}, 5 % {:.2}, 95 % {:.2}",
-                v.len(),
-                at(v, 0.5),
-                at(v, 0.05),
-                at(v, 0.95)
-            );
+            let [median, low, high] = spread(v);
+            println!("          {name} ({}): median {median:.2}, 5 % {low:.2}, 95 % {high:.2}", v.len());
         }
     }
 }

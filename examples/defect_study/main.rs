@@ -38,18 +38,11 @@ struct Count {
 
 impl Count {
     fn row(&self, name: &str) {
-        let mut errors = self.errors.clone();
-        errors.sort_by(f64::total_cmp);
-        let at = |p: f64| errors.get(((errors.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(f64::NAN);
+        let [median, low, high] = why::spread(&self.errors);
         let f1 = 2.0 * self.hits as f64 / (2 * self.hits + self.false_found + self.missed).max(1) as f64;
         println!(
-            "{name:9} F1 {f1:.3}  hit {:4}  false {:3}  missed {:3}  size error: median {:+.3}, 5 % {:+.3}, 95 % {:+.3}",
-            self.hits,
-            self.false_found,
-            self.missed,
-            at(0.5),
-            at(0.05),
-            at(0.95)
+            "{name:9} F1 {f1:.3}  hit {:4}  false {:3}  missed {:3}  size error: median {median:+.3}, 5 % {low:+.3}, 95 % {high:+.3}",
+            self.hits, self.false_found, self.missed
         );
     }
 }

@@ -20,6 +20,14 @@ pub(crate) struct Place {
     pub(crate) size: [f64; 2],
 }
 
+/// Median, 5th and 95th percentile of what was measured; not a number where nothing was.
+pub(crate) fn spread(values: &[f64]) -> [f64; 3] {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    [0.5, 0.05, 0.95]
+        .map(|p| sorted.get(((sorted.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(f64::NAN))
+}
+
 /// Confidence and cues in one line.
 fn cues(odds: &Odds) -> String {
     let mut out = format!("p {:.2}", odds.probability());
@@ -236,18 +244,9 @@ impl FibreCount {
             "          fields with a false one {} of {}, of those without any fibre {} of {}",
             self.fields_with_false, self.fields, self.false_on_those, self.fields_without
         );
-        let at = |v: &[f64], p: f64| {
-            let mut v = v.to_vec();
-            v.sort_by(f64::total_cmp);
-            v.get(((v.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(f64::NAN)
-        };
         for (name, v) in [("length", &self.length), ("width", &self.width)] {
-            println!(
-                "          {name} over the true one, textile: median {:.2}, 5 % {:.2}, 95 % {:.2}",
-                at(v, 0.5),
-                at(v, 0.05),
-                at(v, 0.95)
-            );
+            let [median, low, high] = spread(v);
+            println!("          {name} over the true one, textile: median {median:.2}, 5 % {low:.2}, 95 % {high:.2}");
         }
     }
 }

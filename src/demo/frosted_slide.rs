@@ -8,7 +8,8 @@ use rayon::prelude::*;
 use super::dice::{Dice, hash};
 use super::frosted_light::Shade;
 use super::frosted_scene::FrostedScene;
-use crate::frosting::geometry::{Homography, Point, inside};
+use crate::frosting::geometry::{Homography, Point};
+use crate::section::shape::holds;
 use crate::slide::Corner;
 
 /// A rendered photograph with what is true of it.
@@ -96,7 +97,7 @@ impl FrostedScene {
             .into_par_iter()
             .map(|i| {
                 let p = [(i % w) as f64, (i / w) as f64];
-                let is_glass = inside(&outline_px, p);
+                let is_glass = holds(&outline_px, p);
                 (is_glass, is_glass && shade.clearness(to_mm(p)) > 0.5)
             })
             .collect();

@@ -189,7 +189,7 @@ mod tests {
     use super::*;
     use crate::demo::{Flaws, Rock};
 
-    /// With none asked for a field is to the last bit what it was; with one, only the patch is darker, by 16 % at most.
+    /// Only the patch is darker, by 16 % and its edge at most; what lies ten pixels and more beside it is to the last bit what it was.
     #[test]
     fn a_film_darkens_its_patch_and_nothing_else() {
         let mut sound = Scene::new("lifted", 77, Rock::Quartzite);
@@ -201,13 +201,17 @@ mod tests {
         let truth = &lifted.truth.lifted[0];
         let within = |x: usize, y: usize| truth.holds([x as f64, y as f64]);
         let light = |code: u8| crate::optics::srgb::decode(f64::from(code) / 255.0);
-        let mut seen = [0.0, 0.0, 0.0];
+        let (mut seen, mut beside) = ([0.0, 0.0, 0.0], 0);
         for (i, (a, b)) in sound.plane.rgb.chunks(3).zip(lifted.plane.rgb.chunks(3)).enumerate() {
             let (x, y) = (i % 400, i / 400);
             if within(x, y) {
                 seen = [seen[0] + light(a[1]), seen[1] + light(b[1]), seen[2] + 1.0];
+            } else if truth.outline_px.iter().all(|p| (p[0] - x as f64).hypot(p[1] - y as f64) > 10.0) {
+                assert_eq!(a, b, "at {x}, {y}");
+                beside += 1;
             }
         }
+        assert!(beside > 500, "{beside} pixels beside the patch");
         let share = seen[1] / seen[0];
         assert!(seen[2] > 500.0 && (0.8..0.99).contains(&share), "{seen:?}");
     }

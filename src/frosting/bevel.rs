@@ -69,7 +69,7 @@ fn cut(k: usize, corners: &[Point; 4], short: f64, edges: &Edges) -> (f64, Bevel
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frosting::geometry::inside;
+    use crate::section::shape::holds;
     use ndarray::Array2;
 
     #[test]
@@ -89,7 +89,7 @@ mod tests {
                 Array2::from_shape_fn(
                     (200, 320),
                     |(y, x)| {
-                        if inside(&outline, [x as f64, y as f64]) { 0.5_f32 } else { 0.05 }
+                        if holds(&outline, [x as f64, y as f64]) { 0.5_f32 } else { 0.05 }
                     },
                 );
             let found = find(&whole, &Edges::of(&light));

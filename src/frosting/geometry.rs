@@ -1,5 +1,7 @@
 //! Plane geometry of a slide seen a little from the side: lines, and the map from the unit square to four corners.
 
+use crate::section::shape::holds;
+
 /// A point, pixels or cells.
 pub type Point = [f64; 2];
 
@@ -32,19 +34,6 @@ pub fn line_through(a: Point, b: Point) -> [f64; 3] {
     [n[0], n[1], n[0] * a[0] + n[1] * a[1]]
 }
 
-/// Whether a point lies in a polygon (even-odd rule).
-#[must_use]
-pub fn inside(polygon: &[Point], [x, y]: Point) -> bool {
-    let mut odd = false;
-    for (i, a) in polygon.iter().enumerate() {
-        let b = polygon[(i + 1) % polygon.len()];
-        if (a[1] > y) != (b[1] > y) && x < a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0]) {
-            odd = !odd;
-        }
-    }
-    odd
-}
-
 /// Distance from a point to the border of a polygon, positive inside.
 #[must_use]
 pub fn depth(polygon: &[Point], p: Point) -> f64 {
@@ -56,7 +45,7 @@ pub fn depth(polygon: &[Point], p: Point) -> f64 {
         let t = (((p[0] - a[0]) * along[0] + (p[1] - a[1]) * along[1]) / square).clamp(0.0, 1.0);
         least = least.min(distance(p, [a[0] + t * along[0], a[1] + t * along[1]]));
     }
-    if inside(polygon, p) { least } else { -least }
+    if holds(polygon, p) { least } else { -least }
 }
 
 /// A plane perspective map, row by row.

@@ -294,7 +294,7 @@ pub fn bordered(sides: &[Side; 4], bevel: Option<Bevel>) -> Vec<Point> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frosting::geometry::inside;
+    use crate::section::shape::holds;
     use ndarray::Array2;
 
     pub(crate) fn card(corners: [Point; 4], rows: usize, columns: usize, within: f32, without: f32) -> Array2<f32> {
@@ -302,7 +302,7 @@ mod tests {
             let covered = (0..16)
                 .filter(|k| {
                     let p = [x as f64 - 0.375 + 0.25 * f64::from(k % 4), y as f64 - 0.375 + 0.25 * f64::from(k / 4)];
-                    inside(&corners, p)
+                    holds(&corners, p)
                 })
                 .count() as f32;
             without + (within - without) * covered / 16.0

@@ -58,7 +58,6 @@ fn beside(from: Point, to: Point, edges: &Edges, reach: f64) -> Side {
 
 /// The arc through the outermost change of light within `reach` cells of a line.
 fn arc(from: Point, to: Point, edges: &Edges, reach: f64) -> Side {
-    let mut side = Side { from, to, bend: [0.0; 3], on_arc: 1.0 };
     let [nx, ny, _] = line_through(from, to);
     let mut points = Vec::new();
     for i in 0..=80 {
@@ -80,10 +79,9 @@ fn arc(from: Point, to: Point, edges: &Edges, reach: f64) -> Side {
             points.push((t, -reach + 0.5 * s as f64));
         }
     }
-    side.bend = parabola(&points).unwrap_or([0.0; 3]);
-    let on = |(t, off): &&(f64, f64)| (off - side.bend[0] - side.bend[1] * t - side.bend[2] * t * t).abs() < 1.3;
-    side.on_arc = points.iter().filter(on).count() as f64 / 81.0;
-    side
+    let bend = parabola(&points).unwrap_or([0.0; 3]);
+    let on = |(t, off): &&(f64, f64)| (off - bend[0] - bend[1] * t - bend[2] * t * t).abs() < 1.3;
+    Side { from, to, bend, on_arc: points.iter().filter(on).count() as f64 / 81.0 }
 }
 
 #[cfg(test)]

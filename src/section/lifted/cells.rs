@@ -46,6 +46,19 @@ impl TintCells {
     }
 }
 
+#[cfg(test)]
+impl TintCells {
+    /// Pale rock all over, with this tint at column x and row y.
+    pub(super) fn tinted(dim: (usize, usize), tint: impl Fn(usize, usize) -> [f32; 2]) -> Self {
+        Self {
+            by: 3,
+            tint: Array2::from_shape_fn(dim, |(y, x)| tint(x, y)),
+            green: Array2::zeros(dim),
+            seen: Array2::from_elem(dim, true),
+        }
+    }
+}
+
 /// Mean tint and green of the pale coarse cells of a cell; None when they are fewer than half.
 fn mean(light: &FieldLight, [top, left]: [usize; 2], by: usize) -> Option<[f32; 3]> {
     let (mut sum, mut n) = ([0.0_f32; 3], 0_usize);

@@ -99,21 +99,12 @@ mod tests {
     use super::*;
     use crate::section::lifted::path::{PATHS, film_nm};
 
-    fn cells(dim: (usize, usize), tint: impl Fn(usize, usize) -> [f32; 2]) -> TintCells {
-        TintCells {
-            by: 3,
-            tint: Array2::from_shape_fn(dim, |(y, x)| tint(x, y)),
-            green: Array2::zeros(dim),
-            seen: Array2::from_elem(dim, true),
-        }
-    }
-
     /// A wedge of film is followed to a step, through a grain that hides it, and ends where it ends.
     #[test]
     fn a_wedge_is_followed_and_no_film_is_none() {
         let path = &PATHS[2];
         let film = |x: usize| if (10..50).contains(&x) { Some(x - 10 + 5) } else { None };
-        let mut seen = cells((30, 60), |x, _| film(x).map_or([0.0; 2], |k| path.tint[k]));
+        let mut seen = TintCells::tinted((30, 60), |x, _| film(x).map_or([0.0; 2], |k| path.tint[k]));
         for y in 10..16 {
             for x in 25..31 {
                 seen.seen[[y, x]] = false;
@@ -127,7 +118,7 @@ mod tests {
             let off = (f64::from(*k) - expected as f64).abs();
             assert!(off <= 1.0 || edge || near && off <= 3.0, "{x} {y}: {k} for {expected}, {} nm", film_nm(expected));
         }
-        let none = follow(&cells((20, 20), |_, _| [0.0; 2]), path, [0, 0, 20, 20]);
+        let none = follow(&TintCells::tinted((20, 20), |_, _| [0.0; 2]), path, [0, 0, 20, 20]);
         assert!(none.iter().all(|k| *k == 0));
     }
 }

@@ -88,13 +88,7 @@ mod tests {
     use super::*;
 
     fn cells(tint: impl Fn(usize, usize) -> [f32; 2]) -> TintCells {
-        let dim = (80, 80);
-        TintCells {
-            by: 3,
-            tint: Array2::from_shape_fn(dim, |(y, x)| tint(x, y)),
-            green: Array2::zeros(dim),
-            seen: Array2::from_elem(dim, true),
-        }
+        TintCells::tinted((80, 80), tint)
     }
 
     /// Once round in 20 cells; the same tints in plain squares without order; one tint that waxes and wanes.
