@@ -11,9 +11,10 @@ use thinproof::demo::{Flaws, Rock, Scene};
 use thinproof::pipeline::crystals_of;
 use thinproof::register::FieldStack;
 use thinproof::report::FieldPicture;
+use thinproof::section::cells::box_mean;
 use thinproof::section::crystals::{binning, find_crystals};
 use thinproof::section::extinction::ExtinctionPlanes;
-use thinproof::section::light_field::{FieldLight, box_mean};
+use thinproof::section::light_field::FieldLight;
 use thinproof::section::ridge::{LineField, RidgeBasis};
 use thinproof::section::{bubbles, find_defects, plucks};
 use thinproof::slide::folder::FieldPhotographs;
@@ -81,24 +82,24 @@ fn d_ratio_and_extinction() -> ExtinctionPlanes {
 
 #[divan::bench(sample_count = 10)]
 fn e_smoothing() -> ndarray::Array2<f32> {
-    box_mean(&FIELD.light.fine, 5)
+    box_mean(&FIELD.light.plane.fine, 5)
 }
 
 #[divan::bench(sample_count = 10)]
 fn f_ridge_filter() -> RidgeBasis {
-    RidgeBasis::of(&FIELD.light.fine, 30, 0.018)
+    RidgeBasis::of(&FIELD.light.plane.fine, 30, 0.018)
 }
 
 #[divan::bench(sample_count = 5)]
 fn g_line_search(bencher: Bencher) {
-    let basis = RidgeBasis::of(&FIELD.light.fine, 30, 0.018);
+    let basis = RidgeBasis::of(&FIELD.light.plane.fine, 30, 0.018);
     bencher.bench(|| LineField::search(&basis, STRETCH));
 }
 
 #[divan::bench(sample_count = 10)]
 fn h_components() -> image::ImageBuffer<Luma<u32>, Vec<u32>> {
-    let (rows, columns) = FIELD.light.fine.dim();
-    let dark = |x: u32, y: u32| FIELD.light.fine[[y as usize, x as usize]] < -0.3;
+    let (rows, columns) = FIELD.light.plane.fine.dim();
+    let dark = |x: u32, y: u32| FIELD.light.plane.fine[[y as usize, x as usize]] < -0.3;
     let mask = GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if dark(x, y) { 255 } else { 0 }]));
     connected_components(&mask, Connectivity::Four, Luma([0]))
 }

@@ -11,7 +11,8 @@ use std::time::Instant;
 use ndarray::Array2;
 use thinproof::section::candidates::Candidates;
 use thinproof::section::defects::find_in_light;
-use thinproof::section::light_field::{FieldLight, coarse_bin};
+use thinproof::section::light_field::FieldLight;
+use thinproof::section::plane_light::coarse_bin;
 use thinproof::slide::photograph::LinearPlanes;
 use thinproof::slide::record::Impregnation;
 
@@ -44,7 +45,7 @@ fn main() {
         .iter()
         .map(|f| {
             let x = linear(f);
-            let rgb = x.rgb.map(|p| thinproof::section::light_field::shrink(&p, bin));
+            let rgb = x.rgb.map(|p| thinproof::section::cells::shrink(&p, bin));
             let mask = Array2::zeros(rgb[0].dim());
             LinearPlanes { bin, rgb, mask }
         })

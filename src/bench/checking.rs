@@ -1,9 +1,10 @@
 //! The check in the background: what the newest photographs say, first by thickness alone, then with the defects.
 //!
-//! A field whose photographs did not change is not measured again. Of several states of one slide the newest counts.
+//! A field whose photographs did not change is not measured again. Of several states of one slide the newest counts. A plane
+//! photograph is looked over as soon as it is there, so that less is left to do when the first crossed one comes.
 
 use std::collections::{HashMap, VecDeque};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard};
 use std::thread::JoinHandle;
@@ -13,7 +14,9 @@ use crate::error::Result;
 use crate::house::House;
 use crate::pipeline::{self, CheckedSlide, FieldFindings, crystals_of};
 use crate::register::FieldStack;
-use crate::section::find_defects;
+use crate::section::defects::find_defects_after;
+
+use super::looks::Looks;
 
 /// Said of every kind of defect while only the thickness is known.
 pub const STILL_LOOKING: &str = "still being looked for";
@@ -36,6 +39,14 @@ pub struct Job {
     pub since: Instant,
 }
 
+/// What the thread is given to do.
+#[derive(Debug)]
+enum Errand {
+    Check(Job),
+    /// Looking over the plane photographs of a slide folder, which is removed then.
+    LookAhead(PathBuf),
+}
+
 /// What a check found.
 #[derive(Debug)]
 pub struct Told {
@@ -53,24 +64,24 @@ pub struct Told {
 
 #[derive(Debug, Default)]
 struct Queue {
-    jobs: Mutex<(VecDeque<Job>, bool)>,
+    errands: Mutex<(VecDeque<Errand>, bool)>,
     changed: Condvar,
 }
 
 impl Queue {
     /// A panic while the queue was held leaves nothing half done in it.
-    fn lock(&self) -> MutexGuard<'_, (VecDeque<Job>, bool)> {
-        self.jobs.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    fn lock(&self) -> MutexGuard<'_, (VecDeque<Errand>, bool)> {
+        self.errands.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
-    fn next(&self) -> Option<Job> {
+    fn next(&self) -> Option<Errand> {
         let mut held = self.lock();
         loop {
             if held.1 {
                 return None;
             }
-            if let Some(job) = held.0.pop_front() {
-                return Some(job);
+            if let Some(errand) = held.0.pop_front() {
+                return Some(errand);
             }
             held = self.changed.wait(held).unwrap_or_else(std::sync::PoisonError::into_inner);
         }
@@ -78,7 +89,7 @@ impl Queue {
 
     fn is_stale(&self, job: &Job) -> bool {
         let held = self.lock();
-        held.1 || held.0.iter().any(|j| (j.slide, j.pass) == (job.slide, job.pass))
+        held.1 || held.0.iter().any(|e| e.checks(job))
     }
 }
 
@@ -99,11 +110,15 @@ impl Checker {
         let (tell, told) = channel();
         let of_thread = Arc::clone(&queue);
         let thread = std::thread::spawn(move || {
-            let mut kept = HashMap::new();
-            while let Some(job) = of_thread.next() {
-                check(&job, &house, &mut kept, &tell, &|| of_thread.is_stale(&job));
-                // What is left of it goes with the bench's folder.
-                let _ = std::fs::remove_dir_all(&job.dir);
+            let (mut kept, mut looks) = (HashMap::new(), Looks::default());
+            while let Some(errand) = of_thread.next() {
+                match &errand {
+                    Errand::Check(job) => {
+                        check(job, &house, &mut kept, &mut looks, &tell, &|| of_thread.is_stale(job));
+                    }
+                    Errand::LookAhead(dir) => look_ahead(dir, &house, &mut looks),
+                }
+                errand.clear();
             }
         });
         Self { queue, told, thread: Some(thread), open: 0 }
@@ -112,17 +127,23 @@ impl Checker {
     /// Has a state checked; an older one of the same pass that still waits is dropped.
     pub fn check(&mut self, job: Job) {
         let mut held = self.queue.lock();
-        let same = |j: &Job| (j.slide, j.pass) == (job.slide, job.pass);
-        held.0.retain(|j| {
-            if same(j) {
-                let _ = std::fs::remove_dir_all(&j.dir);
+        held.0.retain(|e| {
+            let older = e.checks(&job);
+            if older {
+                e.clear();
                 self.open -= 1;
             }
-            !same(j)
+            !older
         });
-        held.0.push_back(job);
+        held.0.push_back(Errand::Check(job));
         self.open += 1;
         drop(held);
+        self.queue.changed.notify_one();
+    }
+
+    /// Has the plane photographs of a slide folder looked over when nothing else is to be done; nothing is told of it.
+    pub fn look_ahead(&mut self, dir: PathBuf) {
+        self.queue.lock().0.push_back(Errand::LookAhead(dir));
         self.queue.changed.notify_one();
     }
 
@@ -137,6 +158,19 @@ impl Checker {
     #[must_use]
     pub fn busy(&self) -> bool {
         self.open > 0
+    }
+}
+
+impl Errand {
+    /// Whether it is a check of the same pass as that.
+    fn checks(&self, job: &Job) -> bool {
+        matches!(self, Self::Check(own) if (own.slide, own.pass) == (job.slide, job.pass))
+    }
+
+    /// Removes its folder; what cannot be removed goes with the bench's own.
+    fn clear(&self) {
+        let (Self::Check(Job { dir, .. }) | Self::LookAhead(dir)) = self;
+        let _ = std::fs::remove_dir_all(dir);
     }
 }
 
@@ -156,10 +190,19 @@ impl Drop for Checker {
     }
 }
 
+/// Looks over the plane photographs of a folder. What cannot be read is told when it is checked.
+fn look_ahead(dir: &Path, house: &House, looks: &mut Looks) {
+    let Ok((slide, _)) = house.slide(dir) else { return };
+    for plane in slide.fields.iter().filter_map(|plan| slide.load_plane(plan).ok()) {
+        looks.at(&plane, &slide);
+    }
+}
+
 fn check(
     job: &Job,
     house: &House,
     kept: &mut HashMap<String, FieldFindings>,
+    looks: &mut Looks,
     tell: &Sender<Told>,
     stale: &dyn Fn() -> bool,
 ) {
@@ -169,7 +212,7 @@ fn check(
         // Nobody listens any more when the bench is cleared.
         let _ = tell.send(told);
     };
-    match measured(job, house, kept, stale, &mut |checked| send(Ok(checked), false)) {
+    match measured(job, house, kept, looks, stale, &mut |checked| send(Ok(checked), false)) {
         Ok(checked) => send(Ok(checked), true),
         Err(error) => send(Err(error), true),
     }
@@ -180,6 +223,7 @@ fn measured(
     job: &Job,
     house: &House,
     kept: &mut HashMap<String, FieldFindings>,
+    looks: &mut Looks,
     stale: &dyn Fn() -> bool,
     quick: &mut dyn FnMut(CheckedSlide),
 ) -> Result<CheckedSlide> {
@@ -212,7 +256,8 @@ fn measured(
             }
             quick(said);
             thickness = Some(measured);
-            FieldFindings { defects: find_defects(&stack, slide.record.impregnation), ..first }
+            let look = looks.at(&stack.plane, &slide);
+            FieldFindings { defects: find_defects_after(&look, &stack, slide.record.impregnation), ..first }
         } else {
             FieldFindings::find(&stack, &slide.record)
         };

@@ -12,6 +12,7 @@ pub mod arrivals;
 pub mod checking;
 pub mod history;
 pub mod keep;
+mod looks;
 pub mod naming;
 pub mod next_picture;
 pub mod page;

@@ -18,7 +18,7 @@ use super::arrivals::{Arrival, Arrivals, Found};
 use super::checking::{Checker, Job, Told};
 use super::history::{Goal, Grit, Reading, Way, way};
 use super::naming::as_id;
-use super::sheet::{Sheet, lay_out, said_in, sheet_of};
+use super::sheet::{Sheet, lay_out, lay_out_plane, said_in, sheet_of};
 use super::sorting::{Bench, Placed};
 use super::visit::{Angle, Field, Shot};
 use crate::pipeline::CheckedSlide;
@@ -252,8 +252,9 @@ impl Session {
                 events.push(Event::Trouble(said));
             }
         }
-        let of = &self.bench.slides[slide];
         self.states.entry((slide, pass)).or_default();
+        self.look_ahead(slide, pass)?;
+        let of = &self.bench.slides[slide];
         if !of.passes[pass].fields.iter().any(Field::is_whole) {
             return Ok(());
         }
@@ -274,6 +275,20 @@ impl Session {
             })
             .collect::<HashMap<_, _>>();
         self.checker.check(Job { slide, pass, dir, depends, since });
+        Ok(())
+    }
+
+    /// Has plane photographs looked over whose crossed ones are still to come.
+    fn look_ahead(&mut self, slide: usize, pass: usize) -> Result<()> {
+        let said = self.said(slide)?;
+        let of = &self.bench.slides[slide];
+        let to_come = |f: &&Field| f.plane.is_some() && f.crossed.is_empty();
+        for field in of.passes[pass].fields.iter().filter(to_come) {
+            self.jobs += 1;
+            let dir = self.room.path().join(format!("job-{}", self.jobs)).join(folder_name(&of.id));
+            lay_out_plane(&dir, &of.id, said.clone(), field)?;
+            self.checker.look_ahead(dir);
+        }
         Ok(())
     }
 

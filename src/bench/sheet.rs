@@ -275,13 +275,35 @@ pub(super) fn sheet_of(pass: &Pass, id: &str, said: Table, comparable: bool) -> 
 
 /// Writes a slide folder with the photographs that a sheet names.
 pub(super) fn lay_out(dir: &Path, sheet: &Sheet, names: &HashMap<PathBuf, String>, pass: &Pass) -> Result<()> {
+    let shots = pass.fields.iter().flat_map(Field::shots);
+    write_folder(dir, sheet, shots.map(|shot| (shot.copy.as_path(), names[&shot.copy].as_str())))
+}
+
+/// Writes a slide folder with the plane photograph of a field alone. It stands in for the crossed one to come as well, since
+/// a field has both.
+pub(super) fn lay_out_plane(dir: &Path, id: &str, said: Table, field: &Field) -> Result<()> {
+    let Some(shot) = &field.plane else { return Ok(()) };
+    let extension = shot.copy.extension().unwrap_or_default().to_string_lossy();
+    let [plane, crossed] = ["plane", "to-come"].map(|name| format!("{name}.{extension}"));
+    let fields = vec![SheetField {
+        name: field.name.clone(),
+        plane: Some(plane.clone()),
+        crossed: vec![(crossed.clone(), Angle::Unknown)],
+        blank: None,
+    }];
+    let sheet = Sheet { id: id.to_owned(), said, um_per_px: shot.um_per_px, fields };
+    write_folder(dir, &sheet, [&plane, &crossed].map(|name| (shot.copy.as_path(), name.as_str())).into_iter())
+}
+
+/// Writes a slide folder: each file under its name there, and the sheet.
+fn write_folder<'a>(dir: &Path, sheet: &Sheet, files: impl Iterator<Item = (&'a Path, &'a str)>) -> Result<()> {
     let unwritable =
         |e: std::io::Error| Error::new(dir, "cannot be written", "make room there, or set TMPDIR").caused_by(e);
     fs::create_dir_all(dir).map_err(unwritable)?;
-    for shot in pass.fields.iter().flat_map(Field::shots) {
-        let to = dir.join(&names[&shot.copy]);
-        if fs::hard_link(&shot.copy, &to).is_err() {
-            fs::copy(&shot.copy, &to).map_err(unwritable)?;
+    for (from, name) in files {
+        let to = dir.join(name);
+        if fs::hard_link(from, &to).is_err() {
+            fs::copy(from, &to).map_err(unwritable)?;
         }
     }
     fs::write(dir.join("slide.toml"), sheet.text()).map_err(unwritable)

@@ -1,7 +1,7 @@
 //! Edges of the picture as points with a direction, the straight lines they lie on, and how far a line is covered by them.
 
+use crate::section::cells::box_mean;
 use crate::section::filter::separable;
-use crate::section::light_field::box_mean;
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -60,12 +60,8 @@ impl Edges {
                 }
                 let (nx, ny) = (slope[0][[y, x]] / s, slope[1][[y, x]] / s);
                 let beside = |d: f32| {
-                    crate::section::light_field::sample(
-                        &size,
-                        f64::from(x as f32 + d * nx),
-                        f64::from(y as f32 + d * ny),
-                    )
-                    .unwrap_or(0.0)
+                    crate::section::cells::sample(&size, f64::from(x as f32 + d * nx), f64::from(y as f32 + d * ny))
+                        .unwrap_or(0.0)
                 };
                 // A crest half-way between two cells is kept in both.
                 if s >= 0.999 * beside(1.0) && s >= 0.999 * beside(-1.0) {

@@ -1,7 +1,7 @@
 //! Coarse grooves: straight lines across the frosting, brighter or darker than it, left by a grain coarser than the grit wanted.
 
+use crate::section::cells::sample;
 use crate::section::grit::GritBound;
-use crate::section::light_field::sample;
 use crate::section::ridge::{LineField, RidgeBasis, direction};
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};

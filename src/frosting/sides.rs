@@ -3,7 +3,7 @@
 use crate::frosting::edges::Edges;
 use crate::frosting::geometry::{Point, line_through, parabola};
 use crate::frosting::outline::{LEAST_SEEN, Quad};
-use crate::section::light_field::sample;
+use crate::section::cells::sample;
 
 /// An edge of the glass as it is: a shallow arc, since lenses bend straight lines.
 #[derive(Clone, Copy, Debug)]

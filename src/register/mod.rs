@@ -16,6 +16,7 @@ pub mod smear;
 mod testing;
 
 use crate::error::{Error, Result};
+pub(crate) use crate::register::grid::still_light;
 use crate::register::lamp::LampField;
 pub(crate) use crate::register::lines::Cells;
 use crate::register::overview::Overview;

@@ -3,7 +3,8 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::section::light_field::{FieldLight, sample};
+use crate::section::cells::sample;
+use crate::section::light_field::FieldLight;
 use crate::section::ridge::RidgeBasis;
 use crate::section::trace::{BREAK_EVEN, Path};
 
@@ -24,7 +25,7 @@ impl Sides {
             .zip(&light.levels.beside)
             .flat_map_iter(|(r, bright)| r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5))))
             .collect();
-        let ratio = bin as f64 / light.bin as f64;
+        let ratio = bin as f64 / light.plane.bin as f64;
         Self { planes, ratio, offset: (ratio - 1.0) / 2.0 }
     }
 

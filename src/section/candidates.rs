@@ -1,14 +1,17 @@
 //! What may be a defect in a field, before it is called one.
 
+use std::sync::Arc;
+
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::section::beside::Sides;
 use crate::section::bubbles::{self, Ring};
-use crate::section::defects::{COARSEST_FOR_SCRATCHES_UM, REPORTED};
+use crate::section::defects::REPORTED;
 use crate::section::fibres::{self, Thread};
 use crate::section::lifted::{self, Patch};
 use crate::section::light_field::FieldLight;
-use crate::section::line_search::{LineSearch, line_bins};
+use crate::section::plane_look::{Followed, PlaneLook};
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
 use crate::timings::stage;
@@ -32,24 +35,31 @@ impl Candidates {
     /// Looks a field over.
     #[must_use]
     pub fn of(light: &FieldLight) -> Self {
-        let mut found = Self::traced(light, || plucks::find(light));
-        found.lines = scratches::settled(found.lines, light.um_per_px);
-        found.threads = fibres::settled(found.threads, light.um_per_px);
+        Self::by(light, &PlaneLook::of(Arc::clone(&light.plane)))
+    }
+
+    /// Looks a field over whose plane light was looked over before.
+    #[must_use]
+    pub fn by(light: &FieldLight, look: &PlaneLook) -> Self {
+        let mut found = Self::seen(light, look, || plucks::find(light));
+        found.lines = scratches::settled(found.lines, light.plane.um_per_px);
+        found.threads = fibres::settled(found.threads, light.plane.um_per_px);
         found
     }
 
     /// Looks a window of a field over, by what is usual in the field; its lines are each judged by themselves only.
     pub(crate) fn in_window(light: &FieldLight, usual: &Usual) -> Self {
-        Self::traced(light, || plucks::find_in_window(light, usual))
+        let look = PlaneLook::of(Arc::clone(&light.plane));
+        Self::seen(light, &look, || plucks::find_in_window(light, usual))
     }
 
-    fn traced(light: &FieldLight, holes: impl FnOnce() -> Vec<Hole> + Send) -> Self {
+    fn seen(light: &FieldLight, look: &PlaneLook, holes: impl FnOnce() -> Vec<Hole> + Send) -> Self {
         let ((rings, lifted), holes) = rayon::join(
             || {
                 rayon::join(
                     || {
                         stage!("defects: bubbles");
-                        bubbles::find(light)
+                        bubbles::judged(light, &look.circles)
                     },
                     || {
                         stage!("defects: lifted areas");
@@ -70,9 +80,8 @@ impl Candidates {
             let at = |v: f64, n: usize| (v.round().max(0.0) as usize).min(n.saturating_sub(1));
             explained[[at(y, height), at(x, width)]]
         };
-        let judged = light.um_per_px < COARSEST_FOR_SCRATCHES_UM;
         stage!("defects: scratches");
-        let (lines, threads) = if judged { lines_and_threads(light, &hidden) } else { Default::default() };
+        let (lines, threads) = lines_and_threads(light, &look.courses, &hidden);
         Self { rings, holes, lines, threads, lifted }
     }
 
@@ -98,24 +107,22 @@ impl Candidates {
     }
 }
 
-/// Lines that may be scratches and courses that may be threads, each judged by itself. `hidden` says of a pixel that what lies
-/// there is explained otherwise.
-fn lines_and_threads(light: &FieldLight, hidden: &(dyn Fn(f64, f64) -> bool + Sync)) -> (Vec<Line>, Vec<Thread>) {
-    let (for_lines, for_threads) = (line_bins(light.um_per_px), fibres::bins(light.um_per_px));
-    let mut bins: Vec<usize> = for_lines.into_iter().chain(for_threads).collect();
-    bins.sort_unstable();
-    bins.dedup();
-    let found: Vec<(Vec<Line>, Vec<Thread>)> = bins
-        .into_par_iter()
-        .filter_map(|bin| LineSearch::of(light, bin))
-        .map(|search| {
-            let lines = for_lines.contains(&search.bin);
-            let threads = for_threads.contains(&search.bin);
+/// Lines that may be scratches and threads, each judged by itself. `hidden` says of a pixel that what lies there is explained
+/// otherwise.
+fn lines_and_threads(
+    light: &FieldLight,
+    courses: &[Followed],
+    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+) -> (Vec<Line>, Vec<Thread>) {
+    let found: Vec<(Vec<Line>, Vec<Thread>)> = courses
+        .par_iter()
+        .map(|Followed { search, straight, bent }| {
+            let sides = Sides::of(light, search.bin);
             rayon::join(
-                || if lines { scratches::find_on(light, &search, hidden) } else { Vec::new() },
+                || scratches::lines_along(straight, light, search, &sides, hidden),
                 || {
                     stage!("defects: fibres");
-                    if threads { fibres::find_on(light, &search, hidden) } else { Vec::new() }
+                    fibres::threads_along(bent, light, search, &sides, hidden)
                 },
             )
         })
@@ -129,7 +136,7 @@ const OF_THE_RIM_PX: f64 = 4.0;
 
 /// Pixels whose darkness is a bubble's rim, the wall of a hole or burnt-in ink.
 fn explained(light: &FieldLight, rings: &[Ring], holes: &[&Hole]) -> Array2<bool> {
-    let (height, width) = light.fine.dim();
+    let (height, width) = light.plane.fine.dim();
     let mut out = Array2::from_elem((height, width), false);
     let mut mark = |x0: f64, y0: f64, x1: f64, y1: f64, within: &dyn Fn(f64, f64) -> bool| {
         let range =
@@ -159,7 +166,7 @@ fn explained(light: &FieldLight, rings: &[Ring], holes: &[&Hole]) -> Array2<bool
             mark(a[0].min(b[0]) - k, a[1].min(b[1]) - k, a[0].max(b[0]) + k, a[1].max(b[1]) + k, &within);
         }
     }
-    for b in &light.burnt {
+    for b in &light.plane.burnt {
         mark(b[0], b[1], b[2], b[3], &|_, _| true);
     }
     out

@@ -1,5 +1,7 @@
 //! What the grinding left, in one field: each kind told from what a sound rock shows.
 
+use std::sync::Arc;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -10,7 +12,9 @@ use crate::section::candidates::Candidates;
 use crate::section::eyepiece;
 use crate::section::fibres::Fibre;
 use crate::section::lifted::Lifted;
-use crate::section::light_field::{BLACK, FieldLight};
+use crate::section::light_field::FieldLight;
+use crate::section::plane_light::{BLACK, PlaneLight};
+use crate::section::plane_look::PlaneLook;
 use crate::section::plucks::Hole;
 use crate::section::scratches::Line;
 use crate::section::shape::simplified;
@@ -157,11 +161,33 @@ const LEAST_TURN_DEG: f64 = 15.0;
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
     stage!("defects");
+    let plane = {
+        stage!("defects: light");
+        Arc::new(PlaneLight::of(&stack.plane, stack.scale))
+    };
+    let (look, light) = rayon::join(
+        || PlaneLook::of(Arc::clone(&plane)),
+        || {
+            stage!("defects: light");
+            FieldLight::over(Arc::clone(&plane), stack)
+        },
+    );
+    find_by(stack, &light, &look, impregnation)
+}
+
+/// The same of a field whose plane photograph was looked over before.
+#[must_use]
+pub fn find_defects_after(look: &PlaneLook, stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
+    stage!("defects");
     let light = {
         stage!("defects: light");
-        FieldLight::of(stack)
+        FieldLight::over(Arc::clone(&look.light), stack)
     };
-    let mut found = find_in_light(&light, &stack.name, impregnation);
+    find_by(stack, &light, look, impregnation)
+}
+
+fn find_by(stack: &FieldStack, light: &FieldLight, look: &PlaneLook, impregnation: Impregnation) -> FieldDefects {
+    let mut found = report(light, Candidates::by(light, look), &stack.name, impregnation);
     let (still, scratches) = std::mem::take(&mut found.scratches)
         .into_iter()
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
@@ -223,16 +249,16 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 /// What is reported of a field's candidates, and what could not be judged there.
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
-    let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.um_per_px);
+    let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.plane.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
         plucks: holes.iter().map(|h| Pluck::of(light, h, field, impregnation)).collect(),
-        scratches: lines.iter().map(|l| Scratch::of(l, field, light.scale_known)).collect(),
-        fibres: threads.iter().map(|t| Fibre::of(t, field, light.scale_known)).collect(),
-        lifted: lifted.iter().map(|p| Lifted::of(p, field, light.scale_known, light.um_per_px)).collect(),
+        scratches: lines.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
+        fibres: threads.iter().map(|t| Fibre::of(t, field, light.plane.scale_known)).collect(),
+        lifted: lifted.iter().map(|p| Lifted::of(p, field, light.plane.scale_known, light.plane.um_per_px)).collect(),
         others: Vec::new(),
         area_px: seen_area(light),
-        unjudged: unjudged(light.um_per_px),
+        unjudged: unjudged(light.plane.um_per_px),
         moved: false,
     };
     found.largest_first();
@@ -272,7 +298,7 @@ impl Bubble {
             x_px: r.x,
             y_px: r.y,
             diameter_px: 2.0 * r.radius,
-            diameter_um: light.scale_known.then_some(2.0 * r.radius * light.um_per_px),
+            diameter_um: light.plane.scale_known.then_some(2.0 * r.radius * light.plane.um_per_px),
             confidence: r.confidence,
             rock_shows_through: rock_shows_through(light, r),
         }
@@ -291,7 +317,7 @@ impl Pluck {
             x_px: h.centroid[0],
             y_px: h.centroid[1],
             area_px: h.area,
-            area_um2: light.scale_known.then_some(h.area * light.um_per_px * light.um_per_px),
+            area_um2: light.plane.scale_known.then_some(h.area * light.plane.um_per_px * light.plane.um_per_px),
             box_px: [
                 bound(f64::min, 0, f64::INFINITY),
                 bound(f64::min, 1, f64::INFINITY),
@@ -325,9 +351,9 @@ fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
     if light.crossed.is_empty() {
         return None;
     }
-    let cell = light.bin as f64;
+    let cell = light.plane.bin as f64;
     let (cx, cy, r) = ((ring.x + 0.5) / cell - 0.5, (ring.y + 0.5) / cell - 0.5, 0.55 * ring.radius / cell);
-    let (rows, columns) = light.coarse.dim();
+    let (rows, columns) = light.plane.coarse.dim();
     let cells: Vec<[usize; 2]> = (0..rows)
         .skip((cy - r).max(0.0) as usize)
         .take_while(|y| *y as f64 <= cy + r)
@@ -353,19 +379,19 @@ fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
 
 /// Area in which something could have been seen: inside every photograph and not black in plane light, square pixels.
 fn seen_area(light: &FieldLight) -> f64 {
-    let (height, width) = light.fine.dim();
+    let (height, width) = light.plane.fine.dim();
     seen_area_within(light, [0, 0], [width, height])
 }
 
 /// The same of the pixels from `from` to `to` (half-open), which lie on the coarse grid.
 pub(crate) fn seen_area_within(light: &FieldLight, from: [usize; 2], to: [usize; 2]) -> f64 {
-    let (rows, columns) = light.coarse.dim();
-    let [low, high] = [from, to].map(|p| [(p[0] / light.bin).min(columns), (p[1] / light.bin).min(rows)]);
+    let (rows, columns) = light.plane.coarse.dim();
+    let [low, high] = [from, to].map(|p| [(p[0] / light.plane.bin).min(columns), (p[1] / light.plane.bin).min(rows)]);
     let cells = (low[1]..high[1]).flat_map(|y| (low[0]..high[0]).map(move |x| [y, x]));
     let (mut all, mut unseen) = (0_usize, 0_usize);
     for at in cells {
         all += 1;
-        unseen += usize::from(light.outside[at] || light.coarse[at] <= BLACK + 0.05);
+        unseen += usize::from(light.outside[at] || light.plane.coarse[at] <= BLACK + 0.05);
     }
     let cells = all.max(1);
     ((to[0] - from[0]) * (to[1] - from[1])) as f64 * (1.0 - unseen as f64 / cells as f64)

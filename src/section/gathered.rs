@@ -46,12 +46,12 @@ impl Gathered {
     /// Looks a window over; `usual` is what is usual in the whole field.
     pub(crate) fn add(&mut self, light: &FieldLight, usual: &Usual, part: &Part) {
         stage!("defects");
-        (self.um_per_px, self.scale_known) = (light.um_per_px, light.scale_known);
+        (self.um_per_px, self.scale_known) = (light.plane.um_per_px, light.plane.scale_known);
         let index = self.parts.len();
         self.parts.push(*part);
         let mut candidates = Candidates::in_window(light, usual);
         self.lines.extend(std::mem::take(&mut candidates.lines).into_iter().map(|l| SeenLine::new(l, part, index)));
-        let Candidates { rings, holes, threads, lifted, .. } = candidates.called(light.um_per_px);
+        let Candidates { rings, holes, threads, lifted, .. } = candidates.called(light.plane.um_per_px);
         let origin = part.origin();
         self.threads.extend(threads.into_iter().map(|t| t.moved(origin)));
         self.lifted.extend(lifted.into_iter().map(|p| p.moved(origin)));
@@ -75,7 +75,7 @@ impl Gathered {
     pub(crate) fn add_large(&mut self, light: &FieldLight, by: f64, wider_px: f64) {
         stage!("defects");
         let usual = Usual::of(light, &crate::section::plucks::fine_detail(light));
-        let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called(light.um_per_px);
+        let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called(light.plane.um_per_px);
         let across = |area: f64| 2.0 * (area / std::f64::consts::PI).sqrt();
         for r in rings.iter().filter(|r| 2.0 * r.radius * by > wider_px) {
             let bubble = Bubble::of(light, r, &self.field).moved([0.0, 0.0], by);

@@ -1,9 +1,9 @@
-//! What every search for lines looks at: log transmission on cells, its answers to lines, the crossed colours beside them.
+//! What every search for lines looks at: log transmission on cells and its answers to lines.
 
 use ndarray::Array2;
 
-use crate::section::beside::Sides;
-use crate::section::light_field::{FieldLight, shrink};
+use crate::section::cells::shrink;
+use crate::section::plane_light::PlaneLight;
 use crate::section::ridge::RidgeBasis;
 
 /// Side of a cell of the narrow search, µm.
@@ -21,20 +21,19 @@ const FLOOR: f32 = 0.018;
 pub(crate) struct LineSearch {
     pub(crate) log: Array2<f32>,
     pub(crate) basis: RidgeBasis,
-    pub(crate) sides: Sides,
     /// Side of a cell, pixels.
     pub(crate) bin: usize,
 }
 
 impl LineSearch {
     /// On cells of `bin` pixels; None where the field is too small.
-    pub(crate) fn of(light: &FieldLight, bin: usize) -> Option<Self> {
+    pub(crate) fn of(light: &PlaneLight, bin: usize) -> Option<Self> {
         let log = shrink(&light.fine, bin);
         if log.dim().0 < 2 * STRETCH || log.dim().1 < 2 * STRETCH {
             return None;
         }
         let basis = RidgeBasis::of(&log, REACH, FLOOR);
-        Some(Self { log, basis, sides: Sides::of(light, bin), bin })
+        Some(Self { log, basis, bin })
     }
 
     /// Pixel of a place in cells.

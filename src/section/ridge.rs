@@ -64,7 +64,7 @@ impl RidgeBasis {
                 }
             },
         );
-        let mut scatter = crate::section::light_field::box_mean(&roots, reach);
+        let mut scatter = crate::section::cells::box_mean(&roots, reach);
         scatter.par_mapv_inplace(|s| (OF_NOISE * s * s).max(floor));
         derivatives.par_iter_mut().zip(scatter.as_slice().expect("standard layout")).for_each(|(cell, s)| {
             cell.iter_mut().for_each(|v| *v /= *s);

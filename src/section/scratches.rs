@@ -8,9 +8,11 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, Sides, company, crossed};
-use crate::section::light_field::{FieldLight, in_proportion, sample};
+use crate::section::cells::sample;
+use crate::section::light_field::FieldLight;
 use crate::section::line_search::{LineSearch, STRETCH};
 use crate::section::odds::Odds;
+use crate::section::plane_light::{PlaneLight, in_proportion};
 use crate::section::ridge::{LineField, RidgeBasis, direction};
 use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
 
@@ -66,18 +68,13 @@ const COMPANY_UM: f64 = 75.0;
 /// Confidence from which a line's company is asked after.
 const CONSIDERED: f64 = 0.05;
 
-/// Lines of one search.
-pub(crate) fn find_on(
-    light: &FieldLight,
-    search: &LineSearch,
-    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
-) -> Vec<Line> {
-    let LineSearch { log, basis, sides, bin } = search;
-    let bin = *bin;
+/// Straight dark courses of one search, as plane light alone shows them.
+pub(crate) fn followed(light: &PlaneLight, search: &LineSearch) -> Vec<Path> {
+    let LineSearch { log, basis, bin } = search;
     let field = LineField::search(basis, STRETCH);
     let seeds = seeds(&field, basis);
     let mut taken = Footprint::new(log.dim());
-    let mut lines: Vec<Line> = Vec::new();
+    let mut kept: Vec<Path> = Vec::new();
     // Best first, a batch at a time: what a better trace has covered is not followed again.
     let mut queue: VecDeque<(usize, usize)> = seeds.into();
     let mut followed = 0;
@@ -107,15 +104,24 @@ pub(crate) fn find_on(
         let paths: Vec<Path> = batch.par_iter().filter_map(|(x, y)| follow(basis, &field, *x, *y)).collect();
         for path in paths {
             taken.mark(&path);
-            if path.evidence > LEAST_EVIDENCE && path.length() * bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
-                lines.push(Line::start(path, bin));
+            if path.evidence > LEAST_EVIDENCE && path.length() * *bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
+                kept.push(path);
             }
         }
     }
-    let mut lines = join(lines, basis);
-    lines.par_iter_mut().for_each(|l| l.measure(light, log, basis, sides, bin, hidden));
-    lines.retain(|l| l.length_um >= SHORTEST_UM);
-    lines
+    join(kept, basis)
+}
+
+/// The lines along the courses of one search, by all photographs. `hidden` says of a pixel that what lies there is explained otherwise.
+pub(crate) fn lines_along(
+    paths: &[Path],
+    light: &FieldLight,
+    search: &LineSearch,
+    sides: &Sides,
+    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+) -> Vec<Line> {
+    let measured = |path: &Path| Line::along(*path, light.plane.um_per_px, search, sides, hidden);
+    paths.par_iter().map(measured).filter(|l| l.length_um >= SHORTEST_UM).collect()
 }
 
 /// Local maxima of the search, those on the line with the most evidence first: in a rock full of lamellae the short ones
@@ -187,16 +193,16 @@ impl Footprint {
 }
 
 /// Pieces on one chord become one line when the gap is shorter than the shorter piece.
-fn join(mut lines: Vec<Line>, basis: &RidgeBasis) -> Vec<Line> {
-    lines.sort_by(|a, b| b.path.evidence.total_cmp(&a.path.evidence));
+fn join(mut paths: Vec<Path>, basis: &RidgeBasis) -> Vec<Path> {
+    paths.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
     let mut i = 0;
-    while i < lines.len() {
+    while i < paths.len() {
         let mut j = i + 1;
         let mut grown = false;
-        while j < lines.len() {
-            if let Some(path) = joined(&lines[i].path, &lines[j].path, basis) {
-                lines[i].path = path;
-                lines.remove(j);
+        while j < paths.len() {
+            if let Some(path) = joined(&paths[i], &paths[j], basis) {
+                paths[i] = path;
+                paths.remove(j);
                 grown = true;
             } else {
                 j += 1;
@@ -206,7 +212,7 @@ fn join(mut lines: Vec<Line>, basis: &RidgeBasis) -> Vec<Line> {
             i += 1;
         }
     }
-    lines
+    paths
 }
 
 fn joined(a: &Path, b: &Path, basis: &RidgeBasis) -> Option<Path> {
@@ -258,10 +264,17 @@ fn joined(a: &Path, b: &Path, basis: &RidgeBasis) -> Option<Path> {
 }
 
 impl Line {
-    fn start(path: Path, bin: usize) -> Self {
-        Self {
-            ends: [[0.0; 2]; 2],
-            length_um: 0.0,
+    fn along(
+        path: Path,
+        um_per_px: f64,
+        search: &LineSearch,
+        sides: &Sides,
+        hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+    ) -> Self {
+        let LineSearch { log, basis, bin } = search;
+        let mut line = Self {
+            ends: path.ends.map(|s| path.at(s, 0.0).map(|v| search.px(v))),
+            length_um: path.length() * um_per_px * *bin as f64,
             width_um: 0.0,
             depth: 0.0,
             evidence: path.evidence,
@@ -270,30 +283,28 @@ impl Line {
             roughness: 0.0,
             bow: 0.0,
             siblings: 0.0,
-            bin,
+            bin: *bin,
             crossed: Crossed::default(),
             company: Company::NONE,
             covered: 0.0,
             confidence: 0.0,
             path,
-        }
+        };
+        line.measure(um_per_px * *bin as f64, log, basis, sides, hidden);
+        line
     }
 
     fn measure(
         &mut self,
-        light: &FieldLight,
+        cell_um: f64,
         log: &Array2<f32>,
         basis: &RidgeBasis,
         sides: &Sides,
-        bin: usize,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) {
         let path = self.path;
-        let cell_um = light.um_per_px * bin as f64;
-        let to_px = |v: f64| v * bin as f64 + (bin as f64 - 1.0) / 2.0;
-        self.ends = path.ends.map(|s| path.at(s, 0.0).map(to_px));
-        self.length_um = path.length() * cell_um;
-        self.evidence = path.evidence;
+        let bin = self.bin as f64;
+        let to_px = |v: f64| v * bin + (bin - 1.0) / 2.0;
         let [from, to] = path.ends;
         let span = (to - from).max(1.0);
         self.bow = path.bow() / span;

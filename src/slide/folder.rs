@@ -172,6 +172,14 @@ impl Slide {
         Ok(FieldPhotographs { plane, crossed, blank })
     }
 
+    /// Decodes the plane photograph of a field alone.
+    ///
+    /// # Errors
+    /// As [`Slide::load`].
+    pub fn load_plane(&self, field: &FieldPlan) -> Result<Photograph> {
+        self.reading(field, &field.plane, Role::Plane, None, None, |reading| read_photograph(&field.plane, reading))
+    }
+
     /// Refuses a field whose photographs, all as large as its plane one, are more than memory is meant to hold together.
     fn bounded(&self, field: &FieldPlan, plane: &Photograph, together: u64) -> Result<()> {
         let each = (plane.width * plane.height) as u64;

@@ -1,9 +1,9 @@
 //! How a field is cut up: cores that cover it, each with a margin, on the cells of every search.
 
 use crate::section::crystals::binning;
-use crate::section::light_field::{USUAL_UM_PER_PX, coarse_bin};
 use crate::section::line_search::line_bins;
 use crate::section::part::Part;
+use crate::section::plane_light::{USUAL_UM_PER_PX, coarse_bin};
 use crate::slide::folder::InWindows;
 use crate::slide::scan::Window;
 use crate::units::MicrometresPerPixel;

@@ -1,11 +1,14 @@
 //! What a large field is measured against, from patches spread over it: all of it where it is small enough.
 
+use std::sync::Arc;
+
 use ndarray::Array2;
 
 use crate::error::Result;
 use crate::section::crystals::CleanLevels;
 use crate::section::extinction::ExtinctionPlanes;
 use crate::section::light_field::{CrossedLevels, FieldLight, smoothed_sums};
+use crate::section::plane_light::PlaneLight;
 use crate::section::plucks::{Usual, fine_detail};
 use crate::section::white::White;
 use crate::slide::photograph::LinearPlanes;
@@ -131,50 +134,57 @@ fn lay<T: Copy>(to: &mut Array2<T>, part: &Array2<T>, Cut { corner, size, at }: 
 
 /// Coarse light of the sheet.
 struct LightSheet {
-    light: FieldLight,
+    plane: PlaneLight,
+    crossed: Vec<[Array2<f32>; 3]>,
+    outside: Array2<bool>,
+    angle_spread_deg: f64,
     detail: Array2<f32>,
 }
 
 impl LightSheet {
     fn like(own: &FieldLight, size: [usize; 2]) -> Self {
-        let dim = (size[1] / own.bin, size[0] / own.bin);
+        let bin = own.plane.bin;
+        let dim = (size[1] / bin, size[0] / bin);
         let zeros = || Array2::<f32>::zeros(dim);
-        let light = FieldLight {
-            um_per_px: own.um_per_px,
-            scale_known: own.scale_known,
+        let plane = PlaneLight {
+            um_per_px: own.plane.um_per_px,
+            scale_known: own.plane.scale_known,
             fine: Array2::zeros((0, 0)),
-            bin: own.bin,
+            bin,
             coarse: zeros(),
             tint: [zeros(), zeros()],
-            crossed: own.crossed.iter().map(|_| [zeros(), zeros(), zeros()]).collect(),
-            lit: Array2::zeros((0, 0)),
-            levels: own.levels.clone(),
+            unflattened: std::array::from_fn(|_| Array2::zeros((0, 0))),
             burnt: Vec::new(),
+        };
+        Self {
+            plane,
+            crossed: own.crossed.iter().map(|_| [zeros(), zeros(), zeros()]).collect(),
             outside: Array2::from_elem(dim, false),
             angle_spread_deg: own.angle_spread_deg,
-        };
-        Self { light, detail: zeros() }
+            detail: zeros(),
+        }
     }
 
     fn lay(&mut self, own: &FieldLight, from: Cut) {
-        let bin = own.bin;
-        lay(&mut self.light.coarse, &own.coarse, from, bin);
-        lay(&mut self.light.outside, &own.outside, from, bin);
+        let bin = self.plane.bin;
+        lay(&mut self.plane.coarse, &own.plane.coarse, from, bin);
+        lay(&mut self.outside, &own.outside, from, bin);
         lay(&mut self.detail, &fine_detail(own), from, bin);
-        for (to, part) in self.light.tint.iter_mut().zip(&own.tint) {
+        for (to, part) in self.plane.tint.iter_mut().zip(&own.plane.tint) {
             lay(to, part, from, bin);
         }
-        for (to, part) in self.light.crossed.iter_mut().flatten().zip(own.crossed.iter().flatten()) {
+        for (to, part) in self.crossed.iter_mut().flatten().zip(own.crossed.iter().flatten()) {
             lay(to, part, from, bin);
         }
     }
 
     /// With its levels, and its detail.
     fn light(self) -> (FieldLight, Array2<f32>) {
-        let Self { mut light, detail } = self;
-        let sums = smoothed_sums(&light.crossed);
-        light.levels = CrossedLevels::of(&light.crossed, &sums, &light.outside);
-        light.lit = light.levels.lit(&sums, light.outside.dim());
+        let Self { plane, crossed, outside, angle_spread_deg, detail } = self;
+        let sums = smoothed_sums(&crossed);
+        let levels = CrossedLevels::of(&crossed, &sums, &outside);
+        let lit = levels.lit(&sums, outside.dim());
+        let light = FieldLight { plane: Arc::new(plane), crossed, lit, levels, outside, angle_spread_deg };
         (light, detail)
     }
 }

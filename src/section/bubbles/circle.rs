@@ -3,7 +3,9 @@
 use super::thin;
 use super::wall::look;
 use super::{CONSIDERED, Ring, SMALLEST_UM};
-use crate::section::light_field::{Between, FieldLight};
+use crate::section::cells::Between;
+use crate::section::light_field::FieldLight;
+use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
 
 /// Rise outward from which it is an edge, log units, in a quiet rock and in any; in between so many times the usual rise.
@@ -27,7 +29,7 @@ pub(super) struct Ray {
 }
 
 /// Unrolled light round a centre out to `reach` pixels.
-pub(super) fn unroll(light: &FieldLight, circle: Circle, reach: f64) -> (Vec<Ray>, f64) {
+pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> (Vec<Ray>, f64) {
     let Circle { x, y, radius } = circle;
     let directions = ((std::f64::consts::TAU * radius / 1.5) as usize).clamp(32, 160);
     // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
@@ -58,23 +60,41 @@ pub(super) struct Circle {
     pub(super) radius: f64,
 }
 
-/// Fits the circle to its outer edge, or where that is not seen to its wall, and measures what is along it.
-pub(super) fn measure(light: &FieldLight, bright: &[f32], candidate: Circle) -> Option<Ring> {
-    let seen = |circle: Circle, slack: &[f64]| {
-        let (circle, roughness) = settle(light, circle, slack)?;
-        look(light, bright, circle, roughness)
-    };
-    let by_edge = seen(candidate, &[0.3, 0.18, 0.18, 0.18]);
-    if by_edge.is_some_and(|r| r.confidence > CERTAIN) {
-        return by_edge;
+/// A circle with the roughness of its edge.
+type Settled = (Circle, f64);
+
+/// A candidate as plane light draws it.
+pub(crate) struct Drawn {
+    /// By its outer edge.
+    edge: Option<Settled>,
+    /// By its wall, a thin dark line.
+    wall: Option<Settled>,
+}
+
+impl Drawn {
+    /// Fits the circle of a candidate to its outer edge and to its wall.
+    pub(super) fn of(light: &PlaneLight, candidate: Circle) -> Self {
+        Self {
+            edge: settle(light, candidate, &[0.3, 0.18, 0.18, 0.18]),
+            wall: thin::circle(light, candidate).and_then(|c| settle(light, c, &[0.1, 0.1])),
+        }
     }
-    let by_wall = thin::circle(light, candidate).and_then(|c| seen(c, &[0.1, 0.1]));
-    let better = by_edge.into_iter().chain(by_wall).max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
-    (better.confidence > CONSIDERED).then_some(better)
+
+    /// Measures what is along the edge, or where that is not seen along the wall.
+    pub(super) fn measure(&self, light: &FieldLight, bright: &[f32]) -> Option<Ring> {
+        let seen = |settled: Option<Settled>| settled.and_then(|(circle, rough)| look(light, bright, circle, rough));
+        let by_edge = seen(self.edge);
+        if by_edge.is_some_and(|r| r.confidence > CERTAIN) {
+            return by_edge;
+        }
+        let both = by_edge.into_iter().chain(seen(self.wall));
+        let better = both.max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
+        (better.confidence > CONSIDERED).then_some(better)
+    }
 }
 
 /// The circle of the outer edge within a slack that a pass each is given, share of the radius, and its roughness.
-fn settle(light: &FieldLight, circle: Circle, slack: &[f64]) -> Option<(Circle, f64)> {
+fn settle(light: &PlaneLight, circle: Circle, slack: &[f64]) -> Option<Settled> {
     let Circle { mut x, mut y, mut radius } = circle;
     let mut roughness = f64::INFINITY;
     for (pass, slack) in slack.iter().enumerate() {

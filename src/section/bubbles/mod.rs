@@ -15,6 +15,9 @@ use rayon::prelude::*;
 
 use crate::section::burnt;
 use crate::section::light_field::FieldLight;
+use crate::section::plane_light::PlaneLight;
+
+pub(crate) use self::circle::Drawn;
 
 /// A circle that may be a bubble, pixels of the plane photograph, with what was seen along it.
 #[derive(Clone, Copy, Debug)]
@@ -58,14 +61,23 @@ const CONSIDERED: f64 = 0.01;
 /// Finds circles that may be bubbles, likeliest first; those under a confidence of a half are not bubbles.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Ring> {
+    judged(light, &drawn(&light.plane))
+}
+
+/// Circles that edges or thin lines draw in plane light.
+pub(crate) fn drawn(light: &PlaneLight) -> Vec<Drawn> {
+    search::candidates(light).into_par_iter().map(|c| Drawn::of(light, c.circle)).collect()
+}
+
+/// Those of the circles that may be bubbles by all photographs, likeliest first.
+pub(crate) fn judged(light: &FieldLight, drawn: &[Drawn]) -> Vec<Ring> {
     let bright = wall::bright(light);
-    let mut rings: Vec<Ring> =
-        search::candidates(light).into_par_iter().filter_map(|c| circle::measure(light, &bright, c.circle)).collect();
+    let mut rings: Vec<Ring> = drawn.par_iter().filter_map(|d| d.measure(light, &bright)).collect();
     // Figures beside a scale bar are round too.
     rings.retain(|r| {
         let inked = |k: usize| {
             let (s, c) = (std::f64::consts::TAU * k as f64 / 16.0).sin_cos();
-            burnt::covers(&light.burnt, r.x + 0.9 * r.radius * c, r.y + 0.9 * r.radius * s)
+            burnt::covers(&light.plane.burnt, r.x + 0.9 * r.radius * c, r.y + 0.9 * r.radius * s)
         };
         (0..16).filter(|k| inked(*k)).count() < 5
     });

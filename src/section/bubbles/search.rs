@@ -5,8 +5,9 @@ use rayon::prelude::*;
 
 use super::SMALLEST_UM;
 use super::circle::Circle;
+use crate::section::cells::{box_mean, shrink};
 use crate::section::filter::separable;
-use crate::section::light_field::{FieldLight, box_mean, in_proportion, shrink};
+use crate::section::plane_light::{PlaneLight, in_proportion};
 use crate::section::ridge::{OF_NOISE, sharpest};
 
 /// Radii searched within an octave of sizes.
@@ -47,7 +48,7 @@ pub(super) struct Candidate {
 }
 
 /// Votes of edges and of thin lines for centres, an octave of radii at a time, each at the resolution that fits it.
-pub(super) fn candidates(light: &FieldLight) -> Vec<Candidate> {
+pub(super) fn candidates(light: &PlaneLight) -> Vec<Candidate> {
     let mut levels: Vec<(Array2<f32>, f64)> = vec![(light.coarse.clone(), light.bin as f64)];
     while levels.last().is_some_and(|(a, _)| a.dim().0.min(a.dim().1) >= 32) && levels.len() < 7 {
         let (last, cell) = &levels[levels.len() - 1];
@@ -66,7 +67,7 @@ pub(super) fn candidates(light: &FieldLight) -> Vec<Candidate> {
         .collect()
 }
 
-fn octave(light: &FieldLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], line_cell: f64) -> Vec<Candidate> {
+fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], line_cell: f64) -> Vec<Candidate> {
     let (rows, columns) = log.dim();
     let radii: Vec<f64> = (0..RADII)
         .map(|k| LEAST_RADIUS * 2.1_f64.powf(k as f64 / (RADII - 1) as f64))

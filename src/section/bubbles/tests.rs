@@ -3,7 +3,7 @@
 use ndarray::Array2;
 
 use super::*;
-use crate::section::light_field::coarse_bin;
+use crate::section::plane_light::coarse_bin;
 use crate::slide::photograph::LinearPlanes;
 
 fn bubbles(light: &FieldLight) -> Vec<Ring> {

@@ -5,7 +5,7 @@
 use rand::{RngExt, SeedableRng};
 
 use super::circle::{Circle, Ray, unroll};
-use crate::section::light_field::FieldLight;
+use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
 
 /// How far on either side a wall is paler again, µm.
@@ -33,7 +33,7 @@ struct Dip {
 }
 
 /// Dark lines across the rays within a band of distances from the centre, pixels.
-fn dips(light: &FieldLight, rays: &[Ray], step: f64, band: [f64; 2]) -> Vec<Dip> {
+fn dips(light: &PlaneLight, rays: &[Ray], step: f64, band: [f64; 2]) -> Vec<Dip> {
     let flank = ((light.px(FLANK_UM) / step).round() as usize).max(2);
     let last = rays[0].light.len().saturating_sub(flank + 2);
     let (from, to) = (((band[0] / step) as usize).max(flank + 1), ((band[1] / step) as usize).min(last));
@@ -61,7 +61,7 @@ fn tolerance(step: f64, radius: f64) -> f64 {
 }
 
 /// The circle on which the most directions have a dark line; None when there is none.
-pub(super) fn circle(light: &FieldLight, candidate: Circle) -> Option<Circle> {
+pub(super) fn circle(light: &PlaneLight, candidate: Circle) -> Option<Circle> {
     let Circle { x, y, radius } = candidate;
     let (rays, step) = unroll(light, candidate, 1.5 * radius + 3.0);
     let all = dips(light, &rays, step, [(1.0 - OFF) * radius, (1.0 + OFF) * radius]);
@@ -131,7 +131,7 @@ fn through([a, b, c]: [[f64; 2]; 3]) -> Option<[f64; 3]> {
 }
 
 /// Share of the rays that have a dark line on one circle, just within the radius, over what chance would put there.
-pub(super) fn on_circle(light: &FieldLight, rays: &[Ray], step: f64, radius: f64) -> f64 {
+pub(super) fn on_circle(light: &PlaneLight, rays: &[Ray], step: f64, radius: f64) -> f64 {
     let band = [0.6 * radius, 1.15 * radius + step];
     let all = dips(light, rays, step, band);
     let near = tolerance(step, radius);

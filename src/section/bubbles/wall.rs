@@ -6,7 +6,8 @@ use super::circle::{Circle, Ray, unroll};
 use super::judgement::THIN;
 use super::thin::on_circle;
 use super::{CONSIDERED, Ring};
-use crate::section::light_field::{FieldLight, sample};
+use crate::section::cells::sample;
+use crate::section::light_field::FieldLight;
 
 /// Depth from which a wall is seen, log units, in a quiet rock and in any; in between so many times the scatter about it more.
 const SEEN: [f64; 2] = [0.05, 0.22];
@@ -21,7 +22,7 @@ const PARTED: f32 = 0.15;
 pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness: f64) -> Option<Ring> {
     let Circle { x, y, radius } = circle;
     let outer = 1.22 * radius + 2.5;
-    let (rays, step) = unroll(light, circle, outer + step_room(radius));
+    let (rays, step) = unroll(&light.plane, circle, outer + step_room(radius));
     let index = |r: f64| ((r / step).round() as usize).min(rays[0].light.len() - 1);
     let blur = 0.06 * radius + 1.0;
     let outside = (index(radius + blur), index(outer));
@@ -96,7 +97,7 @@ pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness
         rim_width,
         unevenness,
         inside_out: inside_out(light, circle),
-        on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius) } else { 0.0 },
+        on_circle: if rim_width < THIN { on_circle(&light.plane, &rays, step, radius) } else { 0.0 },
         divides: 0.0,
         confidence: 0.0,
     };
@@ -140,7 +141,7 @@ fn median(v: &mut [f64]) -> f64 {
 /// How much more of the inside than of what lies about it is out in every crossed picture, shares of both.
 fn inside_out(light: &FieldLight, circle: Circle) -> f64 {
     let (rows, columns) = light.lit.dim();
-    let cell = light.bin as f64;
+    let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (cx, cy, radius) = (to_cell(circle.x), to_cell(circle.y), circle.radius / cell);
     let (inner, outer) = ((0.62 * radius).max(1.0), [1.1 * radius + 1.0, 1.4 * radius + 2.0]);
@@ -181,7 +182,7 @@ pub(super) fn bright(light: &FieldLight) -> Vec<f32> {
 /// A bubble lies above or below the rock, whose crystals go on beneath its rim; the outline of a grain, a filling or a pore
 /// parts what it bounds.
 fn divides(light: &FieldLight, bright: &[f32], circle: Circle, rim_px: f64, rays: &[Ray]) -> f64 {
-    let cell = light.bin as f64;
+    let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (x, y) = (to_cell(circle.x), to_cell(circle.y));
     let inner = ((circle.radius - rim_px) / cell - 1.5).max(0.3 * circle.radius / cell);
@@ -198,7 +199,7 @@ fn divides(light: &FieldLight, bright: &[f32], circle: Circle, rim_px: f64, rays
             }
             most = Some(most.unwrap_or(0.0).max(apart / bright));
         }
-        let inside = light.coarse.dim();
+        let inside = light.plane.coarse.dim();
         let within =
             ends.iter().all(|p| p[0] >= 0.0 && p[1] >= 0.0 && p[0] < inside.1 as f64 && p[1] < inside.0 as f64);
         if let (Some(apart), true) = (most, within) {

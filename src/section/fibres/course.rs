@@ -33,7 +33,7 @@ const CLOSED: (f64, i64) = (4.0, 14);
 
 /// A dark line that may bend.
 #[derive(Clone, Debug)]
-pub(super) struct Course {
+pub(crate) struct Course {
     /// Points from end to end, about [`STEP`] apart, cells.
     pub(super) points: Vec<[f64; 2]>,
     /// Sum of (response - break-even) over its length.

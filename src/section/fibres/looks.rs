@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use crate::section::beside::{ANOTHER, crystals_along, distance};
+use crate::section::beside::{ANOTHER, Sides, crystals_along, distance};
+use crate::section::cells::sample;
 use crate::section::fibres::course::{Course, STEP};
 use crate::section::fibres::profile::{Profile, WINDOW};
-use crate::section::light_field::{FieldLight, sample};
 use crate::section::line_search::LineSearch;
+use crate::section::plane_light::PlaneLight;
 use crate::section::trace::BREAK_EVEN;
 
 /// A line that may be a thread, with what was seen along it.
@@ -74,7 +75,7 @@ const ASIDE: [(f64, f64); 3] = [(4.0, 2.5), (7.0, 3.5), (10.0, 4.5)];
 const BROAD_FROM_UM: f64 = 6.5;
 
 /// How much browner the middle of a course is than its sides: the middle of its points.
-fn brownness(course: &Course, width_cells: f64, light: &FieldLight, search: &LineSearch) -> f64 {
+fn brownness(course: &Course, width_cells: f64, light: &PlaneLight, search: &LineSearch) -> f64 {
     let blue = |p: [f64; 2]| {
         let [x, y] = p.map(|v| (search.px(v) + 0.5) / light.bin as f64 - 0.5);
         sample(&light.tint[1], x, y).map(f64::from)
@@ -105,8 +106,9 @@ fn spread(v: &[f64]) -> (f64, f64) {
 impl Thread {
     pub(super) fn measure(
         course: Course,
-        light: &FieldLight,
+        light: &PlaneLight,
         search: &LineSearch,
+        sides: &Sides,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) -> Self {
         let (course, roughness) = on_its_crest(course, search);
@@ -165,7 +167,7 @@ impl Thread {
         if thread.confidence > CONSIDERED {
             let edge = 0.5 * profile.width_cells;
             let aside = ASIDE.map(|(um, cells)| (edge + um / cell_um).max(cells));
-            thread.crystals_beside(n, aside, search, to);
+            thread.crystals_beside(n, aside, sides, to);
             thread.confidence = thread.odds().probability();
         }
         thread
@@ -185,8 +187,7 @@ impl Thread {
     }
 
     /// What lies on both sides between crossed polars, and whether the thread itself shines.
-    fn crystals_beside(&mut self, n: usize, aside: [f64; 3], search: &LineSearch, to: impl Fn(usize, f64) -> [f64; 2]) {
-        let sides = &search.sides;
+    fn crystals_beside(&mut self, n: usize, aside: [f64; 3], sides: &Sides, to: impl Fn(usize, f64) -> [f64; 2]) {
         let mean = |spots: &[Vec<f32>]| -> Option<Vec<f32>> {
             let first = spots.first()?;
             Some((0..first.len()).map(|k| spots.iter().map(|s| s[k]).sum::<f32>() / spots.len() as f32).collect())

@@ -9,13 +9,17 @@ mod tests;
 
 use std::collections::HashMap;
 
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::section::light_field::{FieldLight, in_proportion};
+use crate::section::beside::Sides;
+use crate::section::light_field::FieldLight;
 use crate::section::line_search::{LineSearch, WIDE_CELL_UM, bin_of};
+use crate::section::plane_light::{PlaneLight, in_proportion};
 use crate::section::scratches::Line;
 
+pub(crate) use self::course::Course;
 use self::course::courses;
 pub use self::looks::Thread;
 
@@ -61,19 +65,26 @@ pub(crate) fn bins(um_per_px: f64) -> [usize; 2] {
     [fine, bin_of(BROAD_CELL_UM, um_per_px).max(fine + 1)]
 }
 
-/// Threads of one search, each judged by itself. `hidden` says of a pixel that what lies there is explained otherwise.
-pub(crate) fn find_on(
-    light: &FieldLight,
-    search: &LineSearch,
-    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
-) -> Vec<Thread> {
+/// Bent dark courses of one search, as plane light alone shows them.
+pub(crate) fn followed(light: &PlaneLight, search: &LineSearch) -> Vec<Course> {
     let shortest = SHORTEST_UM / (light.um_per_px * search.bin as f64);
     courses(&search.basis, in_proportion(MOST, light), shortest, LEAST_EVIDENCE)
         .into_iter()
         .flat_map(|c| looks::steady_parts(c, search, shortest))
-        .map(|c| Thread::measure(c, light, search, hidden))
-        .filter(Thread::is_one)
         .collect()
+}
+
+/// Threads along the courses of one search, each judged by itself. `hidden` says of a pixel that what lies there is explained
+/// otherwise.
+pub(crate) fn threads_along(
+    courses: &[Course],
+    light: &FieldLight,
+    search: &LineSearch,
+    sides: &Sides,
+    hidden: &(dyn Fn(f64, f64) -> bool + Sync),
+) -> Vec<Thread> {
+    let measured = |course: &Course| Thread::measure(course.clone(), &light.plane, search, sides, hidden);
+    courses.par_iter().map(measured).filter(Thread::is_one).collect()
 }
 
 /// Threads, likeliest first and each once: what a better one covers is dropped.

@@ -1,6 +1,6 @@
 //! Plane light across a course, window by window: how dark the line is, how wide, and what lies on either side.
 
-use crate::section::light_field::sample;
+use crate::section::cells::sample;
 use crate::section::line_search::LineSearch;
 
 /// Points in a window of depth.

@@ -26,8 +26,8 @@ pub(super) struct TintCells {
 
 impl TintCells {
     pub(super) fn of(light: &FieldLight) -> Self {
-        let by = ((CELL_UM / (light.um_per_px * light.bin as f64)).round() as usize).max(1);
-        let (rows, columns) = light.coarse.dim();
+        let by = ((CELL_UM / (light.plane.um_per_px * light.plane.bin as f64)).round() as usize).max(1);
+        let (rows, columns) = light.plane.coarse.dim();
         let dim = (rows / by, columns / by);
         let means: Vec<Option<[f32; 3]>> = (0..dim.0)
             .into_par_iter()
@@ -64,9 +64,9 @@ fn mean(light: &FieldLight, [top, left]: [usize; 2], by: usize) -> Option<[f32; 
     let (mut sum, mut n) = ([0.0_f32; 3], 0_usize);
     for y in top..top + by {
         for x in left..left + by {
-            let (r, b) = (light.tint[0][[y, x]], light.tint[1][[y, x]]);
+            let (r, b) = (light.plane.tint[0][[y, x]], light.plane.tint[1][[y, x]]);
             // The lightest channel is known; green lies under it by its tints.
-            let green = light.coarse[[y, x]] - r.max(b).max(0.0);
+            let green = light.plane.coarse[[y, x]] - r.max(b).max(0.0);
             if green > DARKEST && r.abs() < STRONGEST && b.abs() < STRONGEST {
                 sum = [sum[0] + r, sum[1] + b, sum[2] + green];
                 n += 1;

@@ -64,7 +64,7 @@ const GREY: f64 = 0.08;
 /// Patches that may be lifted, whatever becomes of them.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Patch> {
-    if light.um_per_px > COARSEST_UM {
+    if light.plane.um_per_px > COARSEST_UM {
         return Vec::new();
     }
     let cells = TintCells::of(light);
@@ -72,7 +72,7 @@ pub fn find(light: &FieldLight) -> Vec<Patch> {
     if boxes.is_empty() {
         return Vec::new();
     }
-    let sides = Sides::of(light, light.bin * cells.by);
+    let sides = Sides::of(light, light.plane.bin * cells.by);
     boxes
         .into_iter()
         .flat_map(|within| {

@@ -184,8 +184,8 @@ impl Patch {
         let bare = within.iter().filter(|c| look.seen(**c) && look.step(**c).is_none()).count();
         let [x0, y0, x1, y1] = bounds(&outline_px);
         let mut patch = Self {
-            area_um2: polygon_area(&outline_px) * light.um_per_px * light.um_per_px,
-            short_um: (x1 - x0).min(y1 - y0) * light.um_per_px,
+            area_um2: polygon_area(&outline_px) * light.plane.um_per_px * light.plane.um_per_px,
+            short_um: (x1 - x0).min(y1 - y0) * light.plane.um_per_px,
             film_nm: [at(0.05), at(0.95)],
             explained: 1.0 - left * shown.len() as f64 / squares.max(1e-12),
             even: look.even(&shown),
@@ -241,7 +241,7 @@ fn outlined(light: &FieldLight, look: &Look, cells: &[[usize; 2]]) -> Option<Out
         .into_iter()
         .filter(|c| c.border_type == BorderType::Outer && c.parent.is_none())
         .max_by_key(|c| c.points.len())?;
-    let side = (look.cells.by * light.bin) as f64;
+    let side = (look.cells.by * light.plane.bin) as f64;
     let n = contour.points.len();
     // Smoothed over neighbours: cells are coarse.
     let to_px = |k: usize| {

@@ -10,7 +10,7 @@ use crate::optics::film::log_colour;
 use crate::optics::observer::{WhiteScaling, camera_weights};
 use crate::register::FieldStack;
 use crate::section::defects::find_defects;
-use crate::section::light_field::coarse_bin;
+use crate::section::plane_light::coarse_bin;
 use crate::slide::Slide;
 use crate::slide::photograph::LinearPlanes;
 use crate::units::Nanometres;

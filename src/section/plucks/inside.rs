@@ -37,7 +37,7 @@ impl Inside {
             return None;
         }
         let mean = |f: &dyn Fn([usize; 2]) -> f64| cells.iter().map(|at| f(*at)).sum::<f64>() / cells.len() as f64;
-        let tint = [0, 1].map(|k| mean(&|at| f64::from(light.tint[k][at] - usual.tint[k])));
+        let tint = [0, 1].map(|k| mean(&|at| f64::from(light.plane.tint[k][at] - usual.tint[k])));
         let all: Vec<[usize; 2]> = patch.cells(&patch.mask).collect();
         let lit = all.iter().map(|at| f64::from(light.lit[*at])).sum::<f64>() / all.len() as f64;
 
@@ -52,7 +52,7 @@ impl Inside {
             .collect();
         let mut roughness: Vec<f64> = deep.iter().map(|at| f64::from(detail[*at]).sqrt() / usual.quiet).collect();
         Some(Self {
-            level: mean(&|at| f64::from(light.coarse[at])),
+            level: mean(&|at| f64::from(light.plane.coarse[at])),
             lit,
             detail: mean(&|at| f64::from(detail[at])).sqrt() / usual.quiet,
             tint: tint[0].hypot(tint[1]),

@@ -23,7 +23,8 @@ use rayon::prelude::*;
 use self::patch::Patch;
 pub(crate) use self::usual::{Usual, fine_detail};
 use crate::section::burnt;
-use crate::section::light_field::{FieldLight, box_mean};
+use crate::section::cells::box_mean;
+use crate::section::light_field::FieldLight;
 use crate::section::parting::parts;
 
 /// A patch that may be a hole, with what was seen of it.
@@ -116,19 +117,19 @@ pub(crate) fn find_in_window(light: &FieldLight, usual: &Usual) -> Vec<Hole> {
 }
 
 fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hole> {
-    let (rows, columns) = light.coarse.dim();
-    let cell_um = light.um_per_px * light.bin as f64;
-    let around = box_mean(&light.coarse, ((8.0 / cell_um).round() as usize).max(2));
-    let inked = !light.burnt.is_empty();
+    let (rows, columns) = light.plane.coarse.dim();
+    let cell_um = light.plane.um_per_px * light.plane.bin as f64;
+    let around = box_mean(&light.plane.coarse, ((8.0 / cell_um).round() as usize).max(2));
+    let inked = !light.plane.burnt.is_empty();
     let mut mask = GrayImage::new(columns as u32, rows as u32);
     for (i, pixel) in mask.iter_mut().enumerate() {
         let at = [i / columns, i % columns];
-        let tint = (light.tint[0][at] - usual.tint[0]).hypot(light.tint[1][at] - usual.tint[1]);
-        let hole = light.lit[at] < OUT && light.coarse[at] > usual.level + CLEAR && tint < TINTED
+        let tint = (light.plane.tint[0][at] - usual.tint[0]).hypot(light.plane.tint[1][at] - usual.tint[1]);
+        let hole = light.lit[at] < OUT && light.plane.coarse[at] > usual.level + CLEAR && tint < TINTED
             // A wall, even a pale one, parts a hole from the next patch that is out.
-            && light.coarse[at] > around[at] - PALE_WALL
+            && light.plane.coarse[at] > around[at] - PALE_WALL
             && !light.outside[at]
-            && !(inked && burnt::covers(&light.burnt, at[1] as f64 * light.bin as f64, at[0] as f64 * light.bin as f64));
+            && !(inked && burnt::covers(&light.plane.burnt, at[1] as f64 * light.plane.bin as f64, at[0] as f64 * light.plane.bin as f64));
         *pixel = if hole { 255 } else { 0 };
     }
     // What is dark for certain, and what is dark enough within two cells of it: a hole's border is lit by its neighbours,
@@ -147,7 +148,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         patches(labels, least)
             .into_par_iter()
             .filter_map(|p| Some((p.label, patch::look(light, detail, usual, &p)?)))
-            .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.px(SMALLEST_UM).powi(2))
+            .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.plane.px(SMALLEST_UM).powi(2))
             .collect()
     };
     let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
@@ -159,7 +160,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         let of: HashSet<u32> = sprawling.iter().map(|(l, _)| *l).collect();
         let within = |x: u32, y: u32| of.contains(&connected[[y as usize, x as usize]]);
         let sprawl = GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
-        let labels = parts(&sprawl, &clear, &(&around - &light.coarse));
+        let labels = parts(&sprawl, &clear, &(&around - &light.plane.coarse));
         holes.extend(seen(&labels).into_iter().map(|(_, h)| h));
     }
     if let Some(leak) = leak::leak(&holes) {

@@ -8,7 +8,8 @@ use super::inside::Inside;
 use super::outline::{normal, resample};
 use super::usual::Usual;
 use super::{Hole, median};
-use crate::section::light_field::{FieldLight, sample};
+use crate::section::cells::sample;
+use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
 
 /// A wall at least this much darker than the inside, log units.
@@ -40,12 +41,12 @@ impl Patch {
             .into_iter()
             .filter(|c| c.border_type == BorderType::Outer && c.parent.is_none())
             .max_by_key(|c| c.points.len())?;
-        let cell = light.bin as f64;
+        let cell = light.plane.bin as f64;
         let to_px = |v: i64| v as f64 * cell + (cell - 1.0) / 2.0;
         let points = contour.points.iter();
         let raw: Vec<[f64; 2]> =
             points.map(|p| [to_px(i64::from(p.x) + self.x0), to_px(i64::from(p.y) + self.y0)]).collect();
-        (raw.len() >= 8).then(|| resample(&raw, light.px(4.0).max(1.5)))
+        (raw.len() >= 8).then(|| resample(&raw, light.plane.px(4.0).max(1.5)))
     }
 }
 
@@ -102,8 +103,8 @@ struct Wall {
 impl Wall {
     /// Darkest place along the normal of each point, from a cell inside to some way out.
     fn along(light: &FieldLight, outline: &[[f64; 2]], inside: f32) -> Self {
-        let cell = light.bin as f64;
-        let reach = light.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
+        let cell = light.plane.bin as f64;
+        let reach = light.plane.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
         let mut wall =
             Self { at: Vec::with_capacity(outline.len()), depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0 };
         for (k, p) in outline.iter().enumerate() {
@@ -117,7 +118,7 @@ impl Wall {
             let mut profile: Vec<f32> = Vec::new();
             let mut t = -1.5 * cell;
             while t <= reach {
-                let Some(v) = sample(&light.fine, p[0] + t * normal[0], p[1] + t * normal[1]) else { break };
+                let Some(v) = sample(&light.plane.fine, p[0] + t * normal[0], p[1] + t * normal[1]) else { break };
                 profile.push(v);
                 // Nearer walls before farther ones of the same depth.
                 let weighed = v + 0.25 * (t.max(0.0) / reach) as f32;
@@ -146,7 +147,7 @@ impl Wall {
     fn middle(&self, light: &FieldLight, outline: &[[f64; 2]]) -> Vec<[f64; 2]> {
         let n = outline.len();
         let mut all: Vec<f64> = self.at.iter().flatten().copied().collect();
-        let usual = if all.is_empty() { light.bin as f64 } else { median(&mut all) };
+        let usual = if all.is_empty() { light.plane.bin as f64 } else { median(&mut all) };
         (0..n)
             .map(|k| {
                 let p = outline[k];
@@ -164,7 +165,7 @@ impl Wall {
 
 /// Within two cells of the picture's border.
 fn on_frame(light: &FieldLight, p: [f64; 2]) -> bool {
-    let cell = light.bin as f64;
-    let (rows, columns) = light.coarse.dim();
+    let cell = light.plane.bin as f64;
+    let (rows, columns) = light.plane.coarse.dim();
     p[0] < 2.0 * cell || p[1] < 2.0 * cell || p[0] > (columns as f64 - 2.0) * cell || p[1] > (rows as f64 - 2.0) * cell
 }

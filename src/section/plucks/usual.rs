@@ -3,7 +3,8 @@
 use ndarray::Array2;
 
 use super::{CLEAR, OUT};
-use crate::section::light_field::{FieldLight, box_mean, shrink};
+use crate::section::cells::{box_mean, shrink};
+use crate::section::light_field::FieldLight;
 
 /// Clear crystals of the field: what a hole is compared with.
 #[derive(Clone, Debug)]
@@ -20,11 +21,11 @@ pub(crate) struct Usual {
 
 /// Square of what is finer than a few pixels, averaged over coarse cells.
 pub(crate) fn fine_detail(light: &FieldLight) -> Array2<f32> {
-    let reach = (light.px(4.0).round() as usize).clamp(1, 5);
-    let smooth = box_mean(&light.fine, reach);
-    let mut squares = &light.fine - &smooth;
+    let reach = (light.plane.px(4.0).round() as usize).clamp(1, 5);
+    let smooth = box_mean(&light.plane.fine, reach);
+    let mut squares = &light.plane.fine - &smooth;
     squares.mapv_inplace(|d| (d * d).min(0.04));
-    shrink(&squares, light.bin)
+    shrink(&squares, light.plane.bin)
 }
 
 impl Usual {
@@ -32,12 +33,12 @@ impl Usual {
     pub(crate) fn of(light: &FieldLight, detail: &Array2<f32>) -> Self {
         let mut clear: Vec<(f32, f32, f32)> = Vec::new();
         let mut levels: Vec<f32> = Vec::new();
-        for (i, level) in light.coarse.iter().enumerate().step_by(5) {
+        for (i, level) in light.plane.coarse.iter().enumerate().step_by(5) {
             levels.push(*level);
-            let columns = light.coarse.dim().1;
+            let columns = light.plane.coarse.dim().1;
             let at = [i / columns, i % columns];
             if light.lit[at] > 0.25 && *level > -0.2 {
-                clear.push((light.tint[0][at], light.tint[1][at], *level));
+                clear.push((light.plane.tint[0][at], light.plane.tint[1][at], *level));
             }
         }
         let mid = |v: &mut Vec<f32>| -> f32 {
@@ -54,14 +55,14 @@ impl Usual {
             if levels.is_empty() { 0.0 } else { *levels.select_nth_unstable_by(at, f32::total_cmp).1 }
         };
         // Detail of patches of some 20 µm: their quiet end is the camera's noise, their middle what crystals show.
-        let reach = ((10.0 / (light.um_per_px * light.bin as f64)).round() as usize).max(1);
+        let reach = ((10.0 / (light.plane.um_per_px * light.plane.bin as f64)).round() as usize).max(1);
         let patches = box_mean(detail, reach);
         let step = (2 * reach + 1).max(3);
         let (rows, columns) = patches.dim();
         let mut spread: Vec<f32> = Vec::new();
         for y in (reach..rows.saturating_sub(reach)).step_by(step) {
             for x in (reach..columns.saturating_sub(reach)).step_by(step) {
-                if light.coarse[[y, x]] > level + CLEAR && light.lit[[y, x]] > OUT {
+                if light.plane.coarse[[y, x]] > level + CLEAR && light.lit[[y, x]] > OUT {
                     spread.push(patches[[y, x]].sqrt());
                 }
             }
@@ -71,7 +72,7 @@ impl Usual {
         let (mut speckled, mut seen) = (0, 0);
         for (i, d) in detail.iter().enumerate().step_by(3) {
             let at = [i / columns, i % columns];
-            if light.lit[at] > OUT && patches[at] > 0.0 && light.coarse[at] > level + 2.0 * CLEAR {
+            if light.lit[at] > OUT && patches[at] > 0.0 && light.plane.coarse[at] > level + 2.0 * CLEAR {
                 seen += 1;
                 speckled += usize::from(f64::from(d.sqrt()) > 3.0 * quiet);
             }

@@ -1,0 +1,121 @@
+//! Planes of cells: means over squares, and values between cells.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+/// Mean over `by` by `by` cells; an incomplete last row or column is dropped.
+#[must_use]
+pub fn shrink(a: &Array2<f32>, by: usize) -> Array2<f32> {
+    if by == 1 {
+        return a.clone();
+    }
+    let (height, width) = a.dim();
+    let (rows, columns) = (height / by, width / by);
+    let mut out = Array2::<f32>::zeros((rows, columns));
+    let source = a.as_slice().expect("standard layout");
+    let scale = 1.0 / (by * by) as f32;
+    out.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(j, row)| {
+        for k in 0..by {
+            let line = &source[(j * by + k) * width..];
+            for (x, out) in row.iter_mut().enumerate() {
+                *out += line[x * by..x * by + by].iter().sum::<f32>() * scale;
+            }
+        }
+    });
+    out
+}
+
+/// Mean over a square of side 2·reach + 1, truncated at the frame.
+#[must_use]
+pub fn box_mean(a: &Array2<f32>, reach: usize) -> Array2<f32> {
+    let (rows, columns) = a.dim();
+    let mut across = Array2::<f32>::zeros((rows, columns));
+    let source = a.as_slice().expect("standard layout");
+    across.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(y, out)| {
+        let line = &source[y * columns..(y + 1) * columns];
+        let mut sum = 0.0_f64;
+        for v in &line[..reach.min(columns)] {
+            sum += f64::from(*v);
+        }
+        for x in 0..columns {
+            if x + reach < columns {
+                sum += f64::from(line[x + reach]);
+            }
+            if x > reach {
+                sum -= f64::from(line[x - reach - 1]);
+            }
+            let n = (x + reach).min(columns - 1) + 1 - x.saturating_sub(reach);
+            out[x] = (sum / n as f64) as f32;
+        }
+    });
+    // Down the columns, a band of columns at a time so that rows stay in cache.
+    let mut out = Array2::<f32>::zeros((rows, columns));
+    let across = across.as_slice().expect("standard layout");
+    let bands = rayon::current_num_threads().max(1);
+    let band = rows.div_ceil(bands).max(1);
+    out.as_slice_mut().expect("standard layout").par_chunks_mut(band * columns.max(1)).enumerate().for_each(
+        |(b, out)| {
+            let first = b * band;
+            let mut sums = vec![0.0_f64; columns];
+            for y in first.saturating_sub(reach)..(first + reach).min(rows) {
+                for (s, v) in sums.iter_mut().zip(&across[y * columns..]) {
+                    *s += f64::from(*v);
+                }
+            }
+            for (k, row) in out.chunks_mut(columns).enumerate() {
+                let y = first + k;
+                if y + reach < rows {
+                    for (s, v) in sums.iter_mut().zip(&across[(y + reach) * columns..]) {
+                        *s += f64::from(*v);
+                    }
+                }
+                if k > 0 && y > reach {
+                    for (s, v) in sums.iter_mut().zip(&across[(y - reach - 1) * columns..]) {
+                        *s -= f64::from(*v);
+                    }
+                }
+                let n = ((y + reach).min(rows - 1) + 1 - y.saturating_sub(reach)) as f64;
+                for (o, s) in row.iter_mut().zip(&sums) {
+                    *o = (*s / n) as f32;
+                }
+            }
+        },
+    );
+    out
+}
+
+/// Bilinear value at (x, y) in cells of `a`; None outside.
+#[must_use]
+pub fn sample(a: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
+    Between::of(a).at(x, y)
+}
+
+/// Values between the cells of a plane.
+#[derive(Clone, Copy)]
+pub(crate) struct Between<'a> {
+    cells: &'a [f32],
+    rows: usize,
+    columns: usize,
+}
+
+impl<'a> Between<'a> {
+    pub(crate) fn of(a: &'a Array2<f32>) -> Self {
+        let (rows, columns) = a.dim();
+        Self { cells: a.as_slice().expect("standard layout"), rows, columns }
+    }
+
+    /// Bilinear value at (x, y) in cells; None outside.
+    #[inline]
+    pub(crate) fn at(&self, x: f64, y: f64) -> Option<f32> {
+        let Self { cells: s, rows, columns } = *self;
+        if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
+            return None;
+        }
+        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
+        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let k = j * columns + i;
+        let top = s[k] + (s[k + 1] - s[k]) * u;
+        let bottom = s[k + columns] + (s[k + columns + 1] - s[k + columns]) * u;
+        Some(top + (bottom - top) * v)
+    }
+}
