@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use crate::error::Result;
 use crate::house::House;
-use crate::pipeline::{self, CheckedSlide, FieldFindings, crystals_of};
+use crate::pipeline::{self, CheckedSlide, FieldFindings, SectionThickness, crystals_of};
 use crate::register::FieldStack;
 use crate::section::defects::find_defects_after;
 
@@ -225,7 +225,7 @@ fn measured(
     kept: &mut HashMap<String, FieldFindings>,
     looks: &mut Looks,
     stale: &dyn Fn() -> bool,
-    quick: &mut dyn FnMut(CheckedSlide),
+    quick: &mut (dyn FnMut(CheckedSlide) + Send),
 ) -> Result<CheckedSlide> {
     let clock = house.bounds.start(&job.dir);
     let (slide, limits) = house.slide(&job.dir)?;
@@ -245,19 +245,30 @@ fn measured(
         clock.check("registered", &plan.name)?;
         let last = n + 1 == new.len();
         let found = if last && stack.contradiction().is_none() {
-            let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);
-            fields[i] = Some(first.clone());
-            let by_crystals: Vec<FieldFindings> = fields.iter().flatten().cloned().collect();
-            let measured = pipeline::measure(&slide, &by_crystals)?;
-            let said = pipeline::judge(slide.clone(), limits.clone(), by_crystals, measured.clone());
+            // What its thickness says is told as soon as it is known; the defects are looked for beside it.
+            let mut by_thickness = || -> Result<(FieldFindings, SectionThickness, CheckedSlide)> {
+                let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);
+                fields[i] = Some(first.clone());
+                let by_crystals: Vec<FieldFindings> = fields.iter().flatten().cloned().collect();
+                let measured = pipeline::measure(&slide, &by_crystals)?;
+                let said = pipeline::judge(slide.clone(), limits.clone(), by_crystals, measured.clone());
+                Ok((first, measured, said))
+            };
             if stale() {
-                // A newer state will say more; this one ends with what its thickness said.
-                return Ok(said);
+                // A newer state will say more; this one ends with what its thickness says.
+                return by_thickness().map(|(_, _, said)| said);
             }
-            quick(said);
+            let by_thickness = || {
+                let (first, measured, said) = by_thickness()?;
+                quick(said);
+                Ok((first, measured))
+            };
+            let (by_thickness, defects) = rayon::join(by_thickness, || {
+                find_defects_after(&looks.at(&stack.plane, &slide), &stack, slide.record.impregnation)
+            });
+            let (first, measured): (FieldFindings, SectionThickness) = by_thickness?;
             thickness = Some(measured);
-            let look = looks.at(&stack.plane, &slide);
-            FieldFindings { defects: find_defects_after(&look, &stack, slide.record.impregnation), ..first }
+            FieldFindings { defects, ..first }
         } else {
             FieldFindings::find(&stack, &slide.record)
         };

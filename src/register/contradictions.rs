@@ -6,6 +6,7 @@
 //! and nothing measured on it would be true.
 
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::register::grid::centre;
@@ -203,7 +204,7 @@ impl Signs {
         let plane = spots(&stack.plane, places.iter().copied());
         let crossed = stack
             .crossed
-            .iter()
+            .par_iter()
             .map(|c| spots(&c.photograph, places.iter().map(|at| c.placement.map(*at, middle))))
             .collect();
         Self { plane, crossed }

@@ -37,10 +37,13 @@ impl FieldStack {
     /// The most smeared photograph of this field; None when all stood still or too little is seen to tell.
     #[must_use]
     pub fn smeared(&self) -> Option<Smeared<'_>> {
-        let in_plane_light = unevenness(&self.plane);
-        let all = std::iter::once((&self.plane, in_plane_light))
-            .chain(self.crossed.iter().map(|c| (&c.photograph, unevenness(&c.photograph))));
-        let (worst, _) = all
+        let photographs: Vec<&Photograph> =
+            std::iter::once(&self.plane).chain(self.crossed.iter().map(|c| &c.photograph)).collect();
+        let uneven: Vec<Option<f64>> = photographs.par_iter().map(|p| unevenness(p)).collect();
+        let in_plane_light = uneven[0];
+        let (worst, _) = photographs
+            .into_iter()
+            .zip(uneven)
             .filter_map(|(p, ratio)| Some((p, ratio?)))
             .max_by(|a, b| a.1.total_cmp(&b.1))
             .filter(|(_, ratio)| *ratio > SMEARED)?;

@@ -1,40 +1,100 @@
 //! What lies beside a line: which crystals it passes, and lines that keep it company.
 
-use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::ridge::RidgeBasis;
 use crate::section::trace::{BREAK_EVEN, Path};
 
 /// Crossed pictures as one vector a coarse cell, for telling crystals apart.
-pub(crate) struct Sides {
-    planes: Vec<Array2<f32>>,
+pub(crate) struct CrossedColours {
+    /// Channel after channel of a cell, cell after cell: one place is read at once.
+    cells: Vec<f32>,
+    channels: usize,
+    rows: usize,
+    columns: usize,
+    /// Side of a coarse cell, pixels.
+    bin: usize,
+}
+
+impl CrossedColours {
+    /// Of a field: roots of crossed over plane light, 1 for bright crystals.
+    pub(crate) fn of(light: &FieldLight) -> Self {
+        let (rows, columns) = light.plane.coarse.dim();
+        let planes: Vec<(&[f32], f32)> = light
+            .crossed
+            .iter()
+            .zip(&light.levels.beside)
+            .flat_map(|(r, bright)| r.iter().map(move |c| (c.as_slice().expect("standard layout"), *bright)))
+            .collect();
+        let channels = planes.len();
+        let mut cells = vec![0.0_f32; channels * rows * columns];
+        cells.par_chunks_mut((channels * columns).max(1)).enumerate().for_each(|(y, row)| {
+            for (k, (plane, bright)) in planes.iter().enumerate() {
+                let from = &plane[y * columns..(y + 1) * columns];
+                for (to, v) in row[k..].iter_mut().step_by(channels).zip(from) {
+                    *to = (v / bright).max(0.0).sqrt().min(1.5);
+                }
+            }
+        });
+        Self { cells, channels, rows, columns, bin: light.plane.bin }
+    }
+
+    /// As a line search on cells of `bin` pixels sees them.
+    pub(crate) fn sides(&self, bin: usize) -> Sides<'_> {
+        let ratio = bin as f64 / self.bin as f64;
+        Sides { colours: self, ratio, offset: (ratio - 1.0) / 2.0 }
+    }
+}
+
+/// Crossed colours at places given in cells of a line search.
+#[derive(Clone, Copy)]
+pub(crate) struct Sides<'a> {
+    colours: &'a CrossedColours,
     /// Coarse cells per cell of the line search.
     ratio: f64,
     offset: f64,
 }
 
-impl Sides {
-    /// Of a field, for a line search on cells of `bin` pixels.
-    pub(crate) fn of(light: &FieldLight, bin: usize) -> Self {
-        let planes = light
-            .crossed
-            .par_iter()
-            .zip(&light.levels.beside)
-            .flat_map_iter(|(r, bright)| r.iter().map(move |c| c.mapv(|v| (v / bright).max(0.0).sqrt().min(1.5))))
-            .collect();
-        let ratio = bin as f64 / light.plane.bin as f64;
-        Self { planes, ratio, offset: (ratio - 1.0) / 2.0 }
+impl Sides<'_> {
+    /// Colours at a point; None outside.
+    pub(crate) fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
+        let mut colours = vec![0.0; self.colours.channels];
+        self.add(p, &mut colours).then_some(colours)
     }
 
-    /// Colours at a point given in cells of the line search.
-    pub(crate) fn at(&self, p: [f64; 2]) -> Option<Vec<f32>> {
-        self.planes
-            .iter()
-            .map(|a| sample(a, p[0] * self.ratio + self.offset, p[1] * self.ratio + self.offset))
-            .collect()
+    /// Mean of the colours at some points; None when one of them lies outside.
+    fn mean(&self, points: impl ExactSizeIterator<Item = [f64; 2]>) -> Option<Vec<f32>> {
+        let count = points.len() as f32;
+        let mut sum = vec![0.0; self.colours.channels];
+        for p in points {
+            if !self.add(p, &mut sum) {
+                return None;
+            }
+        }
+        sum.iter_mut().for_each(|v| *v /= count);
+        Some(sum)
+    }
+
+    /// Adds the colours at a point, bilinear between cells; whether it lies inside.
+    fn add(&self, p: [f64; 2], to: &mut [f32]) -> bool {
+        let CrossedColours { cells, channels, rows, columns, .. } = self.colours;
+        let [x, y] = p.map(|v| v * self.ratio + self.offset);
+        if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
+            return *channels == 0;
+        }
+        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
+        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let above = &cells[(j * columns + i) * channels..][..2 * channels];
+        let below = &cells[((j + 1) * columns + i) * channels..][..2 * channels];
+        let (above, below) = (above.split_at(*channels), below.split_at(*channels));
+        let corners = above.0.iter().zip(above.1).zip(below.0).zip(below.1);
+        for (to, (((a, b), c), d)) in to.iter_mut().zip(corners) {
+            let top = a + (b - a) * u;
+            let bottom = c + (d - c) * u;
+            *to += top + (bottom - top) * v;
+        }
+        true
     }
 }
 
@@ -74,7 +134,7 @@ pub(crate) struct Crossed {
 }
 
 /// Which crystals a path passes; `cell_um` is the side of a cell of the line search.
-pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f64) -> Crossed {
+pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: Sides<'_>, cell_um: f64) -> Crossed {
     let [from, to] = path.ends;
     let step = (STEP_UM / cell_um).max(LEAST_STEP);
     let least_windows = (LEAST_CROSSED_UM / (step * cell_um)).round().max(3.0) as usize;
@@ -83,9 +143,7 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: &Sides, cell_um: f
     let aside = ASIDE.map(|(um, cells)| (um / cell_um).max(cells));
     let look = |s: f64, side: f64| -> Option<Vec<f32>> {
         // Off the line, three places averaged against specks.
-        let spots: Option<Vec<Vec<f32>>> = aside.iter().map(|o| sides.at(path.at(s, side * o))).collect();
-        let spots = spots?;
-        Some((0..spots[0].len()).map(|i| spots.iter().map(|v| v[i]).sum::<f32>() / 3.0).collect())
+        sides.mean(aside.iter().map(|o| path.at(s, side * o)))
     };
     // Evidence within each window.
     let seen: Vec<f64> = (0..count)

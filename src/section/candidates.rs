@@ -5,7 +5,7 @@ use std::sync::Arc;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::section::beside::Sides;
+use crate::section::beside::CrossedColours;
 use crate::section::bubbles::{self, Ring};
 use crate::section::defects::REPORTED;
 use crate::section::fibres::{self, Thread};
@@ -114,15 +114,19 @@ fn lines_and_threads(
     courses: &[Followed],
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> (Vec<Line>, Vec<Thread>) {
+    if courses.is_empty() {
+        return Default::default();
+    }
+    let colours = CrossedColours::of(light);
     let found: Vec<(Vec<Line>, Vec<Thread>)> = courses
         .par_iter()
         .map(|Followed { search, straight, bent }| {
-            let sides = Sides::of(light, search.bin);
+            let sides = colours.sides(search.bin);
             rayon::join(
-                || scratches::lines_along(straight, light, search, &sides, hidden),
+                || scratches::lines_along(straight, light.plane.um_per_px, search, sides, hidden),
                 || {
                     stage!("defects: fibres");
-                    fibres::threads_along(bent, light, search, &sides, hidden)
+                    fibres::threads_along(bent, light, search, sides, hidden)
                 },
             )
         })

@@ -246,13 +246,15 @@ impl Piece {
             let phase = unit(&terms);
             std::array::from_fn(|c| planes.design.colour(terms[c], phase))
         };
-        let mut brightness: Vec<(f64, u32)> = cells.iter().map(|i| (cell_colour(*i).iter().sum::<f64>(), *i)).collect();
+        let colours: Vec<[f64; 3]> = cells.iter().map(|i| cell_colour(*i)).collect();
+        let mut brightness: Vec<(f64, usize)> =
+            colours.iter().map(|c| c.iter().sum::<f64>()).enumerate().map(|(k, b)| (b, k)).collect();
         brightness.sort_by(|a, b| a.0.total_cmp(&b.0));
         // The middle 70 % by brightness: pits, specks and seams at the edge fall out on both sides.
         let trim = brightness.len() * 15 / 100;
         let kept = &brightness[trim..brightness.len() - trim];
         let n = kept.len() as f64;
-        let mean = |f: &dyn Fn(u32) -> f64| kept.iter().map(|(_, i)| f(*i)).sum::<f64>() / n;
+        let mean = |f: &dyn Fn(u32) -> f64| kept.iter().map(|(_, k)| f(cells[*k])).sum::<f64>() / n;
         let ratio: Vec<[f64; 3]> =
             planes.ratio.iter().map(|r| std::array::from_fn(|c| mean(&|i| flat(&r[c], i)))).collect();
         let terms: [[f64; 3]; 3] =
@@ -261,10 +263,9 @@ impl Piece {
         let of_mean: f64 = (0..3).map(|c| planes.design.colour(terms[c], phase)).sum();
         let colour: [f64; 3] = {
             let mut sum = [0.0; 3];
-            for (_, i) in kept {
-                let c = cell_colour(*i);
-                for k in 0..3 {
-                    sum[k] += c[k] / n;
+            for (_, k) in kept {
+                for (sum, c) in sum.iter_mut().zip(colours[*k]) {
+                    *sum += c / n;
                 }
             }
             sum

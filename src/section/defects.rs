@@ -187,7 +187,8 @@ pub fn find_defects_after(look: &PlaneLook, stack: &FieldStack, impregnation: Im
 }
 
 fn find_by(stack: &FieldStack, light: &FieldLight, look: &PlaneLook, impregnation: Impregnation) -> FieldDefects {
-    let mut found = report(light, Candidates::by(light, look), &stack.name, impregnation);
+    let (mut found, smeared) =
+        rayon::join(|| report(light, Candidates::by(light, look), &stack.name, impregnation), || stack.smeared());
     let (still, scratches) = std::mem::take(&mut found.scratches)
         .into_iter()
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
@@ -199,7 +200,7 @@ fn find_by(stack: &FieldStack, light: &FieldLight, look: &PlaneLook, impregnatio
     });
     found.fibres = fibres;
     found.others.extend(Vec::from_iter(still).iter().map(Other::bent_in_the_eyepiece));
-    if let Some(Smeared { file, plane_stood_still }) = stack.smeared() {
+    if let Some(Smeared { file, plane_stood_still }) = smeared {
         let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
         // A bubble shows in plane light; what tells holes and scratches from the rock is seen between crossed polars.
         let kinds = [DefectKind::Plucks, DefectKind::Scratches, DefectKind::Bubbles];

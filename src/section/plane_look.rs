@@ -11,8 +11,7 @@ use crate::section::defects::COARSEST_FOR_SCRATCHES_UM;
 use crate::section::fibres::{self, Course};
 use crate::section::line_search::{LineSearch, line_bins};
 use crate::section::plane_light::PlaneLight;
-use crate::section::scratches;
-use crate::section::trace::Path;
+use crate::section::scratches::{self, Straight};
 use crate::timings::stage;
 
 /// Plane light with what may be a defect by it.
@@ -30,7 +29,7 @@ pub(crate) struct Followed {
     /// The search.
     pub(crate) search: LineSearch,
     /// Straight ones that may be scratches.
-    pub(crate) straight: Vec<Path>,
+    pub(crate) straight: Vec<Straight>,
     /// Bent ones that may be fibres.
     pub(crate) bent: Vec<Course>,
 }

@@ -1,21 +1,16 @@
 //! Scratches: straight or gently bowed dark lines that keep their direction across the rock's crystals.
 
+mod followed;
 mod together;
 
-use std::collections::VecDeque;
-
-use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, Sides, company, crossed};
-use crate::section::cells::sample;
-use crate::section::light_field::FieldLight;
-use crate::section::line_search::{LineSearch, STRETCH};
+use crate::section::line_search::LineSearch;
 use crate::section::odds::Odds;
-use crate::section::plane_light::{PlaneLight, in_proportion};
-use crate::section::ridge::{LineField, RidgeBasis, direction};
-use crate::section::trace::{BREAK_EVEN, Path, block_peak, follow, straight_evidence};
+use crate::section::trace::BREAK_EVEN;
 
+pub(crate) use self::followed::{Straight, followed};
 pub(crate) use self::together::settled;
 
 /// A line that may be a scratch, with what was seen along it. Lengths are in cells of the line search unless they say otherwise.
@@ -51,316 +46,74 @@ pub struct Line {
     pub covered: f64,
     /// How sure that it is a scratch, 0..=1.
     pub confidence: f64,
-    path: Path,
 }
 
-/// Mean response over a stretch that starts a trace.
-const SEED: f32 = 0.58;
-/// Most traces followed in a usual field; of a larger one more, see [`in_proportion`].
-const MOST: usize = 800;
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
-/// Evidence under which a trace is not kept.
-const LEAST_EVIDENCE: f64 = 14.0;
 /// How far beside a line its company is looked for, µm.
 const COMPANY_UM: f64 = 75.0;
 
 /// Confidence from which a line's company is asked after.
 const CONSIDERED: f64 = 0.05;
 
-/// Straight dark courses of one search, as plane light alone shows them.
-pub(crate) fn followed(light: &PlaneLight, search: &LineSearch) -> Vec<Path> {
-    let LineSearch { log, basis, bin } = search;
-    let field = LineField::search(basis, STRETCH);
-    let seeds = seeds(&field, basis);
-    let mut taken = Footprint::new(log.dim());
-    let mut kept: Vec<Path> = Vec::new();
-    // Best first, a batch at a time: what a better trace has covered is not followed again.
-    let mut queue: VecDeque<(usize, usize)> = seeds.into();
-    let mut followed = 0;
-    let most = in_proportion(MOST, light);
-    while !queue.is_empty() && followed < most {
-        let mut batch = Vec::new();
-        let mut later = Vec::new();
-        while batch.len() < 24 {
-            let Some((x, y)) = queue.pop_front() else { break };
-            let d = direction(usize::from(field.direction[[y, x]]));
-            if !taken.covers(x as f64, y as f64, d) {
-                // Seeds of the same line sit close together: hold them apart within a batch too.
-                let apart = batch.iter().all(|(i, j): &(usize, usize)| {
-                    let (dx, dy) = (x as f64 - *i as f64, y as f64 - *j as f64);
-                    dx.hypot(dy) > 40.0 || (dx * d[1] - dy * d[0]).abs() > 6.0
-                });
-                if apart {
-                    batch.push((x, y));
-                } else {
-                    later.push((x, y));
-                }
-            }
-        }
-        // They come first in the next batch, unless this one covers them.
-        later.into_iter().rev().for_each(|s| queue.push_front(s));
-        followed += batch.len();
-        let paths: Vec<Path> = batch.par_iter().filter_map(|(x, y)| follow(basis, &field, *x, *y)).collect();
-        for path in paths {
-            taken.mark(&path);
-            if path.evidence > LEAST_EVIDENCE && path.length() * *bin as f64 * light.um_per_px > 0.6 * SHORTEST_UM {
-                kept.push(path);
-            }
-        }
-    }
-    join(kept, basis)
-}
-
 /// The lines along the courses of one search, by all photographs. `hidden` says of a pixel that what lies there is explained otherwise.
 pub(crate) fn lines_along(
-    paths: &[Path],
-    light: &FieldLight,
+    courses: &[Straight],
+    um_per_px: f64,
     search: &LineSearch,
-    sides: &Sides,
+    sides: Sides<'_>,
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Line> {
-    let measured = |path: &Path| Line::along(*path, light.plane.um_per_px, search, sides, hidden);
-    paths.par_iter().map(measured).filter(|l| l.length_um >= SHORTEST_UM).collect()
-}
-
-/// Local maxima of the search, those on the line with the most evidence first: in a rock full of lamellae the short ones
-/// would otherwise use up all the traces.
-fn seeds(field: &LineField, basis: &RidgeBasis) -> Vec<(usize, usize)> {
-    let (rows, columns) = field.value.dim();
-    let mut found: Vec<(f32, usize, usize)> = (3..rows.saturating_sub(3))
-        .into_par_iter()
-        .flat_map_iter(|y| {
-            let v = &field.value;
-            (3..columns - 3).filter_map(move |x| {
-                let here = v[[y, x]];
-                if here < SEED {
-                    return None;
-                }
-                for dy in 0..5 {
-                    for dx in 0..5 {
-                        if v[[y + dy - 2, x + dx - 2]] > here {
-                            return None;
-                        }
-                    }
-                }
-                Some((straight_evidence(basis, field, x, y) as f32, x, y))
-            })
-        })
-        .collect();
-    found.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.2, a.1).cmp(&(b.2, b.1))));
-    found.into_iter().map(|(_, x, y)| (x, y)).collect()
-}
-
-/// What traces have covered already, with their direction.
-struct Footprint {
-    direction: Array2<u8>,
-}
-
-impl Footprint {
-    fn new(dim: (usize, usize)) -> Self {
-        Self { direction: Array2::from_elem(dim, u8::MAX) }
-    }
-
-    fn code(along: [f64; 2]) -> u8 {
-        (along[1].atan2(along[0]).rem_euclid(std::f64::consts::PI) / std::f64::consts::PI * 180.0) as u8
-    }
-
-    fn mark(&mut self, path: &Path) {
-        let (rows, columns) = self.direction.dim();
-        let mut s = path.ends[0];
-        while s <= path.ends[1] {
-            let code = Self::code(path.tangent(s));
-            for k in -3..=3 {
-                let p = path.at(s, f64::from(k));
-                let (x, y) = (p[0].round(), p[1].round());
-                if x >= 0.0 && y >= 0.0 && (x as usize) < columns && (y as usize) < rows {
-                    self.direction[[y as usize, x as usize]] = code;
-                }
-            }
-            s += 1.0;
-        }
-    }
-
-    fn covers(&self, x: f64, y: f64, along: [f64; 2]) -> bool {
-        let there = self.direction[[y as usize, x as usize]];
-        if there == u8::MAX {
-            return false;
-        }
-        let d = (f64::from(there) - f64::from(Self::code(along))).rem_euclid(180.0);
-        d.min(180.0 - d) < 10.0
-    }
-}
-
-/// Pieces on one chord become one line when the gap is shorter than the shorter piece.
-fn join(mut paths: Vec<Path>, basis: &RidgeBasis) -> Vec<Path> {
-    paths.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
-    let mut i = 0;
-    while i < paths.len() {
-        let mut j = i + 1;
-        let mut grown = false;
-        while j < paths.len() {
-            if let Some(path) = joined(&paths[i], &paths[j], basis) {
-                paths[i] = path;
-                paths.remove(j);
-                grown = true;
-            } else {
-                j += 1;
-            }
-        }
-        if !grown {
-            i += 1;
-        }
-    }
-    paths
-}
-
-fn joined(a: &Path, b: &Path, basis: &RidgeBasis) -> Option<Path> {
-    // b's ends in a's frame.
-    let local = |p: [f64; 2]| {
-        let (dx, dy) = (p[0] - a.origin[0], p[1] - a.origin[1]);
-        let s = dx * a.along[0] + dy * a.along[1];
-        let w = -dx * a.along[1] + dy * a.along[0];
-        (s, w)
-    };
-    let [p, q] = [local(b.at(b.ends[0], 0.0)), local(b.at(b.ends[1], 0.0))];
-    let (from, to) = (p.0.min(q.0), p.0.max(q.0));
-    let gap = (from - a.ends[1]).max(a.ends[0] - to);
-    let shorter = a.length().min(b.length());
-    if gap > shorter.min(160.0) || gap < -0.3 * shorter {
-        return None;
-    }
-    // Both pieces within a little of one parabola: refit through both.
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    for k in 0..=8 {
-        let u = f64::from(k) / 8.0;
-        let s = a.ends[0] + u * (a.ends[1] - a.ends[0]);
-        points.push((s, a.sideways[0] + a.sideways[1] * s + a.sideways[2] * s * s));
-        points.push(local(b.at(b.ends[0] + u * (b.ends[1] - b.ends[0]), 0.0)));
-    }
-    let span = (a.ends[1].max(to) - a.ends[0].min(from)).max(1.0);
-    let mut normal = nalgebra::Matrix3::<f64>::identity() * 1e-9;
-    normal[(2, 2)] += 0.5;
-    let mut right = nalgebra::Vector3::<f64>::zeros();
-    for (s, w) in &points {
-        let v = nalgebra::Vector3::new(1.0, s / span, (s / span).powi(2));
-        normal += v * v.transpose();
-        right += v * *w;
-    }
-    let t = normal.cholesky()?.solve(&right);
-    let terms = [t[0], t[1] / span, t[2] / (span * span)];
-    let worst = points.iter().map(|(s, w)| (w - terms[0] - terms[1] * s - terms[2] * s * s).abs()).fold(0.0, f64::max);
-    if worst > 1.6 {
-        return None;
-    }
-    let mut path = Path { sideways: terms, ends: [a.ends[0].min(from), a.ends[1].max(to)], ..*a };
-    path.evidence = 0.0;
-    let mut s = path.ends[0] + 0.5;
-    while s < path.ends[1] {
-        path.evidence += path.response(basis, s, 0.0).unwrap_or(0.0) - BREAK_EVEN;
-        s += 1.0;
-    }
-    (path.evidence > 0.6 * (a.evidence.max(b.evidence))).then_some(path)
+    courses.par_iter().map(|c| Line::along(c, um_per_px, search, sides, hidden)).collect()
 }
 
 impl Line {
     fn along(
-        path: Path,
+        course: &Straight,
         um_per_px: f64,
         search: &LineSearch,
-        sides: &Sides,
+        sides: Sides<'_>,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) -> Self {
-        let LineSearch { log, basis, bin } = search;
-        let mut line = Self {
-            ends: path.ends.map(|s| path.at(s, 0.0).map(|v| search.px(v))),
-            length_um: path.length() * um_per_px * *bin as f64,
-            width_um: 0.0,
-            depth: 0.0,
-            evidence: path.evidence,
-            strength: 0.0,
-            fill: 0.0,
-            roughness: 0.0,
-            bow: 0.0,
-            siblings: 0.0,
-            bin: *bin,
-            crossed: Crossed::default(),
-            company: Company::NONE,
-            covered: 0.0,
-            confidence: 0.0,
-            path,
-        };
-        line.measure(um_per_px * *bin as f64, log, basis, sides, hidden);
-        line
-    }
-
-    fn measure(
-        &mut self,
-        cell_um: f64,
-        log: &Array2<f32>,
-        basis: &RidgeBasis,
-        sides: &Sides,
-        hidden: &(dyn Fn(f64, f64) -> bool + Sync),
-    ) {
-        let path = self.path;
-        let bin = self.bin as f64;
-        let to_px = |v: f64| v * bin + (bin - 1.0) / 2.0;
-        let [from, to] = path.ends;
-        let span = (to - from).max(1.0);
-        self.bow = path.bow() / span;
-
+        let path = course.path;
+        let cell_um = um_per_px * search.bin as f64;
+        let to_px = |p: [f64; 2]| p.map(|v| search.px(v));
         let (mut sum, mut seen, mut n, mut covered) = (0.0, 0.0, 0.0_f64, 0.0);
-        let mut across = [0.0_f64; 25];
-        let mut s = from + 0.5;
-        while s < to {
-            if let Some(r) = path.response(basis, s, 0.0) {
-                n += 1.0;
-                let p = path.at(s, 0.0);
-                if hidden(to_px(p[0]), to_px(p[1])) {
-                    covered += 1.0;
-                } else {
-                    sum += r;
-                    seen += f64::from(u8::from(r > BREAK_EVEN));
-                }
-                for (k, a) in across.iter_mut().enumerate() {
-                    let q = path.at(s, (k as f64 - 12.0) * 0.5);
-                    *a += f64::from(sample(log, q[0], q[1]).unwrap_or(0.0));
-                }
+        for (k, r) in course.responses.iter().enumerate().filter(|(_, r)| !r.is_nan()) {
+            n += 1.0;
+            let [x, y] = to_px(path.at(path.ends[0] + 0.5 + k as f64, 0.0));
+            if hidden(x, y) {
+                covered += 1.0;
+            } else {
+                sum += r;
+                seen += f64::from(u8::from(*r > BREAK_EVEN));
             }
-            s += 1.0;
         }
         let n = n.max(1.0);
-        self.strength = sum / n;
-        self.fill = seen / n;
-        let flank = (across[0] + across[1] + across[2] + across[22] + across[23] + across[24]) / 6.0 / n;
-        self.depth = (flank - across[11..=13].iter().fold(f64::INFINITY, |a, b| a.min(*b)) / n).max(0.0);
-        let integral: f64 = across[5..=19].iter().map(|a| (flank - a / n).max(0.0) * 0.5).sum();
-        // A cell's own width adds in quadrature.
-        let equivalent = integral / self.depth.max(1e-4);
-        self.width_um = (equivalent * equivalent - 0.8).max(0.16).sqrt() * cell_um;
-
-        // Sideways scatter over short stretches, against the fitted path.
-        let mut squares = Vec::new();
-        let blocks = (span / 9.0).floor().max(1.0);
-        for k in 0..blocks as usize {
-            let a = from + k as f64 * span / blocks;
-            if let Some((off, strength)) = block_peak(basis, &path, a, a + span / blocks, 2.5)
-                && strength > 0.7
-            {
-                squares.push(off.abs());
-            }
-        }
-        squares.sort_by(f64::total_cmp);
-        self.roughness = if squares.len() < 4 { 0.6 } else { 1.48 * squares[squares.len() / 2] };
-
-        self.crossed = crossed(&path, basis, sides, cell_um);
-        self.covered = covered / n;
-        self.confidence = self.odds().probability();
+        let mut line = Self {
+            ends: path.ends.map(|s| to_px(path.at(s, 0.0))),
+            length_um: path.length() * cell_um,
+            width_um: course.width * cell_um,
+            depth: course.depth,
+            evidence: path.evidence,
+            strength: sum / n,
+            fill: seen / n,
+            roughness: course.roughness,
+            bow: path.bow() / (path.ends[1] - path.ends[0]).max(1.0),
+            siblings: 0.0,
+            bin: search.bin,
+            crossed: crossed(&path, &search.basis, sides, cell_um),
+            company: Company::NONE,
+            covered: covered / n,
+            confidence: 0.0,
+        };
+        line.confidence = line.odds().probability();
         // Not asked where even standing alone would not make it a scratch.
-        if self.confidence > CONSIDERED {
-            self.company = company(&path, basis, COMPANY_UM / cell_um);
-            self.confidence = self.odds().probability();
+        if line.confidence > CONSIDERED {
+            line.company = company(&path, &search.basis, COMPANY_UM / cell_um);
+            line.confidence = line.odds().probability();
         }
+        line
     }
 
     /// What speaks for a scratch and against it.

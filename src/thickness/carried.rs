@@ -1,8 +1,9 @@
 //! Which grains carried the measurement, and whether they lie as random crystals do.
 
 use crate::optics::mineral::share_below;
+use crate::thickness::nearest::GainedPath;
 use crate::thickness::yardstick::Yardstick;
-use crate::thickness::{component, gains, grain, likelihood, path, surface};
+use crate::thickness::{component, grain, likelihood, path, surface};
 
 /// Kolmogorov's distribution exceeds this once in a thousand (from memory: 1.949).
 const KOLMOGOROV_001: f64 = 1.949;
@@ -48,10 +49,11 @@ impl Carried {
             .enumerate()
             .map(|(i, (e, g))| e.quartz_share(at(i), g.quartz, shares))
             .collect();
+        let gained = GainedPath::new(&component.path, gains);
         let retardation = grains
             .iter()
             .map(|g| {
-                let (at, _) = gains::nearest(g, &component.path, gains);
+                let (at, _) = gained.nearest(g, None);
                 let nm = path::grid::nm(at as f64);
                 (nm, nm * g.chroma_u.hypot(0.5 * g.brightness_u))
             })

@@ -5,7 +5,7 @@ use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 use crate::thickness::departure::{self, Departure, DeparturePrior};
 
 use crate::thickness::grain::Grain;
-use crate::thickness::likelihood::Fit;
+use crate::thickness::nearest::GainedPath;
 use crate::thickness::path::{ColourPath, grid};
 
 /// What is known beforehand of the log gains of R, G and B.
@@ -103,10 +103,6 @@ impl Gains {
     }
 }
 
-/// Stride on the path when the nearest point is looked for.
-const STRIDE: usize = 5;
-/// How far from its last place it is looked for again.
-const AROUND: usize = 60;
 /// Cauchy scale of the squared distance.
 const CAUCHY: f64 = 4.0;
 /// Grains that the gains are fitted to, at the most.
@@ -183,6 +179,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
             log = log.add_scalar(level(grains, &here, log.map(f64::exp).into()));
         }
         let factors: [f64; 3] = log.map(f64::exp).into();
+        let gained = GainedPath::new(&here, factors);
         let of_log = prior.at(&log).0;
         h = SMatrix::zeros();
         h.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_log);
@@ -192,7 +189,7 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
         b.fixed_rows_mut::<3>(0).copy_from(&-(of_log * log));
         b.fixed_rows_mut::<{ departure::COUNT }>(3).copy_from(&-(camera * departure));
         for (grain, place) in grains.iter().zip(&mut places) {
-            let (i, distance) = nearest_from(grain, &here, factors, *place);
+            let (i, distance) = gained.nearest(grain, *place);
             *place = Some(i);
             if let Some(p) = pull(grain, &here, factors, i, distance) {
                 if prior.rigid {
@@ -219,9 +216,8 @@ fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start)
             break;
         }
     }
-    let factors: [f64; 3] = log.map(f64::exp).into();
-    let mut distances: Vec<f64> =
-        grains.iter().zip(&places).map(|(g, place)| nearest_from(g, &here, factors, *place).1).collect();
+    let gained = GainedPath::new(&here, log.map(f64::exp).into());
+    let mut distances: Vec<f64> = grains.iter().zip(&places).map(|(g, place)| gained.nearest(g, *place).1).collect();
     let own_cost: f64 = grains.iter().zip(&distances).map(|(g, d)| g.quartz * CAUCHY * (1.0 + d / CAUCHY).ln()).sum();
     // Laplace: a camera that may be anything explains more, and is the less probable for it.
     let freedom = log_determinant(&h) - log_determinant(&before);
@@ -238,42 +234,10 @@ fn log_determinant(m: &SMatrix<f64, ALL, ALL>) -> f64 {
 
 /// Log gain that brings the brightest tenth of grains seen at one angle to where sin² of a random azimuth has it: 0.976.
 fn level(grains: &[&Grain], path: &ColourPath, gains: [f64; 3]) -> f64 {
-    let mut bright: Vec<f64> = grains
-        .iter()
-        .map(|g| {
-            let p = path.colours[nearest(g, path, gains).0];
-            Fit::new(g, std::array::from_fn(|c| p[c] * gains[c])).brightness
-        })
-        .collect();
+    let gained = GainedPath::new(path, gains);
+    let mut bright: Vec<f64> = grains.iter().map(|g| gained.fit(g, gained.nearest(g, None).0).brightness).collect();
     bright.sort_by(f64::total_cmp);
     bright.get(bright.len() * 9 / 10).map_or(0.0, |b| (b / 0.976).ln())
-}
-
-/// Grid point of the path nearest to a grain's colour, with its squared distance.
-pub(crate) fn nearest(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> (usize, f64) {
-    nearest_from(grain, path, gains, None)
-}
-
-/// The same, looked for only around where it was with gains a little different, when that is known.
-fn nearest_from(grain: &Grain, path: &ColourPath, gains: [f64; 3], near: Option<usize>) -> (usize, f64) {
-    // The first of the nearest; brightness, whose logarithm is dear, only adds to the distance.
-    let nearest_of = |places: &mut dyn Iterator<Item = usize>, mut best: (usize, f64)| {
-        for i in places {
-            let p = path.colours[i];
-            let fit = Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c]));
-            if fit.chroma < best.1 {
-                let distance = fit.distance(grain);
-                if distance < best.1 {
-                    best = (i, distance);
-                }
-            }
-        }
-        best
-    };
-    let (from, to) = near.map_or((0, grid::COUNT), |i| (i.saturating_sub(AROUND), (i + AROUND).min(grid::COUNT)));
-    let coarse = nearest_of(&mut (from..to).step_by(STRIDE), (from, f64::INFINITY));
-    let finer = coarse.0.saturating_sub(STRIDE - 1)..(coarse.0 + STRIDE).min(grid::COUNT);
-    nearest_of(&mut finer.filter(|i| *i != coarse.0), coarse)
 }
 
 /// What one grain says of the log gains.

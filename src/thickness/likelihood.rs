@@ -5,6 +5,7 @@ use std::sync::LazyLock;
 use rayon::prelude::*;
 
 use crate::thickness::grain::Grain;
+use crate::thickness::nearest::GainedPath;
 use crate::thickness::path::{ColourPath, grid};
 use crate::thickness::yardstick::Yardstick;
 
@@ -90,31 +91,63 @@ pub(crate) struct Fit {
     volume: f64,
 }
 
+/// Products of a grain's colour g and a path's colour p by the inverse of the grain's variances: pp, pg, gg.
+struct Parts {
+    mm: f64,
+    ma: f64,
+    aa: f64,
+    /// Product of the variances.
+    determinant: f64,
+}
+
+impl Parts {
+    #[inline(always)]
+    fn of(grain: &Grain, path: [f64; 3]) -> Self {
+        let sum = |v: &[f64; 3]| v[0] + v[1] + v[2];
+        let level = sum(&grain.colour) / sum(&path).max(1e-9);
+        let (mut mm, mut ma, mut aa, mut determinant) = (0.0, 0.0, 0.0, 1.0);
+        for (colour, path) in grain.colour.into_iter().zip(path) {
+            let size = colour.max(level * path);
+            let deviation = grain.chroma_u * size;
+            let variance = deviation * deviation + grain.floor_u * grain.floor_u;
+            let information = 1.0 / variance;
+            determinant *= variance;
+            mm += path * path * information;
+            ma += path * colour * information;
+            aa += colour * colour * information;
+        }
+        Self { mm, ma, aa, determinant }
+    }
+}
+
+#[inline(always)]
+fn chroma(mm: f64, ma: f64, aa: f64) -> f64 {
+    (aa - ma * ma / mm.max(1e-30)).max(0.0)
+}
+
+#[inline(always)]
+fn brightness(ma: f64, mm: f64) -> f64 {
+    (ma / mm.max(1e-30)).max(1e-6)
+}
+
 impl Fit {
     /// Distance of colour `grain` from `path` (gains applied), both linear R, G, B.
     pub(crate) fn new(grain: &Grain, path: [f64; 3]) -> Self {
-        let sum = |v: &[f64; 3]| v[0] + v[1] + v[2];
-        let level = sum(&grain.colour) / sum(&path).max(1e-9);
-        let mut information = [0.0; 3];
-        let mut determinant = 1.0;
-        for c in 0..3 {
-            let size = grain.colour[c].max(level * path[c]);
-            let variance = (grain.chroma_u * size).powi(2) + grain.floor_u * grain.floor_u;
-            information[c] = 1.0 / variance;
-            determinant *= variance;
-        }
-        let (mut mm, mut ma, mut aa) = (0.0, 0.0, 0.0);
-        for c in 0..3 {
-            mm += path[c] * path[c] * information[c];
-            ma += path[c] * grain.colour[c] * information[c];
-            aa += grain.colour[c] * grain.colour[c] * information[c];
-        }
-        let brightness = (ma / mm.max(1e-30)).max(1e-6);
-        Self {
-            chroma: (aa - ma * ma / mm.max(1e-30)).max(0.0),
-            brightness,
-            volume: (determinant * mm).sqrt() * brightness,
-        }
+        let Parts { mm, ma, aa, determinant } = Parts::of(grain, path);
+        let brightness = brightness(ma, mm);
+        Self { chroma: chroma(mm, ma, aa), brightness, volume: (determinant * mm).sqrt() * brightness }
+    }
+
+    /// `chroma` and `brightness` alone, as [`Fit::new`] has them.
+    #[inline(always)]
+    pub(crate) fn distances(grain: &Grain, path: [f64; 3]) -> [f64; 2] {
+        let Parts { mm, ma, aa, .. } = Parts::of(grain, path);
+        [chroma(mm, ma, aa), brightness(ma, mm)]
+    }
+
+    /// From what [`Fit::distances`] gave; it has distances and no density.
+    pub(crate) fn without_volume(chroma: f64, brightness: f64) -> Self {
+        Self { chroma, brightness, volume: f64::INFINITY }
     }
 
     /// Squared distance in standard deviations with brightness counted, as far as it is known.
@@ -129,8 +162,24 @@ impl Fit {
         }
     }
 
-    fn density(&self, grain: &Grain) -> f64 {
-        if self.chroma > 80.0 {
+    /// Whether the distance may be less than `best`; sparing of logarithms: |ln b| is at least 1 - b and at least 1 - 1/b.
+    pub(crate) fn may_be_nearer(&self, grain: &Grain, best: f64) -> bool {
+        let b = self.brightness;
+        let least = match (b > 1.0, grain.any_brightness) {
+            (true, false) => (1.0 - 1.0 / b) / grain.brightness_u,
+            (true, true) => (1.0 - 1.0 / b) / (2.0 * grain.brightness_u),
+            (false, false) => (1.0 - b) / grain.brightness_u,
+            (false, true) => 0.0,
+        };
+        self.chroma + least * least < best
+    }
+
+    /// Squared distance beyond which a colour has no density.
+    pub(crate) const FARTHEST: f64 = 80.0;
+
+    /// Density of the grain's colour there.
+    pub(crate) fn density(&self, grain: &Grain) -> f64 {
+        if self.chroma > Self::FARTHEST {
             return 0.0;
         }
         let ln_a = self.brightness.ln();
@@ -151,13 +200,8 @@ struct Retardations {
 }
 
 impl Retardations {
-    fn new(grain: &Grain, path: &ColourPath, gains: [f64; 3]) -> Self {
-        let all: Vec<f64> = path
-            .colours
-            .iter()
-            .map(|p| Fit::new(grain, std::array::from_fn(|c| p[c] * gains[c])).density(grain))
-            .collect();
-        let all = smoothed(&all);
+    fn new(grain: &Grain, path: &GainedPath) -> Self {
+        let all = smoothed(&path.densities(grain));
         let most = all.iter().copied().fold(0.0, f64::max);
         let counts = |d: &f64| *d > 1e-6 * most && *d > 0.0;
         let first = all.iter().position(counts).unwrap_or(0);
@@ -191,8 +235,8 @@ pub(crate) struct GrainEvidence {
 }
 
 impl GrainEvidence {
-    fn new(grain: &Grain, path: &ColourPath, gains: [f64; 3], yardstick: &Yardstick) -> Self {
-        let r = Retardations::new(grain, path, gains);
+    fn new(grain: &Grain, path: &GainedPath, yardstick: &Yardstick) -> Self {
+        let r = Retardations::new(grain, path);
         let anything = r
             .density
             .iter()
@@ -235,7 +279,8 @@ pub(crate) struct Evidence {
 impl Evidence {
     /// Computes it for all grains on all cores.
     pub(crate) fn new(grains: &[Grain], path: &ColourPath, gains: [f64; 3], yardstick: &Yardstick) -> Self {
-        Self { grains: grains.par_iter().map(|g| GrainEvidence::new(g, path, gains, yardstick)).collect() }
+        let path = GainedPath::new(path, gains);
+        Self { grains: grains.par_iter().map(|g| GrainEvidence::new(g, &path, yardstick)).collect() }
     }
 
     /// Log probability of each grain over the grid, for one share vector.

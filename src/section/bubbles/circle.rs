@@ -28,10 +28,15 @@ pub(super) struct Ray {
     pub(super) sin: f64,
 }
 
+/// How many directions a circle is looked at in.
+pub(super) fn directions(radius: f64) -> usize {
+    ((std::f64::consts::TAU * radius / 1.5) as usize).clamp(32, 160)
+}
+
 /// Unrolled light round a centre out to `reach` pixels.
 pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> (Vec<Ray>, f64) {
     let Circle { x, y, radius } = circle;
-    let directions = ((std::f64::consts::TAU * radius / 1.5) as usize).clamp(32, 160);
+    let directions = directions(radius);
     // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
     let coarse = radius > 14.0 * light.bin as f64;
     let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
@@ -60,41 +65,41 @@ pub(super) struct Circle {
     pub(super) radius: f64,
 }
 
-/// A circle with the roughness of its edge.
-type Settled = (Circle, f64);
-
 /// A candidate as plane light draws it.
 pub(crate) struct Drawn {
     /// By its outer edge.
-    edge: Option<Settled>,
+    edge: Option<Ring>,
     /// By its wall, a thin dark line.
-    wall: Option<Settled>,
+    wall: Option<Ring>,
 }
 
 impl Drawn {
-    /// Fits the circle of a candidate to its outer edge and to its wall.
+    /// Fits the circle of a candidate to its outer edge and to its wall, and looks along both.
     pub(super) fn of(light: &PlaneLight, candidate: Circle) -> Self {
+        let seen = |circle: Circle, slack: &[f64]| {
+            let (circle, roughness) = settle(light, circle, slack)?;
+            look(light, circle, roughness)
+        };
         Self {
-            edge: settle(light, candidate, &[0.3, 0.18, 0.18, 0.18]),
-            wall: thin::circle(light, candidate).and_then(|c| settle(light, c, &[0.1, 0.1])),
+            edge: seen(candidate, &[0.3, 0.18, 0.18, 0.18]),
+            wall: thin::circle(light, candidate).and_then(|c| seen(c, &[0.1, 0.1])),
         }
     }
 
-    /// Measures what is along the edge, or where that is not seen along the wall.
-    pub(super) fn measure(&self, light: &FieldLight, bright: &[f32]) -> Option<Ring> {
-        let seen = |settled: Option<Settled>| settled.and_then(|(circle, rough)| look(light, bright, circle, rough));
-        let by_edge = seen(self.edge);
+    /// What it is by the crossed pictures: by its edge, or where that is not sure by the better of both.
+    pub(super) fn judged(&self, light: &FieldLight, bright: &[f32]) -> Option<Ring> {
+        let by_edge = self.edge.map(|r| r.judged(light, bright));
         if by_edge.is_some_and(|r| r.confidence > CERTAIN) {
             return by_edge;
         }
-        let both = by_edge.into_iter().chain(seen(self.wall));
-        let better = both.max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
+        let by_wall = self.wall.map(|r| r.judged(light, bright));
+        let better = by_edge.into_iter().chain(by_wall).max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
         (better.confidence > CONSIDERED).then_some(better)
     }
 }
 
 /// The circle of the outer edge within a slack that a pass each is given, share of the radius, and its roughness.
-fn settle(light: &PlaneLight, circle: Circle, slack: &[f64]) -> Option<Settled> {
+fn settle(light: &PlaneLight, circle: Circle, slack: &[f64]) -> Option<(Circle, f64)> {
     let Circle { mut x, mut y, mut radius } = circle;
     let mut roughness = f64::INFINITY;
     for (pass, slack) in slack.iter().enumerate() {

@@ -72,7 +72,7 @@ pub(crate) fn drawn(light: &PlaneLight) -> Vec<Drawn> {
 /// Those of the circles that may be bubbles by all photographs, likeliest first.
 pub(crate) fn judged(light: &FieldLight, drawn: &[Drawn]) -> Vec<Ring> {
     let bright = wall::bright(light);
-    let mut rings: Vec<Ring> = drawn.par_iter().filter_map(|d| d.measure(light, &bright)).collect();
+    let mut rings: Vec<Ring> = drawn.par_iter().filter_map(|d| d.judged(light, &bright)).collect();
     // Figures beside a scale bar are round too.
     rings.retain(|r| {
         let inked = |k: usize| {

@@ -2,12 +2,13 @@
 
 use ndarray::Array2;
 
-use super::circle::{Circle, Ray, unroll};
+use super::circle::{Circle, directions, unroll};
 use super::judgement::THIN;
 use super::thin::on_circle;
 use super::{CONSIDERED, Ring};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
+use crate::section::plane_light::PlaneLight;
 
 /// Depth from which a wall is seen, log units, in a quiet rock and in any; in between so many times the scatter about it more.
 const SEEN: [f64; 2] = [0.05, 0.22];
@@ -18,11 +19,11 @@ const OUT: f32 = 0.06;
 /// Difference between crossed polars from which two places are not of one crystal, share of bright crystals.
 const PARTED: f32 = 0.15;
 
-/// What is seen along a circle; `bright` is what [`bright`] says.
-pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness: f64) -> Option<Ring> {
+/// What plane light shows along a circle.
+pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64) -> Option<Ring> {
     let Circle { x, y, radius } = circle;
     let outer = 1.22 * radius + 2.5;
-    let (rays, step) = unroll(&light.plane, circle, outer + step_room(radius));
+    let (rays, step) = unroll(light, circle, outer + step_room(radius));
     let index = |r: f64| ((r / step).round() as usize).min(rays[0].light.len() - 1);
     let blur = 0.06 * radius + 1.0;
     let outside = (index(radius + blur), index(outer));
@@ -48,9 +49,9 @@ pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness
         if rim_light.iter().any(|v| v.is_nan()) {
             continue;
         }
-        let mut sorted = rim_light.to_vec();
-        sorted.sort_by(f32::total_cmp);
-        let dark = sorted[sorted.len() / 8];
+        let mut darkest_first = rim_light.to_vec();
+        let at = darkest_first.len() / 8;
+        let dark = *darkest_first.select_nth_unstable_by(at, f32::total_cmp).1;
         // Black outside (an opaque grain, another bubble's rim): nothing can be told.
         if out < -1.3 {
             continue;
@@ -85,7 +86,7 @@ pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness
     let rim_width = median(&mut widths);
     let mut spread: Vec<f64> = depths.iter().map(|d| (d - depth).abs()).collect();
     let unevenness = median(&mut spread) / depth.max(0.05);
-    let mut ring = Ring {
+    Some(Ring {
         x,
         y,
         radius,
@@ -96,17 +97,25 @@ pub(super) fn look(light: &FieldLight, bright: &[f32], circle: Circle, roughness
         inner_depth,
         rim_width,
         unevenness,
-        inside_out: inside_out(light, circle),
-        on_circle: if rim_width < THIN { on_circle(&light.plane, &rays, step, radius) } else { 0.0 },
+        inside_out: 0.0,
+        on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius) } else { 0.0 },
         divides: 0.0,
         confidence: 0.0,
-    };
-    // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
-    if rim_width < THIN && ring.odds().probability() > CONSIDERED {
-        ring.divides = divides(light, bright, circle, rim_width * radius, &rays);
+    })
+}
+
+impl Ring {
+    /// With what the crossed pictures show of it, and how sure it is then; `bright` is what [`bright`] says.
+    pub(super) fn judged(mut self, light: &FieldLight, bright: &[f32]) -> Self {
+        let circle = Circle { x: self.x, y: self.y, radius: self.radius };
+        self.inside_out = inside_out(light, circle);
+        // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
+        if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
+            self.divides = divides(light, bright, circle, self.rim_width * self.radius);
+        }
+        self.confidence = self.odds().probability();
+        self
     }
-    ring.confidence = ring.odds().probability();
-    Some(ring)
 }
 
 fn step_room(radius: f64) -> f64 {
@@ -181,15 +190,17 @@ pub(super) fn bright(light: &FieldLight) -> Vec<f32> {
 ///
 /// A bubble lies above or below the rock, whose crystals go on beneath its rim; the outline of a grain, a filling or a pore
 /// parts what it bounds.
-fn divides(light: &FieldLight, bright: &[f32], circle: Circle, rim_px: f64, rays: &[Ray]) -> f64 {
+fn divides(light: &FieldLight, bright: &[f32], circle: Circle, rim_px: f64) -> f64 {
     let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (x, y) = (to_cell(circle.x), to_cell(circle.y));
     let inner = ((circle.radius - rim_px) / cell - 1.5).max(0.3 * circle.radius / cell);
     let outer = circle.radius / cell + 1.5;
     let (mut parted, mut told) = (0_u32, 0_u32);
-    for ray in rays {
-        let ends = [inner, outer].map(|r| [x + r * ray.cos, y + r * ray.sin]);
+    let directions = directions(circle.radius);
+    for k in 0..directions {
+        let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
+        let ends = [inner, outer].map(|r| [x + r * cos, y + r * sin]);
         let mut most: Option<f32> = None;
         for (r, bright) in light.crossed.iter().zip(bright) {
             let mut apart = 0.0;

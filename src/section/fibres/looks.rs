@@ -108,7 +108,7 @@ impl Thread {
         course: Course,
         light: &PlaneLight,
         search: &LineSearch,
-        sides: &Sides,
+        sides: Sides<'_>,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) -> Self {
         let (course, roughness) = on_its_crest(course, search);
@@ -187,7 +187,7 @@ impl Thread {
     }
 
     /// What lies on both sides between crossed polars, and whether the thread itself shines.
-    fn crystals_beside(&mut self, n: usize, aside: [f64; 3], sides: &Sides, to: impl Fn(usize, f64) -> [f64; 2]) {
+    fn crystals_beside(&mut self, n: usize, aside: [f64; 3], sides: Sides<'_>, to: impl Fn(usize, f64) -> [f64; 2]) {
         let mean = |spots: &[Vec<f32>]| -> Option<Vec<f32>> {
             let first = spots.first()?;
             Some((0..first.len()).map(|k| spots.iter().map(|s| s[k]).sum::<f32>() / spots.len() as f32).collect())

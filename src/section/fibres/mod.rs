@@ -80,7 +80,7 @@ pub(crate) fn threads_along(
     courses: &[Course],
     light: &FieldLight,
     search: &LineSearch,
-    sides: &Sides,
+    sides: Sides<'_>,
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Thread> {
     let measured = |course: &Course| Thread::measure(course.clone(), &light.plane, search, sides, hidden);

@@ -21,7 +21,7 @@ use self::cells::TintCells;
 pub use self::patch::Patch;
 use self::patch::patches;
 use self::path::{FilmPath, PATHS};
-use crate::section::beside::Sides;
+use crate::section::beside::CrossedColours;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{holds, simplified};
 
@@ -72,13 +72,14 @@ pub fn find(light: &FieldLight) -> Vec<Patch> {
     if boxes.is_empty() {
         return Vec::new();
     }
-    let sides = Sides::of(light, light.plane.bin * cells.by);
+    let colours = CrossedColours::of(light);
+    let sides = colours.sides(light.plane.bin * cells.by);
     boxes
         .into_iter()
         .flat_map(|within| {
             let path = likeliest(&cells, within);
             let steps = film::follow(&cells, path, within);
-            patches(light, &cells, &sides, path, &steps, within)
+            patches(light, &cells, sides, path, &steps, within)
         })
         .collect()
 }

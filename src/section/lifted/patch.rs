@@ -52,7 +52,7 @@ pub struct Patch {
 pub(super) fn patches(
     light: &FieldLight,
     cells: &TintCells,
-    sides: &Sides,
+    sides: Sides<'_>,
     path: &FilmPath,
     steps: &Array2<u8>,
     [x0, y0, ..]: [usize; 4],
@@ -81,7 +81,7 @@ pub(super) fn patches(
 /// What a patch is looked at with.
 struct Look<'a> {
     cells: &'a TintCells,
-    sides: &'a Sides,
+    sides: Sides<'a>,
     path: &'a FilmPath,
     steps: &'a Array2<u8>,
     /// Cell of the field at the corner of the box.
