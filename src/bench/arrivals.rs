@@ -17,7 +17,7 @@ use crate::slide::photograph::Exposure;
 use super::sketch::Sketch;
 
 /// Time between two looks at the folder, at the least.
-const LOOK_EVERY: Duration = Duration::from_millis(150);
+const LOOK_EVERY: Duration = Duration::from_millis(100);
 
 /// A file that stood still so long and is no whole photograph will not become one by waiting.
 const GIVEN_UP_AFTER: Duration = Duration::from_secs(10);

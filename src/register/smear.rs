@@ -80,6 +80,10 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
             let mut row = vec![Vec::new(); DIRECTIONS];
             for x in (margin..width - margin).step_by(2) {
                 let [gx, gy] = slope(y, x);
+                // Sparing of roots: most places are far from steep enough.
+                if gx * gx + gy * gy < 0.99 * (LEAST_STEP / (2.0 * REACH_PX)).powi(2) {
+                    continue;
+                }
                 let steep = gx.hypot(gy);
                 // A step of that height is wider than the profile when it rises more slowly.
                 if steep * 2.0 * REACH_PX < LEAST_STEP {

@@ -104,6 +104,33 @@ impl<'a> Between<'a> {
         Self { cells: a.as_slice().expect("standard layout"), rows, columns }
     }
 
+    /// Bilinear values at (x + i·dx, y + i·dy) in cells for i from 0 on; NaN outside.
+    pub(crate) fn along(&self, [x, y]: [f64; 2], [dx, dy]: [f64; 2], out: &mut [f32]) {
+        let Self { cells, rows, columns } = *self;
+        let last = out.len().saturating_sub(1) as f64;
+        let within = |from: f64, step: f64, cells: usize| {
+            let (a, b) = (from, from + last * step);
+            // Half a cell clear of the frame, where rounding does not matter.
+            a.min(b) >= 0.5 && a.max(b) <= cells as f64 - 1.5
+        };
+        if !within(x, dx, columns) || !within(y, dy, rows) {
+            for (i, out) in out.iter_mut().enumerate() {
+                *out = self.at(x + i as f64 * dx, y + i as f64 * dy).unwrap_or(f32::NAN);
+            }
+            return;
+        }
+        for (i, out) in out.iter_mut().enumerate() {
+            let (x, y) = (x + i as f64 * dx, y + i as f64 * dy);
+            let (i, j) = (x as u32, y as u32);
+            let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+            let k = j as usize * columns + i as usize;
+            let (above, below) = (&cells[k..k + 2], &cells[k + columns..k + columns + 2]);
+            let top = above[0] + (above[1] - above[0]) * u;
+            let bottom = below[0] + (below[1] - below[0]) * u;
+            *out = top + (bottom - top) * v;
+        }
+    }
+
     /// Bilinear value at (x, y) in cells; None outside.
     #[inline]
     pub(crate) fn at(&self, x: f64, y: f64) -> Option<f32> {
@@ -117,5 +144,30 @@ impl<'a> Between<'a> {
         let top = s[k] + (s[k + 1] - s[k]) * u;
         let bottom = s[k + columns] + (s[k + columns + 1] - s[k + columns]) * u;
         Some(top + (bottom - top) * v)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_along_a_ray_are_those_of_its_places() {
+        let cells = Array2::from_shape_fn((23, 31), |(y, x)| ((7 * x + 11 * y) % 13) as f32 + 0.25 * x as f32);
+        let between = Between::of(&cells);
+        for (from, step) in [
+            ([15.2, 11.7], [0.31, -0.22]),
+            ([15.2, 11.7], [0.9, 0.4]),
+            ([0.0, 0.0], [1.0, 0.7]),
+            ([30.0, 22.0], [-0.5, 0.0]),
+            ([2.0, 20.0], [-0.3, 0.3]),
+        ] {
+            let mut along = vec![0.0; 24];
+            between.along(from, step, &mut along);
+            for (i, value) in along.iter().enumerate() {
+                let at = between.at(from[0] + i as f64 * step[0], from[1] + i as f64 * step[1]);
+                assert_eq!(value.to_bits(), at.unwrap_or(f32::NAN).to_bits(), "{from:?} {step:?} {i}");
+            }
+        }
     }
 }

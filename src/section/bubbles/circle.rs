@@ -49,8 +49,8 @@ pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> (Vec<Ray
         .map(|k| {
             let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
             let (dx, dy) = (stride * cos, stride * sin);
-            let light =
-                (0..count + 1).map(|i| cells.at(x + i as f64 * dx, y + i as f64 * dy).unwrap_or(f32::NAN)).collect();
+            let mut light = vec![0.0; count + 1];
+            cells.along([x, y], [dx, dy], &mut light);
             Ray { light, cos, sin }
         })
         .collect();
