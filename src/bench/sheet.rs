@@ -345,6 +345,38 @@ mod tests {
         assert!(field["crossed"][1].get("angle_deg").is_none());
     }
 
+    /// What is looked over before its crossed photograph comes has the scale and the encoding that the check will find.
+    #[test]
+    fn a_plane_photograph_alone_is_laid_out_as_it_will_be_checked() {
+        let dir = tempfile::tempdir().unwrap();
+        let scene = crate::demo::Scene {
+            size_px: [320, 240],
+            ..crate::demo::Scene::new("LM-0304", 4, crate::demo::Rock::Quartzite)
+        };
+        let (folder, _) = scene.render_to(dir.path()).unwrap();
+        let path = fs::canonicalize(&folder).unwrap().join("A_ppl.jpg");
+        let arrived = super::super::arrivals::taken_whole(&path, Path::new("A_ppl.jpg")).unwrap();
+        let shot = Shot {
+            relative: "A_ppl.jpg".into(),
+            copy: path,
+            sha256: arrived.sha256,
+            taken_s: None,
+            saved: arrived.saved,
+            exposure: None,
+            um_per_px: None,
+            sketch: arrived.sketch,
+        };
+        let field = Field { name: "A".into(), plane: Some(shot), ..Field::default() };
+        let said: Table = toml::from_str("[scale]\num_per_px = 1.3\n[camera]\nencoding = \"linear\"").unwrap();
+        let alone = dir.path().join("alone").join("LM-0304");
+        lay_out_plane(&alone, "LM-0304", said, &field).unwrap();
+        let slide = crate::slide::Slide::read(&alone).expect("it can be read as a slide folder");
+        assert_eq!(slide.scale.map(crate::units::MicrometresPerPixel::um_per_px), Some(1.3));
+        assert_eq!(slide.encoding, Some(crate::slide::encoding::Encoding::Linear));
+        let plane = slide.load_plane(&slide.fields[0]).expect("the plane photograph is there");
+        assert_eq!(Some(plane.record.sha256), field.plane.map(|p| p.sha256));
+    }
+
     #[test]
     fn what_cannot_be_compared_is_left_out() {
         let of = |angles: &[Angle]| {

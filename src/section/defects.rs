@@ -168,7 +168,7 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
     let (look, light) = rayon::join(
         || PlaneLook::of(Arc::clone(&plane)),
         || {
-            stage!("defects: light");
+            stage!("defects: crossed light");
             FieldLight::over(Arc::clone(&plane), stack)
         },
     );
@@ -180,7 +180,7 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
 pub fn find_defects_after(look: &PlaneLook, stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
     stage!("defects");
     let light = {
-        stage!("defects: light");
+        stage!("defects: crossed light");
         FieldLight::over(Arc::clone(&look.light), stack)
     };
     find_by(stack, &light, look, impregnation)

@@ -40,11 +40,11 @@ impl PlaneLook {
     pub fn of(light: Arc<PlaneLight>) -> Self {
         let (circles, courses) = rayon::join(
             || {
-                stage!("defects: bubbles");
+                stage!("defects: circles");
                 bubbles::drawn(&light)
             },
             || {
-                stage!("defects: scratches");
+                stage!("defects: courses");
                 if light.um_per_px < COARSEST_FOR_SCRATCHES_UM { followed(&light) } else { Vec::new() }
             },
         );
@@ -64,10 +64,7 @@ fn followed(light: &PlaneLight) -> Vec<Followed> {
             let threads = for_threads.contains(&search.bin);
             let (straight, bent) = rayon::join(
                 || if lines { scratches::followed(light, &search) } else { Vec::new() },
-                || {
-                    stage!("defects: fibres");
-                    if threads { fibres::followed(light, &search) } else { Vec::new() }
-                },
+                || if threads { fibres::followed(light, &search) } else { Vec::new() },
             );
             Followed { search, straight, bent }
         })
