@@ -110,6 +110,7 @@ impl Checker {
         let (tell, told) = channel();
         let of_thread = Arc::clone(&queue);
         let thread = std::thread::spawn(move || {
+            crate::thickness::make_ready();
             let (mut kept, mut looks) = (HashMap::new(), Looks::default());
             while let Some(errand) = of_thread.next() {
                 match &errand {

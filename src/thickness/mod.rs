@@ -27,10 +27,18 @@ pub use grain::FieldCrystals;
 pub use section_map::{MapPoint, SectionMap, Shape, SurfaceForm};
 pub use yardstick::Yardstick;
 
+use std::sync::LazyLock;
+
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
 use crate::units::Degrees;
+
+/// Computes what every measurement needs and no photograph changes, the colours of lamps and minerals; else the first one does.
+pub fn make_ready() {
+    LazyLock::force(&path::PATHS);
+    let _ = Yardstick::quartz();
+}
 
 /// One equally likely state of the section given the photographs: with x and y from the section's centre,
 /// thickness = centre + gx·x + gy·y + xx·x² + xy·x·y + yy·y².

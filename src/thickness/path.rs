@@ -3,7 +3,6 @@
 use std::sync::LazyLock;
 
 use ndarray::Array2;
-use rayon::prelude::*;
 
 use crate::optics::interference::transmittance;
 use crate::optics::lamp::wavelengths;
@@ -101,22 +100,31 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
         .collect();
     // Every path is the same transmittances, weighed for its lamp and camera: one product of matrices for each.
     let steps: Vec<f64> = wavelengths().collect();
-    let transmitted: Vec<f64> = (0..grid::COUNT)
-        .into_par_iter()
-        .flat_map_iter(|i| transmittance(Nanometres::from_nm(grid::nm(i as f64)), quartz::dispersion))
-        .collect();
+    let points: Vec<f64> = (0..grid::COUNT).map(|i| grid::nm(i as f64)).collect();
+    let transmitted: Vec<f64> =
+        side_by_side(&points, |nm| transmittance(Nanometres::from_nm(*nm), quartz::dispersion)).concat();
     let transmitted = Array2::from_shape_vec((grid::COUNT, steps.len()), transmitted).expect("a row a grid point");
-    kinds
-        .into_par_iter()
-        .map(|(lamp, prior, scaling)| {
-            let weights = camera_weights(&lamp.spectrum(), scaling);
-            let weights = Array2::from_shape_fn((steps.len(), 3), |(i, c)| weights[i][c]);
-            let colours = transmitted.dot(&weights);
-            let open: Vec<[f64; 3]> = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c])).collect();
-            ColourPath { name: lamp.to_string(), scaling, colours: recorded(&open), open, prior }
-        })
-        .collect()
+    side_by_side(&kinds, |(lamp, prior, scaling)| {
+        let weights = camera_weights(&lamp.spectrum(), *scaling);
+        let weights = Array2::from_shape_fn((steps.len(), 3), |(i, c)| weights[i][c]);
+        let colours = transmitted.dot(&weights);
+        let open: Vec<[f64; 3]> = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c])).collect();
+        ColourPath { name: lamp.to_string(), scaling: *scaling, colours: recorded(&open), open, prior: *prior }
+    })
 });
+
+/// Works on all cores without the pool: one of its workers that waited in it for the others could be handed a piece of work
+/// that needs what is being made.
+fn side_by_side<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    let share = items.len().div_ceil(rayon::current_num_threads()).max(1);
+    std::thread::scope(|scope| {
+        let work = &work;
+        let threads: Vec<_> =
+            items.chunks(share).map(|c| scope.spawn(move || c.iter().map(work).collect::<Vec<R>>())).collect();
+        let done = threads.into_iter().map(|t| t.join().unwrap_or_else(|fault| std::panic::resume_unwind(fault)));
+        done.flatten().collect()
+    })
+}
 
 #[cfg(test)]
 mod tests {
