@@ -24,6 +24,9 @@ pub const STILL_LOOKING: &str = "still being looked for";
 /// Findings of fields that are kept; more are measured again when they come back.
 const MOST_KEPT: usize = 64;
 
+/// Looks ahead that wait, at the most.
+const MOST_AHEAD: usize = 2;
+
 /// One state of a slide at the bench.
 #[derive(Debug)]
 pub struct Job {
@@ -80,7 +83,9 @@ impl Queue {
             if held.1 {
                 return None;
             }
-            if let Some(errand) = held.0.pop_front() {
+            // A verdict is waited for, a look ahead is not.
+            let first = held.0.iter().position(|e| matches!(e, Errand::Check(_))).unwrap_or(0);
+            if let Some(errand) = held.0.remove(first) {
                 return Some(errand);
             }
             held = self.changed.wait(held).unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -144,7 +149,17 @@ impl Checker {
 
     /// Has the plane photographs of a slide folder looked over when nothing else is to be done; nothing is told of it.
     pub fn look_ahead(&mut self, dir: PathBuf) {
-        self.queue.lock().0.push_back(Errand::LookAhead(dir));
+        let mut held = self.queue.lock();
+        // Of a folder full of plane photographs the newest are the ones whose crossed ones come next.
+        let waiting = held.0.iter().filter(|e| matches!(e, Errand::LookAhead(_))).count();
+        if waiting >= MOST_AHEAD
+            && let Some(oldest) = held.0.iter().position(|e| matches!(e, Errand::LookAhead(_)))
+            && let Some(oldest) = held.0.remove(oldest)
+        {
+            oldest.clear();
+        }
+        held.0.push_back(Errand::LookAhead(dir));
+        drop(held);
         self.queue.changed.notify_one();
     }
 
@@ -282,4 +297,41 @@ fn measured(
     // Defects do not change what the crystals say.
     let measured = thickness.map_or_else(|| pipeline::measure(&slide, &fields), Ok)?;
     Ok(pipeline::judge(slide, limits, fields, measured))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A checker whose thread never takes anything up.
+    fn idle() -> Checker {
+        let (_, told) = channel();
+        Checker { queue: Arc::default(), told, thread: None, open: 0 }
+    }
+
+    #[test]
+    fn a_check_goes_before_looks_ahead_and_of_these_the_newest_are_kept() {
+        let room = tempfile::tempdir().unwrap();
+        let folder = |name: &str| {
+            let dir = room.path().join(name);
+            std::fs::create_dir(&dir).unwrap();
+            dir
+        };
+        let mut checker = idle();
+        let ahead = ["a", "b", "c"].map(folder);
+        ahead.iter().for_each(|dir| checker.look_ahead(dir.clone()));
+        let job = |dir| Job { slide: 0, pass: 0, dir, depends: HashMap::new(), since: Instant::now() };
+        checker.check(job(folder("older")));
+        checker.check(job(folder("newer")));
+        assert_eq!(ahead.each_ref().map(|dir| dir.exists()), [false, true, true], "the oldest look was dropped");
+        assert!(!room.path().join("older").exists(), "a newer state takes the place of an older one");
+        let order: Vec<PathBuf> = (0..3)
+            .map(|_| match checker.queue.next() {
+                Some(Errand::Check(job)) => job.dir,
+                Some(Errand::LookAhead(dir)) => dir,
+                None => panic!("the bench is not cleared yet"),
+            })
+            .collect();
+        assert_eq!(order, [room.path().join("newer"), ahead[1].clone(), ahead[2].clone()]);
+    }
 }
