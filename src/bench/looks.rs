@@ -8,6 +8,7 @@ use crate::section::plane_look::PlaneLook;
 use crate::slide::Slide;
 use crate::slide::encoding::Encoding;
 use crate::slide::photograph::Photograph;
+use crate::units::MicrometresPerPixel;
 
 /// Pixels of the photographs whose looks are kept beside the newest one: some 60 bytes are held of each.
 const MOST_PIXELS: usize = 12_000_000;
@@ -32,7 +33,7 @@ impl Looks {
     pub(super) fn at(&mut self, plane: &Photograph, slide: &Slide) -> Arc<PlaneLook> {
         let of = Of {
             sha256: plane.record.sha256.clone(),
-            um_per_px: slide.scale.map(crate::units::MicrometresPerPixel::um_per_px),
+            um_per_px: slide.scale.map(MicrometresPerPixel::um_per_px),
             encoding: slide.encoding,
         };
         if let Some((_, _, look)) = self.kept.iter().find(|k| k.0 == of) {
@@ -51,7 +52,6 @@ impl Looks {
 mod tests {
     use super::*;
     use crate::demo::{Rock, Scene};
-    use crate::units::MicrometresPerPixel;
 
     #[test]
     fn a_photograph_is_looked_over_once_and_anew_at_another_scale() {

@@ -5,7 +5,6 @@ use std::sync::Arc;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::section::beside::CrossedColours;
 use crate::section::bubbles::{self, Ring};
 use crate::section::defects::REPORTED;
 use crate::section::fibres::{self, Thread};
@@ -14,6 +13,7 @@ use crate::section::light_field::FieldLight;
 use crate::section::plane_look::{Followed, PlaneLook};
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
+use crate::section::sides::CrossedColours;
 use crate::timings::stage;
 
 /// Everything that looked like a defect for a moment, whatever became of it.
@@ -126,7 +126,7 @@ fn lines_and_threads(
                 || scratches::lines_along(straight, light.plane.um_per_px, search, sides, hidden),
                 || {
                     stage!("defects: fibres");
-                    fibres::threads_along(bent, light, search, sides, hidden)
+                    fibres::threads_along(bent, &light.plane, search, sides, hidden)
                 },
             )
         })

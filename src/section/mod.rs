@@ -32,6 +32,7 @@ pub mod scratches;
 mod seams;
 pub mod sets;
 pub mod shape;
+mod sides;
 pub(crate) mod stitched;
 pub mod totals;
 pub mod trace;

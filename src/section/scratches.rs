@@ -5,9 +5,10 @@ mod together;
 
 use rayon::prelude::*;
 
-use crate::section::beside::{Company, Crossed, Sides, company, crossed};
+use crate::section::beside::{Company, Crossed, company, crossed};
 use crate::section::line_search::LineSearch;
 use crate::section::odds::Odds;
+use crate::section::sides::Sides;
 use crate::section::trace::BREAK_EVEN;
 
 pub(crate) use self::followed::{Straight, followed};

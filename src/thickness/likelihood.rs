@@ -87,67 +87,70 @@ pub(crate) struct Fit {
     pub(crate) chroma: f64,
     /// Brightness of the grain over that of the path.
     pub(crate) brightness: f64,
-    /// √(|D|·μᵀD⁻¹μ)·A: the volume that turns the distance into a density.
-    volume: f64,
 }
 
-/// Products of a grain's colour g and a path's colour p by the inverse of the grain's variances: pp, pg, gg.
-struct Parts {
-    mm: f64,
-    ma: f64,
-    aa: f64,
+/// Products of a grain's colour g and a path's colour p by the inverse of the grain's variances.
+struct Products {
+    pp: f64,
+    pg: f64,
+    gg: f64,
     /// Product of the variances.
     determinant: f64,
 }
 
-impl Parts {
+impl Products {
+    /// Of colours in linear R, G, B.
     #[inline(always)]
     fn of(grain: &Grain, path: [f64; 3]) -> Self {
         let sum = |v: &[f64; 3]| v[0] + v[1] + v[2];
         let level = sum(&grain.colour) / sum(&path).max(1e-9);
-        let (mut mm, mut ma, mut aa, mut determinant) = (0.0, 0.0, 0.0, 1.0);
-        for (colour, path) in grain.colour.into_iter().zip(path) {
-            let size = colour.max(level * path);
-            let deviation = grain.chroma_u * size;
+        let (mut pp, mut pg, mut gg, mut determinant) = (0.0, 0.0, 0.0, 1.0);
+        for (g, p) in grain.colour.into_iter().zip(path) {
+            let deviation = grain.chroma_u * g.max(level * p);
             let variance = deviation * deviation + grain.floor_u * grain.floor_u;
             let information = 1.0 / variance;
             determinant *= variance;
-            mm += path * path * information;
-            ma += path * colour * information;
-            aa += colour * colour * information;
+            pp += p * p * information;
+            pg += p * g * information;
+            gg += g * g * information;
         }
-        Self { mm, ma, aa, determinant }
+        Self { pp, pg, gg, determinant }
+    }
+
+    #[inline(always)]
+    fn fit(&self) -> Fit {
+        let Self { pp, pg, gg, .. } = self;
+        Fit { chroma: (gg - pg * pg / pp.max(1e-30)).max(0.0), brightness: (pg / pp.max(1e-30)).max(1e-6) }
     }
 }
 
-#[inline(always)]
-fn chroma(mm: f64, ma: f64, aa: f64) -> f64 {
-    (aa - ma * ma / mm.max(1e-30)).max(0.0)
-}
+/// Squared distance beyond which a colour has no density.
+pub(crate) const FARTHEST: f64 = 80.0;
 
-#[inline(always)]
-fn brightness(ma: f64, mm: f64) -> f64 {
-    (ma / mm.max(1e-30)).max(1e-6)
+/// Density of a grain's colour at `path` (gains applied), both linear R, G, B.
+pub(crate) fn density(grain: &Grain, path: [f64; 3]) -> f64 {
+    let products = Products::of(grain, path);
+    let Fit { chroma, brightness } = products.fit();
+    if chroma > FARTHEST {
+        return 0.0;
+    }
+    // √(|D|·pᵀD⁻¹p)·A turns the distance into a density.
+    let volume = (products.determinant * products.pp).sqrt() * brightness;
+    let ln_a = brightness.ln();
+    let of_brightness = if grain.any_brightness {
+        ANY_AZIMUTH.at(ln_a)
+    } else {
+        let z = ln_a / grain.brightness_u;
+        (-0.5 * z * z).exp() / (grain.brightness_u * (2.0 * std::f64::consts::PI).sqrt())
+    };
+    (-0.5 * chroma).exp() * of_brightness / (2.0 * std::f64::consts::PI * volume)
 }
 
 impl Fit {
-    /// Distance of colour `grain` from `path` (gains applied), both linear R, G, B.
-    pub(crate) fn new(grain: &Grain, path: [f64; 3]) -> Self {
-        let Parts { mm, ma, aa, determinant } = Parts::of(grain, path);
-        let brightness = brightness(ma, mm);
-        Self { chroma: chroma(mm, ma, aa), brightness, volume: (determinant * mm).sqrt() * brightness }
-    }
-
-    /// `chroma` and `brightness` alone, as [`Fit::new`] has them.
+    /// Of colour `grain` to `path` (gains applied), both linear R, G, B.
     #[inline(always)]
-    pub(crate) fn distances(grain: &Grain, path: [f64; 3]) -> [f64; 2] {
-        let Parts { mm, ma, aa, .. } = Parts::of(grain, path);
-        [chroma(mm, ma, aa), brightness(ma, mm)]
-    }
-
-    /// From what [`Fit::distances`] gave; it has distances and no density.
-    pub(crate) fn without_volume(chroma: f64, brightness: f64) -> Self {
-        Self { chroma, brightness, volume: f64::INFINITY }
+    pub(crate) fn new(grain: &Grain, path: [f64; 3]) -> Self {
+        Products::of(grain, path).fit()
     }
 
     /// Squared distance in standard deviations with brightness counted, as far as it is known.
@@ -172,24 +175,6 @@ impl Fit {
             (false, true) => 0.0,
         };
         self.chroma + least * least < best
-    }
-
-    /// Squared distance beyond which a colour has no density.
-    pub(crate) const FARTHEST: f64 = 80.0;
-
-    /// Density of the grain's colour there.
-    pub(crate) fn density(&self, grain: &Grain) -> f64 {
-        if self.chroma > Self::FARTHEST {
-            return 0.0;
-        }
-        let ln_a = self.brightness.ln();
-        let brightness = if grain.any_brightness {
-            ANY_AZIMUTH.at(ln_a)
-        } else {
-            let z = ln_a / grain.brightness_u;
-            (-0.5 * z * z).exp() / (grain.brightness_u * (2.0 * std::f64::consts::PI).sqrt())
-        };
-        (-0.5 * self.chroma).exp() * brightness / (2.0 * std::f64::consts::PI * self.volume)
     }
 }
 

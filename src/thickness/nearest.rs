@@ -1,7 +1,7 @@
 //! The point of a path whose colour is nearest to a grain's: what a fit of gains does most of its time.
 
 use crate::thickness::grain::Grain;
-use crate::thickness::likelihood::Fit;
+use crate::thickness::likelihood::{self, Fit};
 use crate::thickness::path::{ColourPath, grid};
 use crate::vectors::{Wide, wide};
 
@@ -34,9 +34,14 @@ impl GainedPath {
         i % STRIDE * ROW + i / STRIDE
     }
 
+    /// Colour of point `i`.
+    fn colour(&self, i: usize) -> [f64; 3] {
+        std::array::from_fn(|c| self.colours[c][Self::place(i)])
+    }
+
     /// How a grain's colour lies to point `i`.
     pub(crate) fn fit(&self, grain: &Grain, i: usize) -> Fit {
-        Fit::new(grain, std::array::from_fn(|c| self.colours[c][Self::place(i)]))
+        Fit::new(grain, self.colour(i))
     }
 
     /// The point nearest to a grain's colour, with its squared distance; looked for only around where it was with gains a
@@ -45,9 +50,9 @@ impl GainedPath {
         let (from, to) = near.map_or((0, grid::COUNT), |i| (i.saturating_sub(AROUND), (i + AROUND).min(grid::COUNT)));
         let count = (to - from).div_ceil(STRIDE);
         let mut room = Room::default();
-        let strided = self.distances(grain, from, count, &mut room);
-        let fits = strided.enumerate().map(|(k, [chroma, brightness])| (k, Fit::without_volume(chroma, brightness)));
-        let coarse = nearer(grain, (from, f64::INFINITY), fits.map(|(k, fit)| (from + k * STRIDE, fit)));
+        let strided = self.fits(grain, from, count, &mut room);
+        let fits = strided.enumerate().map(|(k, fit)| (from + k * STRIDE, fit));
+        let coarse = nearer(grain, (from, f64::INFINITY), fits);
         self.finer(grain, coarse)
     }
 
@@ -61,8 +66,8 @@ impl GainedPath {
         });
         let (mut chroma, mut brightness) = ([0.0; MOST], [0.0; MOST]);
         let path = near.each_ref().map(<[f64; MOST]>::as_slice);
-        wide(Distances { grain, path, chroma: &mut chroma, brightness: &mut brightness });
-        let fits = (0..count).map(|k| (first + k, Fit::without_volume(chroma[k], brightness[k])));
+        wide(Fits { grain, path, chroma: &mut chroma, brightness: &mut brightness });
+        let fits = (0..count).map(|k| (first + k, Fit { chroma: chroma[k], brightness: brightness[k] }));
         nearer(grain, coarse, fits.filter(|(i, _)| *i != coarse.0))
     }
 
@@ -72,33 +77,34 @@ impl GainedPath {
         let mut room = Room::default();
         for from in 0..STRIDE {
             let count = (grid::COUNT - from).div_ceil(STRIDE);
-            for (k, [chroma, _]) in self.distances(grain, from, count, &mut room).enumerate() {
+            for (k, fit) in self.fits(grain, from, count, &mut room).enumerate() {
                 // Most are too far to count.
-                if chroma <= Fit::FARTHEST {
+                if fit.chroma <= likelihood::FARTHEST {
                     let i = from + k * STRIDE;
-                    density[i] = self.fit(grain, i).density(grain);
+                    density[i] = likelihood::density(grain, self.colour(i));
                 }
             }
         }
         density
     }
 
-    /// Distance without brightness, and brightness, of `count` points from `from` on that lie a stride apart.
-    fn distances<'a>(
+    /// How a grain's colour lies to `count` points from `from` on that lie a stride apart.
+    fn fits<'a>(
         &self,
         grain: &Grain,
         from: usize,
         count: usize,
         Room { chroma, brightness }: &'a mut Room,
-    ) -> impl Iterator<Item = [f64; 2]> + 'a {
+    ) -> impl Iterator<Item = Fit> + 'a {
         let first = Self::place(from);
-        wide(Distances {
+        wide(Fits {
             grain,
             path: self.colours.each_ref().map(|c| &c[first..first + count]),
             chroma: &mut chroma[..count],
             brightness: &mut brightness[..count],
         });
-        chroma[..count].iter().zip(&brightness[..count]).map(|(c, b)| [*c, *b])
+        let places = chroma[..count].iter().zip(&brightness[..count]);
+        places.map(|(chroma, brightness)| Fit { chroma: *chroma, brightness: *brightness })
     }
 }
 
@@ -127,21 +133,21 @@ impl Default for Room {
     }
 }
 
-/// Distances of a grain's colour from points of a path, without brightness, and brightness: see [`Fit::new`].
-struct Distances<'a> {
+/// The parts of [`Fit`] of a grain's colour to points of a path, one after the other.
+struct Fits<'a> {
     grain: &'a Grain,
     path: [&'a [f64]; 3],
     chroma: &'a mut [f64],
     brightness: &'a mut [f64],
 }
 
-impl Wide for Distances<'_> {
+impl Wide for Fits<'_> {
     #[inline(always)]
     fn run(self) {
         let [r, g, b] = self.path;
         let points = r.iter().zip(g).zip(b);
         for ((((r, g), b), chroma), brightness) in points.zip(self.chroma).zip(self.brightness) {
-            [*chroma, *brightness] = Fit::distances(self.grain, [*r, *g, *b]);
+            Fit { chroma: *chroma, brightness: *brightness } = Fit::new(self.grain, [*r, *g, *b]);
         }
     }
 }

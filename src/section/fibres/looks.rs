@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use crate::section::beside::{ANOTHER, Sides, crystals_along, distance};
+use crate::section::beside::{ANOTHER, crystals_along, distance};
 use crate::section::cells::sample;
 use crate::section::fibres::course::{Course, STEP};
 use crate::section::fibres::profile::{Profile, WINDOW};
 use crate::section::line_search::LineSearch;
 use crate::section::plane_light::PlaneLight;
+use crate::section::sides::Sides;
 use crate::section::trace::BREAK_EVEN;
 
 /// A line that may be a thread, with what was seen along it.

@@ -13,11 +13,10 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::section::beside::Sides;
-use crate::section::light_field::FieldLight;
 use crate::section::line_search::{LineSearch, WIDE_CELL_UM, bin_of};
 use crate::section::plane_light::{PlaneLight, in_proportion};
 use crate::section::scratches::Line;
+use crate::section::sides::Sides;
 
 pub(crate) use self::course::Course;
 use self::course::courses;
@@ -78,12 +77,12 @@ pub(crate) fn followed(light: &PlaneLight, search: &LineSearch) -> Vec<Course> {
 /// otherwise.
 pub(crate) fn threads_along(
     courses: &[Course],
-    light: &FieldLight,
+    light: &PlaneLight,
     search: &LineSearch,
     sides: Sides<'_>,
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Thread> {
-    let measured = |course: &Course| Thread::measure(course.clone(), &light.plane, search, sides, hidden);
+    let measured = |course: &Course| Thread::measure(course.clone(), light, search, sides, hidden);
     courses.par_iter().map(measured).filter(Thread::is_one).collect()
 }
 

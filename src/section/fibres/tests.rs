@@ -7,6 +7,7 @@ use crate::demo::score::match_fibres;
 use crate::demo::{Flaws, Rock, Scene};
 use crate::register::FieldStack;
 use crate::section::defects::{FieldDefects, find_defects, find_in_light};
+use crate::section::light_field::FieldLight;
 use crate::section::plane_light::coarse_bin;
 use crate::slide::Slide;
 use crate::slide::photograph::LinearPlanes;

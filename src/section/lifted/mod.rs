@@ -21,9 +21,9 @@ use self::cells::TintCells;
 pub use self::patch::Patch;
 use self::patch::patches;
 use self::path::{FilmPath, PATHS};
-use crate::section::beside::CrossedColours;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{holds, simplified};
+use crate::section::sides::CrossedColours;
 
 /// An area of rock that has come off the glass. It is seen, and not judged.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -10,9 +10,10 @@ use ndarray::Array2;
 use super::cells::TintCells;
 use super::path::{FilmPath, STEP_NM, STEPS, film_nm};
 use super::proof::proved;
-use crate::section::beside::{ANOTHER, Sides, distance};
+use crate::section::beside::{ANOTHER, distance};
 use crate::section::light_field::FieldLight;
 use crate::section::shape::polygon_area;
+use crate::section::sides::Sides;
 
 /// Cells under which a patch is not looked at.
 const FEWEST: usize = 60;
