@@ -148,7 +148,8 @@ fn main() -> thinproof::Result<()> {
             scene.clutter,
             if flawed { "" } else { ", sound" }
         );
-        let place = why::Place { seed, rock: scene.rock, um, size };
+        let place =
+            why::Place { seed, rock: scene.rock, um, size, clear_pores: scene.impregnation == Impregnation::Clear };
         if let Some(table) = &mut table {
             table.write_all(why::candidates(&place, &candidates, truth).as_bytes()).expect("the table");
         }

@@ -18,6 +18,8 @@ pub(crate) struct Place {
     pub(crate) rock: Rock,
     pub(crate) um: f64,
     pub(crate) size: [f64; 2],
+    /// The rock's own pores hold clear resin.
+    pub(crate) clear_pores: bool,
 }
 
 /// Median, 5th and 95th percentile of what was measured; not a number where nothing was.
@@ -99,8 +101,18 @@ pub(crate) fn candidates(place: &Place, c: &Candidates, truth: &FieldTruth) -> S
             .iter()
             .any(|t| overlap(box_px, t.box_px) >= 0.3 && (0.4..=2.5).contains(&(h.area / t.area_px)));
         let um = 2.0 * (h.area / std::f64::consts::PI).sqrt() * place.um;
+        let on = truth
+            .plucks
+            .iter()
+            .map(|t| {
+                let side = |a: f64, b: f64, c: f64, d: f64| (b.min(d) - a.max(c)).max(0.0);
+                side(box_px[0], box_px[2], t.box_px[0], t.box_px[2])
+                    * side(box_px[1], box_px[3], t.box_px[1], t.box_px[3])
+                    / ((box_px[2] - box_px[0]) * (box_px[3] - box_px[1])).max(1.0)
+            })
+            .fold(0.0, f64::max);
         let more = format!(
-            "\traw_wall={:.3}\traw_depth={:.3}\traw_detail={:.3}\traw_usual={:.3}\traw_level={:.4}\traw_lit={:.4}\traw_tint={:.4}\traw_full={:.3}\traw_cut={:.3}\tx={:.0}\ty={:.0}",
+            "\traw_wall={:.3}\traw_depth={:.3}\traw_detail={:.3}\traw_usual={:.3}\traw_level={:.4}\traw_lit={:.4}\traw_tint={:.4}\traw_full={:.3}\traw_cut={:.3}\traw_on={on:.3}\traw_clear={}\tx={:.0}\ty={:.0}",
             h.wall,
             h.wall_depth,
             h.detail,
@@ -110,6 +122,7 @@ pub(crate) fn candidates(place: &Place, c: &Candidates, truth: &FieldTruth) -> S
             h.tint,
             h.fullness,
             h.cut,
+            u8::from(place.clear_pores),
             h.centroid[0],
             h.centroid[1]
         );

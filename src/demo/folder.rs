@@ -185,8 +185,11 @@ impl Scene {
         if known && close && !(plucked || (bubbly && !in_cement)) {
             outcomes.push("undetermined".into());
         }
-        if !known && scratched {
-            outcomes.push("regrind".into());
+        // Nor can it say within a micrometre whether scratches leave enough rock.
+        let spare = thinnest - crate::verdict::plan::SCRATCH_DEPTH_UM - low;
+        let for_scratches_alone = scratched && known && !(thin || plucked || bubbly || thick);
+        if for_scratches_alone && spare.abs() < 1.0 && !outcomes.iter().any(|o| o == "undetermined") {
+            outcomes.push("undetermined".into());
         }
         outcomes
     }

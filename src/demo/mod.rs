@@ -23,6 +23,7 @@ mod lifted;
 mod light;
 mod mineral;
 mod mosaic;
+mod plucked;
 mod rock;
 pub mod ruled;
 mod scale_bar;

@@ -15,7 +15,7 @@ use crate::section::lifted::Lifted;
 use crate::section::light_field::FieldLight;
 use crate::section::plane_light::{BLACK, PlaneLight};
 use crate::section::plane_look::PlaneLook;
-use crate::section::plucks::Hole;
+use crate::section::plucks::{self, Hole};
 use crate::section::scratches::Line;
 use crate::section::shape::simplified;
 use crate::slide::record::Impregnation;
@@ -153,7 +153,7 @@ const TOLD_FROM_PORES: f64 = 0.97;
 /// Area over that of its hull from which a hole has the bulging outline of a grain.
 const BULGING: f64 = 0.94;
 /// Turn of the polars below which a grain at extinction cannot be told from a hole, degrees.
-const LEAST_TURN_DEG: f64 = 15.0;
+pub(crate) const LEAST_TURN_DEG: f64 = 15.0;
 
 /// Finds the defects of one field.
 ///
@@ -251,28 +251,34 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
     let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.plane.um_per_px);
+    let holes = plucks::called(holes, light.plane.um_per_px, impregnation);
+    let scale = light.plane.scale_known.then_some(light.plane.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
-        plucks: holes.iter().map(|h| Pluck::of(light, h, field, impregnation)).collect(),
+        plucks: holes.iter().map(|h| Pluck::of(h, field, impregnation, scale)).collect(),
         scratches: lines.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
         fibres: threads.iter().map(|t| Fibre::of(t, field, light.plane.scale_known)).collect(),
         lifted: lifted.iter().map(|p| Lifted::of(p, field, light.plane.scale_known, light.plane.um_per_px)).collect(),
         others: Vec::new(),
         area_px: seen_area(light),
-        unjudged: unjudged(light.plane.um_per_px),
+        unjudged: unjudged(light.plane.um_per_px, light.angle_spread_deg),
         moved: false,
     };
     found.largest_first();
     found
 }
 
-/// Kinds that a scale is too coarse for.
-pub(crate) fn unjudged(um_per_px: f64) -> Vec<(DefectKind, String)> {
+/// Kinds that a scale is too coarse for, or too few positions of the polars.
+pub(crate) fn unjudged(um_per_px: f64, angle_spread_deg: f64) -> Vec<(DefectKind, String)> {
     let mut unjudged = Vec::new();
     if um_per_px > COARSEST_FOR_HOLES_UM {
         let reason = |what: &str| format!("{what}: {um_per_px:.1} µm per pixel is too coarse to show small ones");
         unjudged.push((DefectKind::Bubbles, reason("bubbles")));
         unjudged.push((DefectKind::Plucks, reason("plucked grains")));
+    } else if angle_spread_deg < LEAST_TURN_DEG {
+        let why = "plucked grains: at one position of the polars a hole looks like a grain at extinction, and a second 45° away \
+                   tells them apart";
+        unjudged.push((DefectKind::Plucks, why.into()));
     }
     if um_per_px >= COARSEST_FOR_SCRATCHES_UM {
         let reason = format!("scratches: {um_per_px:.1} µm per pixel is too coarse to show lines of a few micrometres");
@@ -307,18 +313,19 @@ impl Bubble {
 }
 
 impl Pluck {
-    pub(crate) fn of(light: &FieldLight, h: &Hole, field: &str, impregnation: Impregnation) -> Self {
+    /// Of a hole, with µm per pixel where they are known.
+    pub(crate) fn of(h: &Hole, field: &str, impregnation: Impregnation, um_per_px: Option<f64>) -> Self {
         let outline = simplified(&h.outline, 0.7);
         let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
         // Pores between grains are hollowed by them, a torn-out grain bulges.
         let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
-        let ambiguous = impregnation == Impregnation::Clear && !told || light.angle_spread_deg < LEAST_TURN_DEG;
+        let ambiguous = impregnation == Impregnation::Clear && !told || h.one_angle;
         Self {
             field: field.to_owned(),
             x_px: h.centroid[0],
             y_px: h.centroid[1],
             area_px: h.area,
-            area_um2: light.plane.scale_known.then_some(h.area * light.plane.um_per_px * light.plane.um_per_px),
+            area_um2: um_per_px.map(|um| h.area * um * um),
             box_px: [
                 bound(f64::min, 0, f64::INFINITY),
                 bound(f64::min, 1, f64::INFINITY),

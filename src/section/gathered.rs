@@ -7,7 +7,7 @@ use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::lifted::{self, Lifted, Patch};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;
-use crate::section::plucks::Usual;
+use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::settled;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
@@ -17,10 +17,12 @@ pub(crate) struct Gathered {
     field: String,
     impregnation: Impregnation,
     um_per_px: f64,
+    angle_spread_deg: f64,
     scale_known: bool,
     size: [usize; 2],
     found: FieldDefects,
     lines: Vec<SeenLine>,
+    holes: Vec<Hole>,
     threads: Vec<Thread>,
     lifted: Vec<Patch>,
     parts: Vec<Part>,
@@ -33,10 +35,12 @@ impl Gathered {
             field: field.to_owned(),
             impregnation,
             um_per_px: 1.0,
+            angle_spread_deg: 0.0,
             scale_known: false,
             size,
             found: FieldDefects::default(),
             lines: Vec::new(),
+            holes: Vec::new(),
             threads: Vec::new(),
             lifted: Vec::new(),
             parts: Vec::new(),
@@ -47,6 +51,7 @@ impl Gathered {
     pub(crate) fn add(&mut self, light: &FieldLight, usual: &Usual, part: &Part) {
         stage!("defects");
         (self.um_per_px, self.scale_known) = (light.plane.um_per_px, light.plane.scale_known);
+        self.angle_spread_deg = light.angle_spread_deg;
         let index = self.parts.len();
         self.parts.push(*part);
         let mut candidates = Candidates::in_window(light, usual);
@@ -59,12 +64,7 @@ impl Gathered {
         self.found.bubbles.extend(
             rings.iter().filter(|r| owns([r.x, r.y])).map(|r| Bubble::of(light, r, &self.field).moved(origin, 1.0)),
         );
-        self.found.plucks.extend(
-            holes
-                .iter()
-                .filter(|h| owns(h.centroid))
-                .map(|h| Pluck::of(light, h, &self.field, self.impregnation).moved(origin, 1.0)),
-        );
+        self.holes.extend(holes.into_iter().filter(|h| owns(h.centroid)).map(|h| h.moved(origin, 1.0)));
         let corner = [part.core.x - part.window.x, part.core.y - part.window.y];
         let to = [corner[0] + part.core.width, corner[1] + part.core.height];
         self.found.area_px += seen_area_within(light, corner, to);
@@ -76,19 +76,24 @@ impl Gathered {
         stage!("defects");
         let usual = Usual::of(light, &crate::section::plucks::fine_detail(light));
         let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called(light.plane.um_per_px);
+        let holes = plucks::called(holes, light.plane.um_per_px, self.impregnation);
         let across = |area: f64| 2.0 * (area / std::f64::consts::PI).sqrt();
         for r in rings.iter().filter(|r| 2.0 * r.radius * by > wider_px) {
             let bubble = Bubble::of(light, r, &self.field).moved([0.0, 0.0], by);
             let inside = |x: f64, y: f64| (x - bubble.x_px).hypot(y - bubble.y_px) < 0.5 * bubble.diameter_px;
             self.found.bubbles.retain(|b| !inside(b.x_px, b.y_px) || b.diameter_px < 0.3 * bubble.diameter_px);
-            self.found.plucks.retain(|p| !inside(p.x_px, p.y_px));
+            self.holes.retain(|h| !inside(h.centroid[0], h.centroid[1]));
             self.found.bubbles.push(bubble);
         }
-        for h in holes.iter().filter(|h| across(h.area) * by > wider_px) {
-            let pluck = Pluck::of(light, h, &self.field, self.impregnation).moved([0.0, 0.0], by);
-            let [x0, y0, x1, y1] = pluck.box_px;
-            self.found.plucks.retain(|p| !(x0..x1).contains(&p.x_px) || !(y0..y1).contains(&p.y_px));
-            self.found.plucks.push(pluck);
+        for h in holes.into_iter().filter(|h| across(h.area) * by > wider_px) {
+            let hole = h.moved([0.0, 0.0], by);
+            let [x, y] = [0, 1].map(|k| {
+                let along = hole.outline.iter().map(|p| p[k]);
+                along.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], v| [low.min(v), high.max(v)])
+            });
+            self.holes
+                .retain(|h| [x, y].iter().zip(h.centroid).any(|([low, high], v)| !(*low..*high + 1.0).contains(&v)));
+            self.holes.push(hole);
         }
     }
 
@@ -98,6 +103,9 @@ impl Gathered {
             let (a, b) = (self.parts[a].window, self.parts[b].window);
             a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
         };
+        let scale = self.scale_known.then_some(self.um_per_px);
+        let holes = plucks::called(self.holes, self.um_per_px, self.impregnation);
+        self.found.plucks = holes.iter().map(|h| Pluck::of(h, &self.field, self.impregnation, scale)).collect();
         let mut lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
         lines.retain(|l| l.confidence >= REPORTED);
         // What several windows saw of one thread is told once; where none saw most of it, in pieces.
@@ -109,7 +117,7 @@ impl Gathered {
         let lifted = lifted::told_once(self.lifted);
         let known = self.scale_known;
         self.found.lifted = lifted.iter().map(|p| Lifted::of(p, &self.field, known, self.um_per_px)).collect();
-        self.found.unjudged = unjudged(self.um_per_px);
+        self.found.unjudged = unjudged(self.um_per_px, self.angle_spread_deg);
         self.found.largest_first();
         self.found
     }
@@ -120,18 +128,6 @@ impl Bubble {
     fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
         [self.x_px, self.y_px] = moved([self.x_px, self.y_px], origin, by);
         self.diameter_px *= by;
-        self
-    }
-}
-
-impl Pluck {
-    /// See [`Bubble::moved`].
-    fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
-        [self.x_px, self.y_px] = moved([self.x_px, self.y_px], origin, by);
-        self.area_px *= by * by;
-        let [x0, y0, x1, y1] = self.box_px;
-        self.box_px = [x0 * by + origin[0], y0 * by + origin[1], x1 * by + origin[0], y1 * by + origin[1]];
-        self.outline_px.iter_mut().for_each(|p| *p = moved(*p, origin, by));
         self
     }
 }

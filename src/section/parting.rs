@@ -10,6 +10,10 @@ use ndarray::Array2;
 const NARROWS: f64 = 1.0;
 /// Mean darkness along a border from which it is a wall, log units under the surroundings.
 const WALL: f64 = 0.055;
+/// Darkness of a cell of a wall, log units, and the share of a border that such cells take up: specks in a hole are dark and far
+/// between.
+const OF_A_WALL: f64 = 0.02;
+const UNBROKEN: f64 = 0.6;
 /// Width of a neck over that of the narrower of the two that it joins, under which they are two.
 const NECK: f64 = 0.5;
 
@@ -20,13 +24,24 @@ struct Border {
     cells: f64,
     /// Sum of their darkness.
     dark: f64,
+    /// How many of them are dark.
+    dark_cells: f64,
     /// Widest distance from the outside along it.
     opening: f64,
 }
 
 impl Border {
     fn with(self, other: Self) -> Self {
-        Self { cells: self.cells + other.cells, dark: self.dark + other.dark, opening: self.opening.max(other.opening) }
+        Self {
+            cells: self.cells + other.cells,
+            dark: self.dark + other.dark,
+            dark_cells: self.dark_cells + other.dark_cells,
+            opening: self.opening.max(other.opening),
+        }
+    }
+
+    fn is_wall(&self) -> bool {
+        self.dark / self.cells >= WALL && self.dark_cells / self.cells >= UNBROKEN
     }
 }
 
@@ -66,7 +81,9 @@ pub(crate) fn parts(mask: &GrayImage, clear: &GrayImage, darkness: &Array2<f32>)
             if groups.peak[*other as usize] - from_walls[i] < NARROWS {
                 groups.join(first, *other);
             } else {
-                let here = Border { cells: 1.0, dark: f64::from(darkness[[y, x]].max(0.0)), opening: from_outside[i] };
+                let dark = f64::from(darkness[[y, x]].max(0.0));
+                let dark_cells = f64::from(u8::from(dark > OF_A_WALL));
+                let here = Border { cells: 1.0, dark, dark_cells, opening: from_outside[i] };
                 let border = borders.entry((first.min(*other), first.max(*other))).or_default();
                 *border = border.with(here);
             }
@@ -87,7 +104,7 @@ pub(crate) fn parts(mask: &GrayImage, clear: &GrayImage, darkness: &Array2<f32>)
             .iter()
             .filter(|((a, b), border)| {
                 let narrower = groups.width[*a as usize].min(groups.width[*b as usize]);
-                border.dark / border.cells < WALL && border.opening > NECK * narrower
+                !border.is_wall() && border.opening > NECK * narrower
             })
             .min_by(|p, q| {
                 let faint = |b: &Border| b.dark / b.cells;

@@ -136,7 +136,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     let local: Vec<Measured> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle)).collect();
     let half = |m: &Measured| 0.5 * (m.interval[1] - m.interval[0]);
     if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
-        return too_wide(&middle);
+        return too_wide(middle.interval);
     }
     let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
     if carried.number(|_| true) < FEWEST_CARRYING {
@@ -188,7 +188,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         systematic_share(fields, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
     let wide = |m: &Measured| half(m).hypot(1.96 * systematic * m.value) > WIDEST * m.value;
     if wide(&middle) && local.iter().all(wide) {
-        return too_wide(&middle);
+        let shared = 1.96 * systematic * middle.value;
+        return too_wide([-1.0, 1.0].map(|side| middle.value + side * half(&middle).hypot(shared)));
     }
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
@@ -271,8 +272,7 @@ fn altered_or_oriented() -> Thickness {
 }
 
 /// The interval is too wide to be called a measurement.
-fn too_wide(middle: &Measured) -> Thickness {
-    let [low, high] = middle.interval;
+fn too_wide([low, high]: [f64; 2]) -> Thickness {
     Thickness::NotMeasurable {
         why: format!("the grains allow anything from {low:.0} to {high:.0} µm"),
         next:

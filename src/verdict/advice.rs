@@ -97,13 +97,7 @@ fn regrind(case: &Case) -> Vec<String> {
             ));
         }
     }
-    match case.plan {
-        Some(plan) => steps.extend(plan.sentences.iter().cloned()),
-        None => steps.push(
-            "Find out how thick it is before grinding: without that nobody can say whether there is rock to spare."
-                .to_owned(),
-        ),
-    }
+    steps.extend(case.plan.iter().flat_map(|plan| plan.sentences.iter().cloned()));
     steps.push("Photograph it and check it again.".to_owned());
     steps
 }
@@ -148,9 +142,18 @@ fn remake(case: &Case) -> Vec<String> {
 fn undetermined(case: &Case) -> Vec<String> {
     let mut steps = Vec::new();
     match case.thickness {
-        Thickness::NotMeasurable { next, .. } => steps.push(next.clone()),
+        Thickness::NotMeasurable { next, .. } => {
+            steps.push(next.clone());
+            if case.missed(Limit::Scratches) && !case.record.untouchable {
+                steps.push(
+                    "Find out how thick it is before it is touched for the scratches: without that nobody can say whether there is rock to spare."
+                        .to_owned(),
+                );
+            }
+        }
         Thickness::Measured(surface) => {
-            if case.in_doubt(Limit::Thickness) || case.in_doubt(Limit::RangeAcross) {
+            let rock_to_spare = case.missed(Limit::Scratches);
+            if rock_to_spare || case.in_doubt(Limit::Thickness) || case.in_doubt(Limit::RangeAcross) {
                 steps.push(if surface.gradient_um_per_mm.is_none() {
                     "Photograph the four corners and the centre, each between crossed polars at four angles 22.5 degrees apart."
                         .to_owned()

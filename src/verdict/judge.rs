@@ -119,10 +119,14 @@ fn decide(findings: &Findings, reasons: &[Reason]) -> (Outcome, Option<RegrindPl
     }
     if scratched {
         match findings.thickness {
-            Thickness::NotMeasurable { .. } => return (Outcome::Regrind, None),
+            // Nobody can say whether there is rock to spare: grinding would be a guess.
+            Thickness::NotMeasurable { .. } => return (Outcome::Undetermined, None),
             Thickness::Measured(surface) => {
-                if plan.is_some() && !below_target(surface, findings.limits) {
+                if plan.is_some() {
                     return (Outcome::Regrind, plan);
+                }
+                if !no_rock_to_spare(surface, findings.limits) {
+                    return (Outcome::Undetermined, None);
                 }
                 // Polish to come takes shallow scratches, cement hides them; a finished polish does neither.
                 if findings.record.finish == Finish::Polished && !findings.record.polish_to_come {
@@ -138,10 +142,10 @@ fn decide(findings: &Findings, reasons: &[Reason]) -> (Outcome, Option<RegrindPl
     (if not_known { Outcome::Undetermined } else { Outcome::Pass }, None)
 }
 
-/// Thinner than its target for certain: nothing more is taken off for the sake of scratches.
-fn below_target(surface: &ThicknessSurface, limits: &Limits) -> bool {
-    let across = surface.map.as_ref().map_or([0.0; 2], |m| m.size_mm);
-    share_of_draws(&surface.draws, |d| d.mean_over(across) < limits.target_um).is_some_and(|p| p >= MET_FROM)
+/// Whether it is certain that taking scratches out would leave the section too thin somewhere.
+fn no_rock_to_spare(surface: &ThicknessSurface, limits: &Limits) -> bool {
+    let left = |e: &[f64; 2]| e[0] - plan::SCRATCH_DEPTH_UM;
+    share_of_draws(&surface.extremes_um, |e| left(e) < limits.thickness_min_um).is_none_or(|p| p >= MET_FROM)
 }
 
 /// Whether a limit that is missed is missed for good: grinding takes off, it puts nothing back.
@@ -158,6 +162,8 @@ fn beyond_grinding(reason: &Reason) -> bool {
 fn rank(outcome: Outcome, reason: &Reason) -> u8 {
     let decides = match outcome {
         Outcome::Pass => false,
+        // Scratches of a section whose thickness is not known are missed for certain and left open all the same.
+        Outcome::Undetermined if reason.missed() => return 0,
         Outcome::Undetermined => reason.undetermined() || reason.missing,
         Outcome::Recover | Outcome::Regrind => reason.missed(),
         Outcome::Remake if beyond_grinding(reason) => return 0,
@@ -187,7 +193,11 @@ fn why(outcome: Outcome, reasons: &[Reason], planned: bool) -> String {
             }
         }
         Outcome::Undetermined => {
-            first(&|r| r.undetermined() || r.missing).unwrap_or_else(|| "Something that must be known is not.".into())
+            let scratched = first(&|r| r.missed())
+                .map(|s| format!("{s} Whether there is rock to spare for grinding them out is not known."));
+            let open = first(&|r| r.undetermined() || r.missing);
+            let all: Vec<String> = scratched.into_iter().chain(open).collect();
+            if all.is_empty() { "Something that must be known is not.".into() } else { all.join(" ") }
         }
     }
 }

@@ -4,6 +4,7 @@
 //! sum of several cues: a dark outline all round (the wall of a hole refracts), an inside without any feature (resin has
 //! no specks, cracks or relief), light at the level of clear resin, and no light at all between crossed polars.
 
+mod company;
 mod inside;
 mod judgement;
 mod leak;
@@ -24,8 +25,10 @@ use self::patch::Patch;
 pub(crate) use self::usual::{Usual, fine_detail};
 use crate::section::burnt;
 use crate::section::cells::box_mean;
+use crate::section::defects::REPORTED;
 use crate::section::light_field::FieldLight;
 use crate::section::parting::parts;
+use crate::slide::record::Impregnation;
 
 /// A patch that may be a hole, with what was seen of it.
 #[derive(Clone, Debug)]
@@ -71,6 +74,8 @@ pub struct Hole {
     pub judged: f64,
     /// The polars were turned too little to tell a grain at extinction.
     pub one_angle: bool,
+    /// How many other holes are expected about it; None where company says nothing of it.
+    pub company: Option<f64>,
     /// How sure that it is a hole that the rock did not have, 0..=1.
     pub confidence: f64,
 }
@@ -104,6 +109,29 @@ const PALE_WALL: f32 = 0.09;
 const TINTED: f32 = 0.16;
 /// Area over that of its hull under which a patch may be several that touch.
 const SPRAWLING: f64 = 0.82;
+/// Confidence by its looks alone below which no company makes a patch a hole.
+pub(crate) const MAY_BE: f64 = 0.05;
+
+/// Those that are called holes, weighed by the company they keep; µm per pixel of the scale used.
+pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Vec<Hole> {
+    if impregnation != Impregnation::Clear {
+        company::weigh(&mut holes, company::REACH_UM / um_per_px);
+    }
+    holes.retain(|h| h.confidence >= REPORTED);
+    holes
+}
+
+impl Hole {
+    /// The same in pixels of a field in which this one's grid begins at `origin`, `by` pixels of which are one of its.
+    pub(crate) fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
+        let moved = |at: [f64; 2]| [0, 1].map(|k| at[k] * by + (by - 1.0) / 2.0 + origin[k]);
+        self.centroid = moved(self.centroid);
+        self.outline.iter_mut().for_each(|p| *p = moved(*p));
+        self.area *= by * by;
+        self
+    }
+}
+
 /// Finds patches that may be plucked, likeliest first.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Hole> {
@@ -225,6 +253,7 @@ fn bare() -> Hole {
         fullness: 0.0,
         judged: 0.0,
         one_angle: false,
+        company: None,
         confidence: 0.0,
     }
 }

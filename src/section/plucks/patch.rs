@@ -9,6 +9,7 @@ use super::outline::{normal, resample};
 use super::usual::Usual;
 use super::{Hole, median};
 use crate::section::cells::sample;
+use crate::section::defects::LEAST_TURN_DEG;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
 
@@ -78,7 +79,8 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         cut: wall.cut / n,
         fullness: area / polygon_area(&hull).max(1.0),
         judged: wall.judged / n,
-        one_angle: light.angle_spread_deg < 15.0,
+        one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
+        company: None,
         confidence: 0.0,
         outline,
     };

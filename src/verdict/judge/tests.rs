@@ -156,8 +156,31 @@ fn scratches_are_ground_out_where_there_is_rock_and_noted_where_not() {
     assert!(v.notes.iter().any(|n| n.contains("cement hides shallow ones")), "{:?}", v.notes);
     let polished = SlideRecord { finish: Finish::Polished, ..record() };
     assert_eq!(verdict(&polished, &at_target, &scratched()).outcome, Outcome::Remake);
+    // Below its target for certain, and enough rock left all the same: 28.6 - 3 is above 25.
+    let below = measured(surface(28.6, 0.2, [0.0, 0.0], 0.005));
+    let v = verdict(&record(), &below, &scratched());
+    assert_eq!(v.outcome, Outcome::Regrind);
+    assert_eq!(v.regrind_plan.expect("a plan").remove_um.mean, plan::SCRATCH_DEPTH_UM);
+}
+
+#[test]
+fn scratches_are_left_open_where_rock_to_spare_is_uncertain() {
+    // 28.2 - 3 lies as likely under 25 as above.
+    let close = measured(surface(28.2, 0.6, [0.0, 0.0], 0.005));
+    let v = verdict(&record(), &close, &scratched());
+    assert_eq!((v.outcome, v.regrind_plan), (Outcome::Undetermined, None));
+    assert!(v.why.ends_with("Whether there is rock to spare for grinding them out is not known."), "{}", v.why);
+    assert!(v.next_steps.iter().any(|s| s.contains("four angles 22.5 degrees")), "{:?}", v.next_steps);
+}
+
+#[test]
+fn scratches_of_a_section_of_unknown_thickness_are_told_and_left_open() {
     let v = verdict(&record(), &unknown(), &scratched());
-    assert_eq!((v.outcome, v.regrind_plan), (Outcome::Regrind, None));
+    assert_eq!((v.outcome, v.regrind_plan), (Outcome::Undetermined, None));
+    assert_eq!(v.reasons[0].limit, Limit::Scratches);
+    assert!(v.why.starts_with("Scratches run") && v.why.contains("rock to spare"), "{}", v.why);
+    assert!(v.why.contains("could not be measured"), "{}", v.why);
+    assert!(v.next_steps.iter().any(|s| s.starts_with("Find out how thick it is")), "{:?}", v.next_steps);
 }
 
 #[test]

@@ -1,0 +1,92 @@
+//! Grains are seldom torn out alone: where resin did not hold one, or a coarse grain of grit went by, others went too, while a
+//! crystal that looks like a hole is a chance of its own.
+
+use super::Hole;
+
+/// How far away holes keep company, µm. House value.
+pub(super) const REACH_UM: f64 = 1500.0;
+/// Log odds that are added to a hole's own before it counts as another's company.
+const BEFORE: f64 = 1.0;
+/// Share of the larger one's width within which two patches are pieces of one place and no company.
+const ONE_PLACE: f64 = 0.8;
+
+/// Sets how many other holes are expected within `reach` pixels of each, and confidences by it.
+///
+/// Only for rocks whose own pores cannot be taken for holes: pores come in company too.
+pub(super) fn weigh(holes: &mut [Hole], reach: f64) {
+    holes.sort_by(|a, b| a.centroid[0].total_cmp(&b.centroid[0]));
+    let likely: Vec<f64> = holes.iter().map(|h| 1.0 / (1.0 + (-h.odds().sum() - BEFORE).exp())).collect();
+    let across = |h: &Hole| 2.0 * (h.area / std::f64::consts::PI).sqrt();
+    let mut first = 0;
+    let company: Vec<f64> = holes
+        .iter()
+        .map(|h| {
+            while holes[first].centroid[0] < h.centroid[0] - reach {
+                first += 1;
+            }
+            let near = holes[first..].iter().take_while(|o| o.centroid[0] <= h.centroid[0] + reach);
+            near.zip(&likely[first..])
+                .filter(|(o, _)| {
+                    let [dx, dy] = [0, 1].map(|k| o.centroid[k] - h.centroid[k]);
+                    let apart = dx.hypot(dy);
+                    apart <= reach && apart > ONE_PLACE * across(h).max(across(o))
+                })
+                .map(|(_, p)| p)
+                .sum()
+        })
+        .collect();
+    for (hole, company) in holes.iter_mut().zip(company) {
+        // From one position of the polars every crystal at extinction would keep the others company.
+        hole.company = (!hole.one_angle).then_some(company);
+        hole.confidence = hole.odds().probability();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::section::plucks::bare;
+
+    /// A hole of 40 pixels across that is neither sure nor unlikely by its looks.
+    fn doubtful(x: f64) -> Hole {
+        let looks = Hole {
+            wall: 0.6,
+            wall_depth: 0.2,
+            ground: 0.8,
+            area: 1257.0,
+            centroid: [x, 0.0],
+            judged: 1.0,
+            fullness: 0.9,
+            ..bare()
+        };
+        assert!((0.1..0.5).contains(&looks.odds().probability()), "{}", looks.odds().probability());
+        looks
+    }
+
+    #[test]
+    fn holes_that_are_doubtful_each_are_sure_together_and_less_alone() {
+        let mut alone = [doubtful(0.0)];
+        let looks = alone[0].odds().probability();
+        weigh(&mut alone, 1500.0);
+        assert!(alone[0].confidence < looks);
+        let mut six: Vec<Hole> = (0..6).map(|k| doubtful(200.0 * f64::from(k))).collect();
+        weigh(&mut six, 1500.0);
+        assert!(six.iter().all(|h| h.confidence > 0.6 && h.confidence > looks), "{:?}", six[0].confidence);
+        let mut far_apart: Vec<Hole> = (0..6).map(|k| doubtful(2000.0 * f64::from(k))).collect();
+        weigh(&mut far_apart, 1500.0);
+        assert!(far_apart.iter().all(|h| h.confidence < looks));
+    }
+
+    #[test]
+    fn pieces_of_one_place_and_one_angle_are_no_company() {
+        let mut pieces: Vec<Hole> = (0..6).map(|k| doubtful(5.0 * f64::from(k))).collect();
+        let looks = pieces[0].odds().probability();
+        weigh(&mut pieces, 1500.0);
+        assert!(pieces.iter().all(|h| h.confidence < looks));
+        let one_angle = |x| Hole { one_angle: true, ..doubtful(x) };
+        let mut seen_once: Vec<Hole> = (0..6).map(|k| one_angle(200.0 * f64::from(k))).collect();
+        let looks = seen_once[0].odds().probability();
+        weigh(&mut seen_once, 1500.0);
+        assert!(seen_once.iter().all(|h| (h.confidence - looks).abs() < 1e-12));
+    }
+}
