@@ -18,6 +18,7 @@ use crate::section::plane_look::PlaneLook;
 use crate::section::plucks::{self, Hole};
 use crate::section::scratches::Line;
 use crate::section::shape::simplified;
+use crate::section::unjudged::unjudged;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
 
@@ -142,18 +143,12 @@ pub enum DefectKind {
     Scratches,
 }
 
-/// Coarsest pixel that still shows a scratch of a few micrometres.
-pub(super) const COARSEST_FOR_SCRATCHES_UM: f64 = 4.0;
-/// Coarsest pixel that still shows a bubble of 25 µm or a hole of 60 µm.
-const COARSEST_FOR_HOLES_UM: f64 = 12.0;
 /// Confidence from which something is reported.
 pub(crate) const REPORTED: f64 = 0.5;
 /// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
 const TOLD_FROM_PORES: f64 = 0.97;
 /// Area over that of its hull from which a hole has the bulging outline of a grain.
 const BULGING: f64 = 0.94;
-/// Turn of the polars below which a grain at extinction cannot be told from a hole, degrees.
-pub(crate) const LEAST_TURN_DEG: f64 = 15.0;
 
 /// Finds the defects of one field.
 ///
@@ -266,25 +261,6 @@ pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnat
     };
     found.largest_first();
     found
-}
-
-/// Kinds that a scale is too coarse for, or too few positions of the polars.
-pub(crate) fn unjudged(um_per_px: f64, angle_spread_deg: f64) -> Vec<(DefectKind, String)> {
-    let mut unjudged = Vec::new();
-    if um_per_px > COARSEST_FOR_HOLES_UM {
-        let reason = |what: &str| format!("{what}: {um_per_px:.1} µm per pixel is too coarse to show small ones");
-        unjudged.push((DefectKind::Bubbles, reason("bubbles")));
-        unjudged.push((DefectKind::Plucks, reason("plucked grains")));
-    } else if angle_spread_deg < LEAST_TURN_DEG {
-        let why = "plucked grains: at one position of the polars a hole looks like a grain at extinction, and a second 45° away \
-                   tells them apart";
-        unjudged.push((DefectKind::Plucks, why.into()));
-    }
-    if um_per_px >= COARSEST_FOR_SCRATCHES_UM {
-        let reason = format!("scratches: {um_per_px:.1} µm per pixel is too coarse to show lines of a few micrometres");
-        unjudged.push((DefectKind::Scratches, reason));
-    }
-    unjudged
 }
 
 impl FieldDefects {

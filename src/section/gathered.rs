@@ -2,13 +2,14 @@
 
 use crate::section::candidates::Candidates;
 use crate::section::chords::{SeenLine, united};
-use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within, unjudged};
+use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within};
 use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::lifted::{self, Lifted, Patch};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::settled;
+use crate::section::unjudged::unjudged;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
 

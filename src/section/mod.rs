@@ -36,6 +36,7 @@ mod sides;
 pub(crate) mod stitched;
 pub mod totals;
 pub mod trace;
+mod unjudged;
 pub(crate) mod white;
 
 pub use crystals::{Crystal, Crystals};

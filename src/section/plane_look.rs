@@ -7,11 +7,11 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use crate::section::bubbles::{self, Drawn};
-use crate::section::defects::COARSEST_FOR_SCRATCHES_UM;
 use crate::section::fibres::{self, Course};
 use crate::section::line_search::{LineSearch, line_bins};
 use crate::section::plane_light::PlaneLight;
 use crate::section::scratches::{self, Straight};
+use crate::section::unjudged::COARSEST_FOR_SCRATCHES_UM;
 use crate::timings::stage;
 
 /// Plane light with what may be a defect by it.

@@ -331,7 +331,8 @@ fn not_judged(limit: Limit, allowed: [Option<f64>; 2], why: &str, missing: bool)
         Limit::Thickness | Limit::RangeAcross => "The thickness",
     };
     // A reason that names its kind ("scratches: 6 µm per pixel is too coarse") does not need it twice.
-    let why = why.split_once(": ").filter(|(kind, _)| !kind.contains(' ')).map_or(why, |(_, rest)| rest);
+    let names_its_kind = |kind: &str| ["bubbles", "plucked grains", "scratches"].contains(&kind);
+    let why = why.split_once(": ").filter(|(kind, _)| names_its_kind(kind)).map_or(why, |(_, rest)| rest);
     Reason {
         missing,
         ..reason(limit, allowed, None, None, format!("{what} was not judged: {}.", why.trim_end_matches('.')))

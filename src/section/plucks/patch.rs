@@ -9,9 +9,10 @@ use super::outline::{normal, resample};
 use super::usual::Usual;
 use super::{Hole, median};
 use crate::section::cells::sample;
-use crate::section::defects::LEAST_TURN_DEG;
+
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
+use crate::section::unjudged::LEAST_TURN_DEG;
 
 /// A wall at least this much darker than the inside, log units.
 const WALL: f32 = 0.16;

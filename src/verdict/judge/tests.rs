@@ -203,6 +203,12 @@ fn what_is_not_known_matters_only_when_it_must() {
     let v = verdict(&record(), &sound(), &coarse);
     assert_eq!(v.outcome, Outcome::Pass);
     assert_eq!(v.notes, ["The length of scratches was not judged: 6 µm per pixel is too coarse."]);
+    let mut one_position = clean();
+    one_position.unjudged.push((DefectKind::Plucks, "plucked grains: one position of the polars does not tell".into()));
+    one_position.totals.pluck_area_fraction = None;
+    let v = verdict(&record(), &sound(), &one_position);
+    assert_eq!(v.outcome, Outcome::Pass);
+    assert_eq!(v.notes, ["The plucked area was not judged: one position of the polars does not tell."]);
 }
 
 #[test]
