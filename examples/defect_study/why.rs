@@ -72,9 +72,17 @@ fn bounds(h: &Hole) -> [f64; 4] {
 }
 
 fn overlap(a: [f64; 4], b: [f64; 4]) -> f64 {
-    let area = |c: [f64; 4]| (c[2] - c[0]).max(0.0) * (c[3] - c[1]).max(0.0);
-    let common = area([a[0].max(b[0]), a[1].max(b[1]), a[2].min(b[2]), a[3].min(b[3])]);
+    let common = area(common(a, b));
     common / (area(a) + area(b) - common).max(1e-9)
+}
+
+/// What two boxes have in common; without area where they have nothing.
+fn common(a: [f64; 4], b: [f64; 4]) -> [f64; 4] {
+    [a[0].max(b[0]), a[1].max(b[1]), a[2].min(b[2]), a[3].min(b[3])]
+}
+
+fn area(c: [f64; 4]) -> f64 {
+    (c[2] - c[0]).max(0.0) * (c[3] - c[1]).max(0.0)
 }
 
 fn chord(l: &Line) -> FoundScratch {
@@ -101,16 +109,9 @@ pub(crate) fn candidates(place: &Place, c: &Candidates, truth: &FieldTruth) -> S
             .iter()
             .any(|t| overlap(box_px, t.box_px) >= 0.3 && (0.4..=2.5).contains(&(h.area / t.area_px)));
         let um = 2.0 * (h.area / std::f64::consts::PI).sqrt() * place.um;
-        let on = truth
-            .plucks
-            .iter()
-            .map(|t| {
-                let side = |a: f64, b: f64, c: f64, d: f64| (b.min(d) - a.max(c)).max(0.0);
-                side(box_px[0], box_px[2], t.box_px[0], t.box_px[2])
-                    * side(box_px[1], box_px[3], t.box_px[1], t.box_px[3])
-                    / ((box_px[2] - box_px[0]) * (box_px[3] - box_px[1])).max(1.0)
-            })
-            .fold(0.0, f64::max);
+        // Share of its box that lies on a place that was plucked.
+        let on =
+            truth.plucks.iter().map(|t| area(common(box_px, t.box_px)) / area(box_px).max(1.0)).fold(0.0, f64::max);
         let more = format!(
             "\traw_wall={:.3}\traw_depth={:.3}\traw_detail={:.3}\traw_usual={:.3}\traw_level={:.4}\traw_lit={:.4}\traw_tint={:.4}\traw_full={:.3}\traw_cut={:.3}\traw_on={on:.3}\traw_clear={}\tx={:.0}\ty={:.0}",
             h.wall,

@@ -179,16 +179,13 @@ impl Scene {
             "pass"
         };
         let mut outcomes = vec![expected.to_owned()];
-        // Within a micrometre of a limit an honest interval may leave it open.
-        let close = [thinnest - low, high - thickest].iter().any(|m| m.abs() < 1.0)
-            || (judged_across && (thickest - thinnest - 6.0).abs() < 1.5);
-        if known && close && !(plucked || (bubbly && !in_cement)) {
-            outcomes.push("undetermined".into());
-        }
-        // Nor can it say within a micrometre whether scratches leave enough rock.
+        // Within a micrometre of a limit an honest interval may leave it open, and so whether scratches leave enough rock.
         let spare = thinnest - crate::verdict::plan::SCRATCH_DEPTH_UM - low;
-        let for_scratches_alone = scratched && known && !(thin || plucked || bubbly || thick);
-        if for_scratches_alone && spare.abs() < 1.0 && !outcomes.iter().any(|o| o == "undetermined") {
+        let for_scratches_alone = scratched && !(thin || plucked || bubbly || thick);
+        let close = [thinnest - low, high - thickest].iter().any(|m| m.abs() < 1.0)
+            || (judged_across && (thickest - thinnest - 6.0).abs() < 1.5)
+            || (for_scratches_alone && spare.abs() < 1.0);
+        if known && close && !(plucked || (bubbly && !in_cement)) {
             outcomes.push("undetermined".into());
         }
         outcomes

@@ -133,6 +133,16 @@ impl Bubble {
     }
 }
 
+impl Hole {
+    /// See [`Bubble::moved`].
+    fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
+        self.centroid = moved(self.centroid, origin, by);
+        self.outline.iter_mut().for_each(|p| *p = moved(*p, origin, by));
+        self.area *= by * by;
+        self
+    }
+}
+
 /// Centres of pixels: one of `by` by `by` has its centre in their middle.
 fn moved(at: [f64; 2], origin: [f64; 2], by: f64) -> [f64; 2] {
     [0, 1].map(|k| at[k] * by + (by - 1.0) / 2.0 + origin[k])

@@ -10,9 +10,9 @@ use ndarray::Array2;
 const NARROWS: f64 = 1.0;
 /// Mean darkness along a border from which it is a wall, log units under the surroundings.
 const WALL: f64 = 0.055;
-/// Darkness of a cell of a wall, log units, and the share of a border that such cells take up: specks in a hole are dark and far
-/// between.
+/// Darkness from which a cell of a border is one of a wall, log units. House value.
 const OF_A_WALL: f64 = 0.02;
+/// Share of a border that such cells take up at least: specks in a hole are dark, and far between. House value.
 const UNBROKEN: f64 = 0.6;
 /// Width of a neck over that of the narrower of the two that it joins, under which they are two.
 const NECK: f64 = 0.5;
@@ -197,6 +197,14 @@ mod tests {
 
     fn disc(x: f64, y: f64, cx: f64, r: f64) -> bool {
         (x - cx).hypot(y - 30.0) < r
+    }
+
+    #[test]
+    fn a_border_as_dark_as_a_wall_is_none_where_a_few_specks_make_it_dark() {
+        let border = |dark_cells| Border { cells: 10.0, dark: 1.0, dark_cells, opening: 5.0 };
+        assert!(border(8.0).is_wall() && !border(4.0).is_wall());
+        let pale = Border { dark: 0.3, ..border(10.0) };
+        assert!(!pale.is_wall());
     }
 
     #[test]

@@ -186,10 +186,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let mut systematic =
         systematic_share(fields, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
-    let wide = |m: &Measured| half(m).hypot(1.96 * systematic * m.value) > WIDEST * m.value;
+    let half_with_shared = |m: &Measured| half(m).hypot(1.96 * systematic * m.value);
+    let wide = |m: &Measured| half_with_shared(m) > WIDEST * m.value;
     if wide(&middle) && local.iter().all(wide) {
-        let shared = 1.96 * systematic * middle.value;
-        return too_wide([-1.0, 1.0].map(|side| middle.value + side * half(&middle).hypot(shared)));
+        return too_wide([-1.0, 1.0].map(|side| middle.value + side * half_with_shared(&middle)));
     }
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.

@@ -152,8 +152,7 @@ fn undetermined(case: &Case) -> Vec<String> {
             }
         }
         Thickness::Measured(surface) => {
-            let rock_to_spare = case.missed(Limit::Scratches);
-            if rock_to_spare || case.in_doubt(Limit::Thickness) || case.in_doubt(Limit::RangeAcross) {
+            if case.missed(Limit::Scratches) || case.in_doubt(Limit::Thickness) || case.in_doubt(Limit::RangeAcross) {
                 steps.push(if surface.gradient_um_per_mm.is_none() {
                     "Photograph the four corners and the centre, each between crossed polars at four angles 22.5 degrees apart."
                         .to_owned()

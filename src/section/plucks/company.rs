@@ -5,9 +5,9 @@ use super::Hole;
 
 /// How far away holes keep company, µm. House value.
 pub(super) const REACH_UM: f64 = 1500.0;
-/// Log odds that are added to a hole's own before it counts as another's company.
+/// Log odds that are added to a hole's own before it counts as another's company. House value.
 const BEFORE: f64 = 1.0;
-/// Share of the larger one's width within which two patches are pieces of one place and no company.
+/// Share of the larger one's width within which two patches are pieces of one place and no company. House value.
 const ONE_PLACE: f64 = 0.8;
 
 /// Sets how many other holes are expected within `reach` pixels of each, and confidences by it.

@@ -121,17 +121,6 @@ pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregn
     holes
 }
 
-impl Hole {
-    /// The same in pixels of a field in which this one's grid begins at `origin`, `by` pixels of which are one of its.
-    pub(crate) fn moved(mut self, origin: [f64; 2], by: f64) -> Self {
-        let moved = |at: [f64; 2]| [0, 1].map(|k| at[k] * by + (by - 1.0) / 2.0 + origin[k]);
-        self.centroid = moved(self.centroid);
-        self.outline.iter_mut().for_each(|p| *p = moved(*p));
-        self.area *= by * by;
-        self
-    }
-}
-
 /// Finds patches that may be plucked, likeliest first.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Hole> {

@@ -9,7 +9,6 @@ use super::outline::{normal, resample};
 use super::usual::Usual;
 use super::{Hole, median};
 use crate::section::cells::sample;
-
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
 use crate::section::unjudged::LEAST_TURN_DEG;
