@@ -355,8 +355,10 @@ pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
         stage!("crystals: light");
         ExtinctionPlanes::new(stack, binning(stack.scale))
     };
-    let crystals = find_crystals(&planes);
-    known_of(stack, crystals, planes.leak())
+    let (crystals, smeared) = rayon::join(|| find_crystals(&planes), || stack.smeared().map(|s| s.file.to_owned()));
+    // Colours of neighbours run into each other: what is no quartz may follow its colours then.
+    let crystals = if smeared.is_some() { Crystals { crystals: Vec::new(), ..crystals } } else { crystals };
+    FieldCrystals { smeared, ..known_of(stack, crystals, planes.leak()) }
 }
 
 /// Crystals with what is known of the photographs they were found in.
@@ -372,5 +374,6 @@ fn known_of(stack: &FieldStack, crystals: Crystals, leak: [f64; 3]) -> FieldCrys
         exposure_scale: exposure.unwrap_or_else(|| vec![1.0; stack.crossed.len()]),
         auto_white_balance: stack.crossed.iter().any(|c| c.photograph.record.white_balance == Some(WhiteBalance::Auto)),
         leak,
+        smeared: None,
     }
 }

@@ -130,8 +130,60 @@ impl Field {
             exposure_scale: vec![1.0; angles.len()],
             auto_white_balance: self.auto_white_balance,
             leak: [0.004; 3],
+            smeared: None,
         }
     }
+}
+
+/// Augite (largest birefringence 0.018 to 0.033, 2V 25 to 61 degrees: handbook values, from memory) in a section of 24 µm has the
+/// colours of quartz at 62 µm, and few of its crystals look like quartz.
+#[test]
+fn thin_pyroxene_is_not_taken_for_thick_quartz() {
+    let measured = |field: &Field, clear_of_three: usize| {
+        let mut crystals = field.crystals();
+        let doubtful = crystals.crystals.crystals.iter_mut().enumerate().filter(|(i, _)| i % 3 >= clear_of_three);
+        doubtful.for_each(|(_, crystal)| crystal.quartz = 0.2);
+        measure(&[crystals], SectionSize::default(), &Yardstick::quartz())
+    };
+    let mut named = 0;
+    let mut taken = 0;
+    for seed in 0..6 {
+        let augite = Field { seed, thickness_um: 24.0, ratio: 2.6, two_v: 55.0, grains: 40, ..Field::default() };
+        match measured(&augite, 1) {
+            Thickness::NotMeasurable { why, .. } => named += usize::from(why.contains("pyroxene")),
+            Thickness::Measured(_) => taken += 1,
+        }
+        let quartz = Field { seed, thickness_um: 62.0, grains: 40, ..Field::default() };
+        let Thickness::Measured(surface) = measured(&quartz, 2) else { panic!("seed {seed}") };
+        assert!((surface.mean_um.value - 62.0).abs() < 1.5, "seed {seed}: {}", surface.mean_um.value);
+    }
+    // All six were taken for quartz before their looks were asked.
+    assert!(named >= 3 && taken <= 1, "{named} named, {taken} taken for quartz");
+}
+
+/// Under first-order white (some 200 nm; Nesse, Introduction to Optical Mineralogy, colour chart) all is grey: only its brightness
+/// tells how much it is.
+#[test]
+fn grey_without_a_recorded_exposure_tells_no_thickness() {
+    let thin = |exposure_known| Field { seed: 4, thickness_um: 14.0, exposure_known, ..Field::default() };
+    let of = |field: Field| measure(&[field.crystals()], SectionSize::default(), &Yardstick::quartz());
+    let Thickness::Measured(surface) = of(thin(true)) else { panic!("its brightness is known") };
+    assert!((surface.mean_um.value - 14.0).abs() < 0.5, "{:?}", surface.mean_um);
+    let Thickness::NotMeasurable { next, .. } = of(thin(false)) else { panic!("grey of any thickness") };
+    assert!(next.contains("exposure"), "{next}");
+}
+
+/// A field that moved while the shutter was open carries nothing; others carry the section.
+#[test]
+fn smeared_fields_are_left_out() {
+    let still = Field::default().crystals();
+    let mut moved = Field { seed: 2, ..Field::default() }.crystals();
+    moved.crystals.crystals.clear();
+    moved.smeared = Some("B_xpl_0.jpg".into());
+    let of = |fields: &[FieldCrystals]| measure(fields, SectionSize::default(), &Yardstick::quartz());
+    assert!(matches!(of(&[still, moved.clone()]), Thickness::Measured(_)));
+    let Thickness::NotMeasurable { why, .. } = of(&[moved]) else { panic!("nothing stood still") };
+    assert!(why.starts_with("B_xpl_0.jpg is smeared"), "{why}");
 }
 
 /// A published range of birefringence, and a section measured by that mineral: the range is in the interval.

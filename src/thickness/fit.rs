@@ -9,12 +9,13 @@ use crate::thickness::believed::Seen;
 use crate::thickness::carried::{Carried, Spread};
 use crate::thickness::curved::{self, Terms};
 use crate::thickness::extent::Extent;
+use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, orders,
-    surface,
+    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, lookalike,
+    orders, surface,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -28,7 +29,7 @@ pub struct SectionSize {
 }
 
 /// What to do when there is too little quartz.
-const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
+pub(crate) const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
                            ([[quartz]]); a rock without any can be measured by its feldspar (reference_mineral).";
 /// Probability that there is no quartz at all from which on nothing is measured.
 const NO_QUARTZ: f64 = 0.05;
@@ -36,16 +37,10 @@ const NO_QUARTZ: f64 = 0.05;
 const FEWEST_GRAINS: usize = 6;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
 const FEWEST_CARRYING: usize = 5;
-/// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
-/// follow its colours, at a thickness that the section does not have.
-const LOOK_LIKE_IT: f64 = 0.3;
-/// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that few grains
-/// are likelier one of those than quartz. House value.
-const VERY_THICK: f64 = 68.0;
-/// Fewest grains, and least share of all, that must be told to be quartz there. House values.
-const CARRY_VERY_THICK: (usize, f64) = (12, 0.6);
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
+/// Retardation, nm, up to which colours are grey and hardly tell how much it is.
+const GREY_UP_TO_NM: f64 = 150.0;
 /// Distance above which the colours are not those of quartz.
 const STRANGE: f64 = 3.2;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
@@ -55,7 +50,7 @@ const STRONGLY: f64 = 2.6;
 /// Share of the crystals' area from which on nearly all clear grains are taken as quartz.
 const MOSTLY_CLEAR: f64 = 0.75;
 /// Looks above which a grain is taken as quartz where nearly all clear grains are.
-const LOOKS_CLEAR: f64 = 0.5;
+pub(crate) const LOOKS_CLEAR: f64 = 0.5;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
 const TOO_CLIPPED: f64 = 0.35;
 
@@ -65,6 +60,9 @@ const TOO_CLIPPED: f64 = 0.35;
 /// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
 #[must_use]
 pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstick) -> Thickness {
+    if let Some(refused) = all_smeared(fields) {
+        return refused;
+    }
     let seen = Seen::by_record(fields);
     let mineral = yardstick.mineral.name;
     let gathered = &seen.gathered;
@@ -138,6 +136,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
         return too_wide(middle.interval);
     }
+    if !marked && let Some(refused) = too_grey(prior, middle.value) {
+        return refused;
+    }
     let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
     if carried.number(|_| true) < FEWEST_CARRYING {
         return Thickness::NotMeasurable {
@@ -148,28 +149,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
-    let looking = carried.number(|i| grains[i].quartz > LOOKS_CLEAR);
-    if !marked && (looking as f64) < LOOK_LIKE_IT * carried.number(|_| true) as f64 {
-        return Thickness::NotMeasurable {
-            why: format!(
-                "{} grains would be {mineral} by their colours if the section were {:.0} µm thick, but only {looking} of them look like it",
-                carried.number(|_| true),
-                middle.value
-            ),
-            next: MORE_QUARTZ.into(),
-        };
-    }
-    let (fewest, least) = CARRY_VERY_THICK;
-    let (told, all) = (carried.number(|_| true), carried.probability.len());
-    if !marked && middle.value > VERY_THICK && (told < fewest || (told as f64) < least * all as f64) {
-        return Thickness::NotMeasurable {
-            why: format!(
-                "{told} of {all} grains would be {mineral} by their colours if the section were {:.0} µm thick, and another mineral \
-                 if it is thinner",
-                middle.value
-            ),
-            next: MORE_QUARTZ.into(),
-        };
+    if !marked && let Some(refused) = lookalike::refused(&grains, &carried, &components[0], middle.value, yardstick) {
+        return refused;
     }
     let mut notes = Vec::from_iter(disbelieved);
     if let Some(other) = answers.get(1) {
@@ -216,6 +197,30 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
+}
+
+/// When no field stood still.
+fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
+    let files: Option<Vec<&String>> = fields.iter().map(|f| f.smeared.as_ref()).collect();
+    let file = files?.first().copied()?;
+    Some(Thickness::NotMeasurable {
+        why: format!("{file} is smeared along one direction, as when the camera or the stage moves: the grains' colours run into each other"),
+        next: "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
+            .into(),
+    })
+}
+
+/// When all grains are grey, whose tint hardly changes, and how bright they are against plane light is not known.
+fn too_grey(prior: GainPrior, thickness_um: f64) -> Option<Thickness> {
+    let nm = quartz::largest_retardation(Micrometres::from_um(thickness_um)).nm();
+    (prior.common_u > 1.0 && nm < GREY_UP_TO_NM).then(|| Thickness::NotMeasurable {
+        why: format!(
+            "all grains are grey, as in a section of {thickness_um:.0} µm or less, or one whose c-axes point to the eye, and without a \
+             recorded exposure grey does not tell which"
+        ),
+        next: "Photograph with the exposure recorded (EXIF), at four angles 22.5° apart."
+            .into(),
+    })
 }
 
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.

@@ -26,6 +26,8 @@ pub struct FieldCrystals {
     pub auto_white_balance: bool,
     /// Light that the crossed polars leak, crossed over plane, R, G, B; taken off where the angles do not separate it.
     pub leak: [f64; 3],
+    /// The photograph that is smeared by movement, when one is: no crystal of the field is measured then.
+    pub smeared: Option<String>,
 }
 
 /// What a crystal that the preparator marks as quartz counts for by its looks.

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use crate::thickness::grain::Grain;
 use crate::thickness::nearest::GainedPath;
 use crate::thickness::path::{ColourPath, grid};
-use crate::thickness::yardstick::Yardstick;
+use crate::thickness::yardstick::{Kernel, Yardstick};
 
 /// Shares of quartz among the colourless clear grains that are averaged over, with prior probabilities: none is ever fixed.
 /// Most rocks that are measured hold clear quartz, and it is looked for by its clarity.
@@ -193,6 +193,12 @@ impl Retardations {
         let last = all.iter().rposition(counts).unwrap_or(0);
         Self { first, density: all[first..=last].to_vec() }
     }
+
+    /// Probability of the colour where any retardation is as likely as another.
+    fn anything(&self) -> f64 {
+        let at = |k: usize| grid::nm((self.first + k) as f64) * grid::STEP / ELSE_UP_TO_NM;
+        self.density.iter().enumerate().map(|(k, density)| density * at(k)).sum()
+    }
 }
 
 /// Smooths a density over the grid by [`RETARDATION_U`].
@@ -222,16 +228,10 @@ pub(crate) struct GrainEvidence {
 impl GrainEvidence {
     fn new(grain: &Grain, path: &GainedPath, yardstick: &Yardstick) -> Self {
         let r = Retardations::new(grain, path);
-        let anything = r
-            .density
-            .iter()
-            .enumerate()
-            .map(|(k, density)| density * grid::nm((r.first + k) as f64) * grid::STEP / ELSE_UP_TO_NM)
-            .sum();
         Self {
             quartz: yardstick.kernel.over_thickness(r.first, &r.density),
             beside: yardstick.beside.iter().map(|(k, share)| (k.over_thickness(r.first, &r.density), *share)).collect(),
-            anything,
+            anything: r.anything(),
         }
     }
 
@@ -246,6 +246,15 @@ impl GrainEvidence {
         let beside: f64 = self.beside.iter().map(|(p, share)| share * p[i]).sum();
         let all = quartz + other * beside + (ELSE + other * unknown) * self.anything + STRAY;
         (all, quartz)
+    }
+
+    /// Probability density of the colour over the thickness grid where a share of all grains is another mineral (`kernel`), and the
+    /// rest is anything.
+    pub(crate) fn instead(grain: &Grain, path: &GainedPath, kernel: &Kernel, share: f64) -> Vec<f64> {
+        let r = Retardations::new(grain, path);
+        let (of_it, anything) = ((1.0 - ELSE) * share, r.anything());
+        let it = kernel.over_thickness(r.first, &r.density);
+        it.iter().map(|p| of_it * p + (1.0 - of_it) * anything + STRAY).collect()
     }
 
     /// How likely it is quartz, at a grid point of thickness.

@@ -13,6 +13,7 @@ mod fit;
 mod gains;
 pub mod grain;
 mod likelihood;
+mod lookalike;
 mod nearest;
 mod orders;
 mod path;

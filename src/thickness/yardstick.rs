@@ -95,7 +95,7 @@ impl Kernel {
     }
 
     /// A biaxial mineral of variable birefringence (bounds over that of the yardstick): no edge anywhere.
-    fn biaxial(ceiling_range: (f64, f64), two_v: (f64, f64)) -> Self {
+    pub(crate) fn biaxial(ceiling_range: (f64, f64), two_v: (f64, f64)) -> Self {
         const CEILINGS: i64 = 48;
         let first = -(ceiling_range.1.ln() / grid::STEP).ceil() as i64 - 1;
         let last = grid::COUNT as i64;

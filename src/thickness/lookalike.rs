@@ -1,0 +1,91 @@
+//! Whether another mineral shows the colours that quartz would show at a thickness that the section does not have.
+
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
+
+use crate::thickness::Thickness;
+use crate::thickness::carried::Carried;
+use crate::thickness::component::{Component, TEMPERATURE, log_sum};
+use crate::thickness::fit::{LOOKS_CLEAR, MORE_QUARTZ};
+use crate::thickness::grain::Grain;
+use crate::thickness::likelihood::{GrainEvidence, SHARES};
+use crate::thickness::nearest::GainedPath;
+use crate::thickness::path::grid;
+use crate::thickness::yardstick::{Kernel, Yardstick};
+
+/// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
+/// follow its colours.
+const LOOK_LIKE_IT: f64 = 0.3;
+/// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that few grains
+/// are likelier one of those than quartz. House value.
+const VERY_THICK: f64 = 68.0;
+/// Fewest grains, and least share of all, that must be told to be quartz there. House values.
+const CARRY_VERY_THICK: (usize, f64) = (12, 0.6);
+/// Thickness, µm, from which a mineral of two to three times quartz's birefringence gives the same colours in a section as thin
+/// as sections are made: pyroxene and olivine (0.02 to 0.03 and 0.035 to 0.05; handbook values, from memory). House value.
+const THICK: f64 = 45.0;
+/// Optic axial angle 2V of those, degrees (handbook values, from memory).
+const TWO_V: (f64, f64) = (40.0, 90.0);
+/// Shares of such a mineral among the clear grains that are averaged over.
+const INSTEAD: [f64; 2] = [0.5, 0.8];
+/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured. House value: on rendered
+/// slides of 45 to 68 µm rocks with quartz reached 1.2, gabbros that were taken for them began at 3.7.
+const AS_LIKELY: f64 = 2.0;
+/// Looks beyond which a grain's are not believed further.
+const LOOKS: (f64, f64) = (0.01, 0.99);
+
+static MAFIC: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial((1.0, 1.0), TWO_V));
+
+/// Why grains that have the colours of the yardstick at a thickness may be another mineral; None where they may not.
+pub(crate) fn refused(
+    grains: &[Grain],
+    carried: &Carried,
+    best: &Component,
+    thickness_um: f64,
+    yardstick: &Yardstick,
+) -> Option<Thickness> {
+    let mineral = yardstick.mineral.name;
+    let (told, all) = (carried.number(|_| true), carried.probability.len());
+    let looking = carried.number(|i| grains[i].quartz > LOOKS_CLEAR);
+    let would = format!("would be {mineral} by their colours if the section were {thickness_um:.0} µm thick");
+    let because = |why: String| Some(Thickness::NotMeasurable { why, next: MORE_QUARTZ.into() });
+    if (looking as f64) < LOOK_LIKE_IT * told as f64 {
+        return because(format!("{told} grains {would}, but only {looking} of them look like it"));
+    }
+    let (fewest, least) = CARRY_VERY_THICK;
+    if thickness_um > VERY_THICK && (told < fewest || (told as f64) < least * all as f64) {
+        return because(format!("{told} of {all} grains {would}, and another mineral if it is thinner"));
+    }
+    if yardstick.is_quartz() && thickness_um > THICK && against(grains, best) > AS_LIKELY {
+        return because(format!(
+            "{told} of {all} grains {would}, but only {looking} of them look like it, and a mineral such as pyroxene gives \
+             these colours in a section half as thick"
+        ));
+    }
+    None
+}
+
+/// Log odds that the grains are a mineral of high birefringence instead, by their colours and looks.
+fn against(grains: &[Grain], best: &Component) -> f64 {
+    let path = GainedPath::new(&best.path, best.gains.factors());
+    let by_share = INSTEAD.map(|share| {
+        let logs: Vec<Vec<f64>> = grains
+            .par_iter()
+            .map(|g| {
+                let densities = GrainEvidence::instead(g, &path, &MAFIC, share);
+                densities.into_iter().map(|p| g.weight * p.ln() / TEMPERATURE).collect()
+            })
+            .collect();
+        let common: Vec<f64> = (0..grid::COUNT).map(|i| logs.iter().map(|l| l[i]).sum()).collect();
+        log_sum(&common)
+    });
+    let colours = log_sum(&by_share) - (INSTEAD.len() as f64).ln() - log_sum(&best.common(|_| true));
+    // Among quartz and feldspar a clear grain is as probable as the share of quartz makes it, among such minerals it is rare.
+    let share = SHARES[best.shares].quartz;
+    let looks = |g: &Grain| {
+        let looks = g.quartz.clamp(LOOKS.0, LOOKS.1);
+        g.weight * ((1.0 - looks) / (share * looks + (1.0 - share) * (1.0 - looks))).ln()
+    };
+    colours + grains.iter().map(looks).sum::<f64>()
+}
