@@ -74,7 +74,7 @@ fn main() {
     }
     println!("# seconds: light {prepared:.2}, candidates {:.2}", looked - prepared);
     for r in &candidates.rings {
-        println!(
+        print!(
             "bubble\t{:.2}\tx {:.1}\ty {:.1}\td {:.1}\tshare {:.2}\tjudged {:.2}\trough {:.3}\tdepth {:.2}\tinner {:.2}\trim {:.2}\tuneven {:.2}\tout {:.2}",
             r.confidence,
             r.x,
@@ -89,6 +89,8 @@ fn main() {
             r.unevenness,
             r.inside_out
         );
+        r.odds().0.iter().for_each(|c| print!("\t{} {:.4}", c.name, c.value));
+        println!();
     }
     for h in &candidates.holes {
         print!(

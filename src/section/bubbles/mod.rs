@@ -4,6 +4,7 @@
 //! third of the radius is black; nearer the middle it passes and shows what lies below.
 
 mod circle;
+mod cross;
 mod judgement;
 mod search;
 #[cfg(test)]
@@ -48,6 +49,8 @@ pub struct Ring {
     pub on_circle: f64,
     /// Share of the directions in which the rim parts two colours between crossed polars.
     pub divides: f64,
+    /// How much of the change of light around its inside is a spherulite's black cross, 0..=1.
+    pub cross: f64,
     /// How sure that it is a bubble, 0..=1.
     pub confidence: f64,
 }

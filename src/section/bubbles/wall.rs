@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use super::circle::{Circle, directions, unroll};
+use super::cross::extinction_cross;
 use super::judgement::THIN;
 use super::thin::on_circle;
 use super::{CONSIDERED, Ring};
@@ -100,6 +101,7 @@ pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64) -> Option
         inside_out: 0.0,
         on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius) } else { 0.0 },
         divides: 0.0,
+        cross: 0.0,
         confidence: 0.0,
     })
 }
@@ -112,6 +114,9 @@ impl Ring {
         // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
         if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
             self.divides = divides(light, bright, circle, self.rim_width * self.radius);
+        }
+        if self.odds().probability() > CONSIDERED {
+            self.cross = extinction_cross(light, circle);
         }
         self.confidence = self.odds().probability();
         self
