@@ -40,6 +40,7 @@ const KINDS: [&str; 10] = [
 struct Count {
     right: usize,
     undetermined: usize,
+    asks_first: usize,
     fooled: usize,
 }
 
@@ -59,6 +60,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         match told.verdict {
             Told::Right => count.right += 1,
             Told::Undetermined => count.undetermined += 1,
+            Told::AsksFirst => count.asks_first += 1,
             Told::Fooled => {
                 count.fooled += 1;
                 fooled.push(told.line.clone());
@@ -66,9 +68,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
         eprintln!("{}", told.line);
     }
-    println!("| handled | right | undetermined | fooled |\n| --- | --- | --- | --- |");
+    println!("| handled | right | undetermined | asks first | fooled |\n| --- | --- | --- | --- | --- |");
     for (kind, count) in KINDS.iter().zip(counts) {
-        println!("| {kind} | {} | {} | {} |", count.right, count.undetermined, count.fooled);
+        println!("| {kind} | {} | {} | {} | {} |", count.right, count.undetermined, count.asks_first, count.fooled);
     }
     println!("\nFooled:\n{}", if fooled.is_empty() { "none".into() } else { fooled.join("\n") });
     Ok(())
@@ -77,6 +79,8 @@ fn main() -> Result<(), Box<dyn Error>> {
 enum Told {
     Right,
     Undetermined,
+    /// A section that is too thick is to be ground, and before that it is to be made sure that it need not be made again: it must be.
+    AsksFirst,
     Fooled,
 }
 
@@ -104,6 +108,7 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path, keep: Option<&Path>) ->
     // Where little quartz shows the thickness it may be left open, and a verdict by the true one is right all the same.
     let enough = truth.fields.iter().map(|f| f.quartz_grains).sum::<usize>() >= 5;
     let known = well.outcomes(&ThicknessTruth { measurable: true, ..truth.thickness.clone() }, &truth.totals);
+    let too_thick = well.outcomes(&truth.thickness, &Default::default()).iter().any(|o| o == "regrind");
     match kind {
         1 => scene.overexposure = dice.random_range(1.5..4.0),
         4 => scene.polars_off_deg = if dice.random_bool(0.5) { 5.0 } else { -5.0 },
@@ -137,6 +142,8 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path, keep: Option<&Path>) ->
         Told::Undetermined
     } else if truth.outcomes.contains(&outcome) || enough && known.contains(&outcome) {
         Told::Right
+    } else if too_thick && checked.verdict.next_steps.first().is_some_and(|s| s.starts_with("Before it is ground")) {
+        Told::AsksFirst
     } else {
         Told::Fooled
     };
@@ -154,6 +161,7 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path, keep: Option<&Path>) ->
     let mark = match verdict {
         Told::Right => "right",
         Told::Undetermined => "open",
+        Told::AsksFirst => "asks",
         Told::Fooled => "FOOLED",
     };
     let line = format!(

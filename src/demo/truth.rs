@@ -187,7 +187,7 @@ pub struct ThicknessTruth {
 }
 
 /// Sums over all fields.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, Default)]
 pub struct Totals {
     /// Area photographed, mm².
     pub area_mm2: f64,

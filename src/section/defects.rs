@@ -115,8 +115,12 @@ pub struct FieldDefects {
     pub bubbles: Vec<Bubble>,
     /// Plucked areas, largest first.
     pub plucks: Vec<Pluck>,
+    /// Holes that are less likely plucked than not: they are neither told nor counted, and leave the plucked area in doubt.
+    pub plucks_in_doubt: Vec<Pluck>,
     /// Scratches, longest first.
     pub scratches: Vec<Scratch>,
+    /// Lines that are less likely scratches than not, as [`Self::plucks_in_doubt`].
+    pub scratches_in_doubt: Vec<Scratch>,
     /// Fibres on the section or under its cover, longest first; they are not judged.
     pub fibres: Vec<Fibre>,
     /// Areas that have come off the glass, largest first; they are not judged.
@@ -145,6 +149,8 @@ pub enum DefectKind {
 
 /// Confidence from which something is reported.
 pub(crate) const REPORTED: f64 = 0.5;
+/// Confidence from which what is not reported leaves its limit in doubt. House value.
+pub(crate) const IN_DOUBT: f64 = 0.15;
 /// Confidence from which a hole in a rock impregnated with clear resin is told from one of its own pores.
 const TOLD_FROM_PORES: f64 = 0.97;
 /// Area over that of its hull from which a hole has the bulging outline of a grain.
@@ -188,6 +194,9 @@ fn find_by(stack: &FieldStack, light: &FieldLight, look: &PlaneLook, impregnatio
         .into_iter()
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));
     found.scratches = scratches;
+    found
+        .scratches_in_doubt
+        .retain(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) != Some(true));
     found.others = Vec::from_iter(still).iter().map(Other::in_the_eyepiece).collect();
     let (still, fibres) = std::mem::take(&mut found.fibres).into_iter().partition(|f| {
         let pieces: Vec<bool> = f.chords().into_iter().filter_map(|c| eyepiece::stays_still(stack, c)).collect();
@@ -245,13 +254,17 @@ pub fn find_in_light(light: &FieldLight, field: &str, impregnation: Impregnation
 /// What is reported of a field's candidates, and what could not be judged there.
 #[must_use]
 pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnation: Impregnation) -> FieldDefects {
+    let mut lines_in_doubt: Vec<Line> = candidates.lines.iter().filter(|l| l.is_in_doubt()).cloned().collect();
     let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.plane.um_per_px);
-    let holes = plucks::called(holes, light.plane.um_per_px, impregnation);
+    crate::section::fibres::told_apart(&mut lines_in_doubt, &mut threads.clone(), light.plane.um_per_px);
+    let plucks::Called { holes, in_doubt } = plucks::called(holes, light.plane.um_per_px, impregnation);
     let scale = light.plane.scale_known.then_some(light.plane.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
         plucks: holes.iter().map(|h| Pluck::of(h, field, impregnation, scale)).collect(),
+        plucks_in_doubt: in_doubt.iter().map(|h| Pluck::of(h, field, impregnation, scale)).collect(),
         scratches: lines.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
+        scratches_in_doubt: lines_in_doubt.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
         fibres: threads.iter().map(|t| Fibre::of(t, field, light.plane.scale_known)).collect(),
         lifted: lifted.iter().map(|p| Lifted::of(p, field, light.plane.scale_known, light.plane.um_per_px)).collect(),
         others: Vec::new(),

@@ -8,7 +8,7 @@ use crate::section::lifted::{self, Lifted, Patch};
 use crate::section::light_field::FieldLight;
 use crate::section::part::Part;
 use crate::section::plucks::{self, Hole, Usual};
-use crate::section::scratches::settled;
+use crate::section::scratches::{Line, settled};
 use crate::section::unjudged::unjudged;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
@@ -77,7 +77,7 @@ impl Gathered {
         stage!("defects");
         let usual = Usual::of(light, &crate::section::plucks::fine_detail(light));
         let Candidates { rings, holes, .. } = Candidates::in_window(light, &usual).called(light.plane.um_per_px);
-        let holes = plucks::called(holes, light.plane.um_per_px, self.impregnation);
+        let holes = plucks::called(holes, light.plane.um_per_px, self.impregnation).holes;
         let across = |area: f64| 2.0 * (area / std::f64::consts::PI).sqrt();
         for r in rings.iter().filter(|r| 2.0 * r.radius * by > wider_px) {
             let bubble = Bubble::of(light, r, &self.field).moved([0.0, 0.0], by);
@@ -105,14 +105,20 @@ impl Gathered {
             a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
         };
         let scale = self.scale_known.then_some(self.um_per_px);
-        let holes = plucks::called(self.holes, self.um_per_px, self.impregnation);
-        self.found.plucks = holes.iter().map(|h| Pluck::of(h, &self.field, self.impregnation, scale)).collect();
+        let plucks::Called { holes, in_doubt } = plucks::called(self.holes, self.um_per_px, self.impregnation);
+        let [holes, in_doubt] = [holes, in_doubt]
+            .map(|holes| holes.iter().map(|h| Pluck::of(h, &self.field, self.impregnation, scale)).collect());
+        (self.found.plucks, self.found.plucks_in_doubt) = (holes, in_doubt);
         let mut lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
+        let mut in_doubt: Vec<Line> = lines.iter().filter(|l| l.is_in_doubt()).cloned().collect();
         lines.retain(|l| l.confidence >= REPORTED);
         // What several windows saw of one thread is told once; where none saw most of it, in pieces.
         let mut threads = fibres::settled(self.threads, self.um_per_px);
         fibres::told_apart(&mut lines, &mut threads, self.um_per_px);
-        self.found.scratches = lines.iter().map(|l| Scratch::of(l, &self.field, self.scale_known)).collect();
+        fibres::told_apart(&mut in_doubt, &mut threads.clone(), self.um_per_px);
+        let [lines, in_doubt] = [lines, in_doubt]
+            .map(|lines| lines.iter().map(|l| Scratch::of(l, &self.field, self.scale_known)).collect());
+        (self.found.scratches, self.found.scratches_in_doubt) = (lines, in_doubt);
         self.found.fibres = threads.iter().map(|t| Fibre::of(t, &self.field, self.scale_known)).collect();
         // A patch wider than a window is told in pieces; what several windows saw of one is told once.
         let lifted = lifted::told_once(self.lifted);

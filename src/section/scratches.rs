@@ -6,6 +6,7 @@ mod together;
 use rayon::prelude::*;
 
 use crate::section::beside::{Company, Crossed, company, crossed};
+use crate::section::defects::{IN_DOUBT, REPORTED};
 use crate::section::line_search::LineSearch;
 use crate::section::odds::Odds;
 use crate::section::sides::Sides;
@@ -115,6 +116,11 @@ impl Line {
             line.confidence = line.odds().probability();
         }
         line
+    }
+
+    /// Whether it is less likely a scratch than not, and may be one.
+    pub(crate) fn is_in_doubt(&self) -> bool {
+        (IN_DOUBT..REPORTED).contains(&self.confidence)
     }
 
     /// What speaks for a scratch and against it.

@@ -5,7 +5,7 @@ use std::f64::consts::PI;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::section::defects::{DefectKind, FieldDefects, Scratch};
+use crate::section::defects::{DefectKind, FieldDefects, Pluck, Scratch};
 use crate::section::sets::{ScratchSet, sets};
 use crate::units::MicrometresPerPixel;
 
@@ -58,8 +58,12 @@ pub struct Tally {
     pub bubbles: Vec<WeighedBubble>,
     /// Every plucked area that is not ambiguous.
     pub plucks: Vec<Weighed>,
+    /// Every hole in doubt that is not ambiguous: not counted, but it may be plucked all the same.
+    pub plucks_in_doubt: Vec<Weighed>,
     /// Every scratch; empty without a scale (see `scratches_found`).
     pub scratches: Vec<Weighed>,
+    /// Every line in doubt, as [`Self::plucks_in_doubt`].
+    pub scratches_in_doubt: Vec<Weighed>,
     /// How many scratches were found, with or without a scale.
     pub scratches_found: usize,
     /// Sets of scratches of one direction.
@@ -70,6 +74,8 @@ pub struct Tally {
     pub lifted: Vec<Option<f64>>,
     /// How many plucked areas may as well be the rock's own pores.
     pub ambiguous_plucks: usize,
+    /// How many places look plucked in fields of one position of the polars, where a grain at extinction may look the same.
+    pub plucks_at_one_position: usize,
     /// Area over which bubbles were looked for, mm²; None without a scale.
     pub bubble_area_mm2: Option<f64>,
     /// Kinds that no field could show, each with the first reason given.
@@ -101,17 +107,22 @@ impl Tally {
             })
             .collect();
         let all_plucks = || fields.iter().filter(|f| f.judges(DefectKind::Plucks)).flat_map(|f| &f.plucks);
-        let plucks: Vec<Weighed> = all_plucks()
+        let weighed = |p: &Pluck| Weighed { share: p.area_px / pluck_px, confidence: p.confidence };
+        let plucks: Vec<Weighed> = all_plucks().filter(|p| !p.ambiguous).map(weighed).collect();
+        let plucks_in_doubt = fields
+            .iter()
+            .filter(|f| f.judges(DefectKind::Plucks))
+            .flat_map(|f| &f.plucks_in_doubt)
             .filter(|p| !p.ambiguous)
-            .map(|p| Weighed { share: p.area_px / pluck_px, confidence: p.confidence })
+            .map(weighed)
             .collect();
-        let all_scratches = || fields.iter().filter(|f| f.judges(DefectKind::Scratches)).flat_map(|f| &f.scratches);
-        let scratches: Vec<Weighed> = match mm2(scratch_px) {
-            Some(area) if area > 0.0 => all_scratches()
-                .filter_map(|s| Some(Weighed { share: s.length_um? / 1000.0 / area, confidence: s.confidence }))
-                .collect(),
-            _ => Vec::new(),
-        };
+        let seen_scratches = || fields.iter().filter(|f| f.judges(DefectKind::Scratches));
+        let all_scratches = || seen_scratches().flat_map(|f| &f.scratches);
+        let scratched_mm2 = mm2(scratch_px).filter(|area| *area > 0.0);
+        let run =
+            |s: &Scratch| Some(Weighed { share: s.length_um? / 1000.0 / scratched_mm2?, confidence: s.confidence });
+        let scratches: Vec<Weighed> = all_scratches().filter_map(run).collect();
+        let scratches_in_doubt = seen_scratches().flat_map(|f| &f.scratches_in_doubt).filter_map(run).collect();
 
         let (unjudged, partly_judged): (Vec<_>, Vec<_>) =
             [DefectKind::Bubbles, DefectKind::Plucks, DefectKind::Scratches]
@@ -139,7 +150,7 @@ impl Tally {
             largest_bubble_um: sure.iter().filter_map(|b| b.diameter_um).reduce(f64::max),
             bubble_area_fraction: some_if(bubble_px > 0.0, sure.iter().map(|b| b.share).sum::<f64>() + 0.0),
             pluck_area_fraction: some_if(pluck_px > 0.0, sum(&plucks)),
-            scratch_mm_per_mm2: mm2(scratch_px).filter(|a| *a > 0.0).map(|_| sum(&scratches)),
+            scratch_mm_per_mm2: scratched_mm2.map(|_| sum(&scratches)),
             area_mm2: mm2(fields.iter().map(|f| f.area_px).sum()).filter(|a| *a > 0.0),
         };
         Self {
@@ -147,11 +158,18 @@ impl Tally {
             scratches_found: all_scratches().count(),
             scratch_sets: sets(&all_scratches().collect::<Vec<&Scratch>>(), scale),
             ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
+            plucks_at_one_position: fields
+                .iter()
+                .filter(|f| !f.judges(DefectKind::Plucks))
+                .map(|f| f.plucks.iter().filter(|p| p.ambiguous).count())
+                .sum(),
             fibres,
             lifted,
             bubbles,
             plucks,
+            plucks_in_doubt,
             scratches,
+            scratches_in_doubt,
             bubble_area_mm2,
             moved: !unjudged.is_empty() && fields.iter().any(|f| f.moved),
             unjudged,
@@ -171,7 +189,7 @@ impl FieldDefects {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::section::defects::{Bubble, Pluck, Scratch};
+    use crate::section::defects::{Bubble, Scratch};
 
     fn field() -> FieldDefects {
         let bubble = |d: f64, confidence| Bubble {
@@ -206,6 +224,8 @@ mod tests {
         };
         FieldDefects {
             bubbles: vec![bubble(40.0, 0.99), bubble(20.0, 0.2)],
+            plucks_in_doubt: Vec::new(),
+            scratches_in_doubt: Vec::new(),
             plucks: vec![pluck(false), pluck(true)],
             scratches: vec![scratch],
             fibres: Vec::new(),

@@ -75,7 +75,10 @@ fn pass(case: &Case) -> Vec<String> {
 }
 
 fn regrind(case: &Case) -> Vec<String> {
-    let mut steps = Vec::new();
+    let mut steps = look_again(case);
+    if !steps.is_empty() {
+        steps.insert(0, "Before it is ground, make sure that it need not be made again.".to_owned());
+    }
     if case.record.finish == Finish::Covered {
         steps.push(
             "Take the cover off first: balsam gives to warmth or solvent, epoxy mostly does not without harm; if it \
@@ -168,30 +171,41 @@ fn undetermined(case: &Case) -> Vec<String> {
             }
         }
     }
-    if case.tally.moved {
-        steps.push(
-            "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
-                .to_owned(),
-        );
-    } else if case.reasons.iter().any(|r| r.missing && r.limit != Limit::Thickness) {
+    steps.extend(look_again(case));
+    let scale_needed = |r: &Reason| r.missing && !matches!(r.limit, Limit::Thickness | Limit::PluckedArea);
+    if !case.tally.moved && case.reasons.iter().any(scale_needed) {
         steps.push(
             "Give the scale as um_per_px under [scale] in slide.toml (from a stage micrometer), and check again."
                 .to_owned(),
         );
     }
     let doubtful = |limits: &[Limit]| case.reasons.iter().any(|r| limits.contains(&r.limit) && r.undetermined());
-    if doubtful(&BUBBLE_LIMITS) {
-        steps.push("Photograph more fields, and the largest bubbles once more in focus.".to_owned());
-    }
-    if doubtful(&[Limit::PluckedArea]) {
-        steps.push(
-            "Turn the doubtful holes between crossed polars: a hole stays dark at every angle, a grain lights up. When only one angle was photographed, photograph a second 45 degrees away."
-                .to_owned(),
-        );
-    }
     if doubtful(&[Limit::Scratches]) {
         steps.push(
             "Photograph the scratches again with the condenser stopped down, at 2 µm per pixel or finer.".to_owned(),
+        );
+    }
+    steps
+}
+
+/// What would show whether bubbles and holes condemn the section.
+fn look_again(case: &Case) -> Vec<String> {
+    let mut steps = Vec::new();
+    let doubtful = |limits: &[Limit]| case.reasons.iter().any(|r| limits.contains(&r.limit) && r.undetermined());
+    if case.tally.moved {
+        steps.push(
+            "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
+                .to_owned(),
+        );
+    }
+    if doubtful(&BUBBLE_LIMITS) {
+        steps.push("Photograph more fields, and the largest bubbles once more in focus.".to_owned());
+    }
+    let seen_once = case.tally.plucks_at_one_position > 0 && case.in_doubt(Limit::PluckedArea);
+    if doubtful(&[Limit::PluckedArea]) || seen_once {
+        steps.push(
+            "Turn the doubtful holes between crossed polars: a hole stays dark at every angle, a grain lights up. When only one angle was photographed, photograph a second 45 degrees away."
+                .to_owned(),
         );
     }
     steps
@@ -283,7 +297,8 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
                 "That holds for what was photographed: on the section as a whole there may be up to {high:.1} bubbles per mm² (95 %)."
             ));
         }
-        if reason.limit != Limit::RangeAcross && reason.conformance_probability.is_none() && !reason.missing {
+        let why = reason.missing && case.outcome == Outcome::Undetermined;
+        if reason.limit != Limit::RangeAcross && reason.conformance_probability.is_none() && !why {
             notes.push(reason.sentence.clone());
         }
     }

@@ -43,7 +43,7 @@ pub(super) fn causes(record: &SlideRecord, tally: &Tally) -> Vec<Cause> {
     if !tally.bubbles.is_empty() {
         out.push(bubbles(record.finish));
     }
-    if !tally.plucks.is_empty() || tally.ambiguous_plucks > 0 {
+    if !tally.plucks.is_empty() || tally.ambiguous_plucks > 0 || tally.plucks_at_one_position > 0 {
         out.push(plucks(record, tally));
     }
     if tally.scratches_found > 0 {
@@ -120,14 +120,10 @@ fn plucks(record: &SlideRecord, tally: &Tally) -> Cause {
     let mut causes =
         format!("Usually {weak}, coarse grit kept too long, a lap too dry, or soft and hard minerals side by side.");
     if tally.ambiguous_plucks > 0 {
-        causes += match record.impregnation {
-            Impregnation::Clear => {
-                " Some holes may be the rock's own pores, which clear resin does not mark: dyed resin or reflected light tells."
-            }
-            _ => {
-                " Some holes may be the rock's own pores: a second crossed photograph 45 degrees away, or reflected light, tells."
-            }
-        };
+        causes += " Some holes may be the rock's own pores, which clear resin does not mark: dyed resin or reflected light tells.";
+    }
+    if tally.plucks_at_one_position > 0 {
+        causes += " Some may be grains at extinction: a second crossed photograph 45 degrees away tells.";
     }
     Cause {
         kind: CauseKind::Plucks,

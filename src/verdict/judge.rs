@@ -70,7 +70,8 @@ pub struct Verdict {
 /// Judges a section.
 #[must_use]
 pub fn judge(findings: &Findings) -> Verdict {
-    let mut reasons = reasons(findings.limits, findings.thickness, findings.tally);
+    let impregnation = findings.record.impregnation;
+    let mut reasons = reasons(findings.limits, findings.thickness, findings.tally, impregnation);
     let (outcome, plan) = decide(findings, &reasons);
     reasons.sort_by_key(|r| rank(outcome, r));
     let case = Case {

@@ -1,15 +1,20 @@
 //! Each limit against what was measured: probability, met or not, and a sentence for it.
 
+mod in_doubt;
+mod plucked;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
+use crate::slide::record::Impregnation;
 use crate::thickness::{Thickness, ThicknessSurface};
 use crate::verdict::conformance::{
     Met, largest_conformance, poisson_at_most, poisson_rate_interval, share_of_draws, sum_conformance,
 };
 use crate::verdict::limits::{Limit, Limits};
+use crate::verdict::reasons::in_doubt::InDoubt;
 
 /// Relative standard uncertainty of a bubble's diameter. Assumed (house value), common to all bubbles.
 pub const DIAMETER_U: f64 = 0.04;
@@ -69,10 +74,10 @@ impl Reason {
 
 /// Every limit in the order of [`Limit`]; thickness gives one reason for each end of the band that is not surely met.
 #[must_use]
-pub fn reasons(limits: &Limits, thickness: &Thickness, tally: &Tally) -> Vec<Reason> {
+pub fn reasons(limits: &Limits, thickness: &Thickness, tally: &Tally, impregnation: Impregnation) -> Vec<Reason> {
     let mut out = thickness_reasons(limits, thickness);
     out.push(range_reason(limits, thickness));
-    out.extend(defect_reasons(limits, tally));
+    out.extend(defect_reasons(limits, tally, impregnation));
     out
 }
 
@@ -192,12 +197,10 @@ fn range_reason(limits: &Limits, thickness: &Thickness) -> Reason {
     reason(Limit::RangeAcross, allowed, Some(range.value), p, sentence)
 }
 
-fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
+fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) -> Vec<Reason> {
     let unjudged = |kind: DefectKind| tally.unjudged.iter().find(|(k, _)| *k == kind).map(|(_, why)| why.as_str());
     let t = &tally.totals;
     let shares: Vec<(f64, f64)> = tally.bubbles.iter().map(|b| (b.share, b.confidence)).collect();
-    let plucks: Vec<(f64, f64)> = tally.plucks.iter().map(|w| (w.share, w.confidence)).collect();
-    let scratches: Vec<(f64, f64)> = tally.scratches.iter().map(|w| (w.share, w.confidence)).collect();
     let diameters: Option<Vec<(f64, f64)>> =
         tally.bubbles.iter().map(|b| Some((b.diameter_um?, b.confidence))).collect();
 
@@ -241,31 +244,35 @@ fn defect_reasons(limits: &Limits, tally: &Tally) -> Vec<Reason> {
         }
     };
     let plucked = match unjudged(DefectKind::Plucks) {
-        Some(why) => not_judged(Limit::PluckedArea, upper(limits.pluck_area_fraction), why, tally.moved),
-        None => share_reason(Limit::PluckedArea, limits.pluck_area_fraction, t.pluck_area_fraction, &plucks, |share| {
-            format!("Plucked places take {} of the area", percent(share))
-        }),
+        Some(why) => plucked::not_judged_area(limits, tally, impregnation, why),
+        None => plucked::area(limits, tally),
     };
     let scratched = match unjudged(DefectKind::Scratches) {
         Some(why) => not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, tally.moved),
         None if t.scratch_mm_per_mm2.is_none() => {
             not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), NO_SCALE, tally.scratches_found > 0)
         }
-        None => {
-            let p = sum_conformance(&scratches, LENGTH_U, limits.scratch_mm_per_mm2);
-            let sentence = match (t.scratch_mm_per_mm2, scratches.is_empty()) {
-                (_, true) => "No scratch was found.".into(),
-                (total, false) => format!(
-                    "Scratches run {:.2} mm per mm²; {} is allowed{}.",
-                    total.unwrap_or(0.0),
-                    limits.scratch_mm_per_mm2,
-                    doubt(p)
-                ),
-            };
-            reason(Limit::Scratches, upper(limits.scratch_mm_per_mm2), t.scratch_mm_per_mm2, Some(p), sentence)
-        }
+        None => scratched(limits, tally),
     };
     vec![largest, count, bubble_area, plucked, scratched]
+}
+
+fn scratched(limits: &Limits, tally: &Tally) -> Reason {
+    let allowed = limits.scratch_mm_per_mm2;
+    let total = tally.totals.scratch_mm_per_mm2;
+    let InDoubt { p, adds } = InDoubt::of(&tally.scratches, &tally.scratches_in_doubt, LENGTH_U, allowed);
+    let runs = format!("Scratches run {:.2} mm per mm²", total.unwrap_or(0.0));
+    let sentence = match (adds, tally.scratches.is_empty()) {
+        (Some(more), true) => {
+            format!("No scratch is certain, and doubtful lines would add {more:.2} mm per mm²; {allowed} is allowed.")
+        }
+        (Some(more), false) => {
+            format!("{runs}, and doubtful lines would add {more:.2}; {allowed} is allowed.")
+        }
+        (None, true) => "No scratch was found.".into(),
+        (None, false) => format!("{runs}; {allowed} is allowed{}.", doubt(p)),
+    };
+    reason(Limit::Scratches, [None, Some(allowed)], total, Some(p), sentence)
 }
 
 const NO_SCALE: &str = "the photographs have no scale";

@@ -12,7 +12,7 @@ mod outline;
 mod patch;
 mod usual;
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use image::{GrayImage, Luma};
 use imageproc::distance_transform::Norm;
@@ -25,7 +25,7 @@ use self::patch::Patch;
 pub(crate) use self::usual::{Usual, fine_detail};
 use crate::section::burnt;
 use crate::section::cells::box_mean;
-use crate::section::defects::REPORTED;
+use crate::section::defects::{IN_DOUBT, REPORTED};
 use crate::section::light_field::FieldLight;
 use crate::section::parting::parts;
 use crate::slide::record::Impregnation;
@@ -109,16 +109,29 @@ const PALE_WALL: f32 = 0.09;
 const TINTED: f32 = 0.16;
 /// Area over that of its hull under which a patch may be several that touch.
 const SPRAWLING: f64 = 0.82;
+/// Area over the least from which a patch that is no hole as a whole may hold one. House value.
+const SEVERAL: f64 = 3.0;
+/// Confidence by its looks under which a compact patch is taken apart. House value.
+const DOUBTFUL: f64 = 0.2;
 /// Confidence by its looks alone below which no company makes a patch a hole.
 pub(crate) const MAY_BE: f64 = 0.05;
 
-/// Those that are called holes, weighed by the company they keep; µm per pixel of the scale used.
-pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Vec<Hole> {
+/// The holes of a field.
+pub(crate) struct Called {
+    /// Those that are called holes.
+    pub(crate) holes: Vec<Hole>,
+    /// Those that are not, and may be.
+    pub(crate) in_doubt: Vec<Hole>,
+}
+
+/// Those that are called holes, and those in doubt, weighed by the company they keep; µm per pixel of the scale used.
+pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
     if impregnation != Impregnation::Clear {
         company::weigh(&mut holes, company::REACH_UM / um_per_px);
     }
-    holes.retain(|h| h.confidence >= REPORTED);
-    holes
+    holes.retain(|h| h.confidence >= IN_DOUBT);
+    let (holes, in_doubt) = holes.into_iter().partition(|h| h.confidence >= REPORTED);
+    Called { holes, in_doubt }
 }
 
 /// Finds patches that may be plucked, likeliest first.
@@ -170,15 +183,28 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
     };
     let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
     let connected = Array2::from_shape_fn((rows, columns), |(y, x)| connected.get_pixel(x as u32, y as u32).0[0]);
-    // A sprawling patch may be several that touch; a compact one that lines cut up is a crystal.
+    // A sprawling patch may be several that touch; a compact one that lines cut up is a crystal, or a hole beside one that is out.
     let (whole, sprawling): (Vec<_>, Vec<_>) = seen(&connected).into_iter().partition(|(_, h)| h.fullness > SPRAWLING);
+    let large = |h: &Hole| h.area > SEVERAL * least * (light.plane.bin as f64).powi(2);
+    let doubtful = |h: &Hole| h.fullness > SPRAWLING && h.confidence < DOUBTFUL && large(h);
+    let (doubtful, whole): (Vec<_>, Vec<_>) = whole.into_iter().partition(|(_, h)| doubtful(h));
     let mut holes: Vec<Hole> = whole.into_iter().map(|(_, h)| h).collect();
-    if !sprawling.is_empty() {
-        let of: HashSet<u32> = sprawling.iter().map(|(l, _)| *l).collect();
-        let within = |x: u32, y: u32| of.contains(&connected[[y as usize, x as usize]]);
-        let sprawl = GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
-        let labels = parts(&sprawl, &clear, &(&around - &light.plane.coarse));
-        holes.extend(seen(&labels).into_iter().map(|(_, h)| h));
+    let split: HashSet<u32> = sprawling.iter().chain(&doubtful).map(|(l, _)| *l).collect();
+    if !split.is_empty() {
+        let within = |x: u32, y: u32| split.contains(&connected[[y as usize, x as usize]]);
+        let several =
+            GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
+        let labels = parts(&several, &clear, &(&around - &light.plane.coarse));
+        let of: HashMap<u32, u32> = labels.iter().copied().zip(connected.iter().copied()).collect();
+        let mut pieces: Vec<(u32, Hole)> = seen(&labels).into_iter().map(|(l, h)| (of[&l], h)).collect();
+        for (label, hole) in doubtful {
+            if pieces.iter().any(|(l, piece)| *l == label && piece.confidence > hole.confidence) {
+                continue;
+            }
+            pieces.retain(|(l, _)| *l != label);
+            holes.push(hole);
+        }
+        holes.extend(pieces.into_iter().map(|(_, h)| h));
     }
     if let Some(leak) = leak::leak(&holes) {
         holes.iter_mut().for_each(|h| h.weigh(usual, Some(&leak)));

@@ -1,6 +1,7 @@
 use super::*;
 use crate::section::defects::DefectKind;
 use crate::section::totals::{DefectTotals, Weighed, WeighedBubble};
+use crate::slide::record::Impregnation;
 use crate::verdict::fixture::{self, limits, measured, one_field, record, surface};
 
 fn clean() -> Tally {
@@ -138,6 +139,14 @@ fn plucked_places_remake_unless_they_are_few_or_doubtful() {
     assert_eq!(verdict(&record(), &sound(), &plucked(0.02, 0.99)).outcome, Outcome::Remake);
     assert_eq!(verdict(&record(), &sound(), &plucked(0.004, 0.99)).outcome, Outcome::Pass);
     assert_eq!(verdict(&record(), &sound(), &plucked(0.02, 0.5)).outcome, Outcome::Undetermined);
+    // A hole in doubt that would take too much leaves it open; no number of them condemns, and a small one changes nothing.
+    let in_doubt = |share, confidence, n| Tally { plucks_in_doubt: vec![Weighed { share, confidence }; n], ..clean() };
+    let v = verdict(&record(), &sound(), &in_doubt(0.02, 0.3, 1));
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert_eq!(v.why, "No place is plucked for certain, and one doubtful hole would take 2 % more; 1 % is allowed.");
+    assert!(v.next_steps[0].starts_with("Turn the doubtful holes"), "{:?}", v.next_steps);
+    assert_eq!(verdict(&record(), &sound(), &in_doubt(0.01, 0.49, 40)).outcome, Outcome::Undetermined);
+    assert_eq!(verdict(&record(), &sound(), &in_doubt(0.005, 0.4, 1)).outcome, Outcome::Pass);
     let ambiguous = Tally { ambiguous_plucks: 4, ..clean() };
     let v = verdict(&record(), &sound(), &ambiguous);
     assert_eq!(v.outcome, Outcome::Pass);
@@ -171,6 +180,21 @@ fn scratches_are_left_open_where_rock_to_spare_is_uncertain() {
     assert_eq!((v.outcome, v.regrind_plan), (Outcome::Undetermined, None));
     assert!(v.why.ends_with("Whether there is rock to spare for grinding them out is not known."), "{}", v.why);
     assert!(v.next_steps.iter().any(|s| s.contains("four angles 22.5 degrees")), "{:?}", v.next_steps);
+}
+
+#[test]
+fn lines_in_doubt_leave_scratches_open() {
+    let faint = |share, confidence, n| Tally { scratches_in_doubt: vec![Weighed { share, confidence }; n], ..clean() };
+    let v = verdict(&record(), &sound(), &faint(0.4, 0.3, 8));
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert_eq!(v.why, "No scratch is certain, and doubtful lines would add 3.20 mm per mm²; 1 is allowed.");
+    assert!(v.next_steps.iter().any(|s| s.starts_with("Photograph the scratches again")), "{:?}", v.next_steps);
+    let mut with_some = faint(0.4, 0.3, 3);
+    with_some.scratches = vec![Weighed { share: 0.3, confidence: 0.98 }; 2];
+    with_some.totals.scratch_mm_per_mm2 = Some(0.6);
+    let v = verdict(&record(), &sound(), &with_some);
+    assert_eq!(v.why, "Scratches run 0.60 mm per mm², and doubtful lines would add 1.20; 1 is allowed.");
+    assert_eq!(verdict(&record(), &sound(), &faint(0.2, 0.3, 3)).outcome, Outcome::Pass);
 }
 
 #[test]
@@ -209,6 +233,20 @@ fn what_is_not_known_matters_only_when_it_must() {
     let v = verdict(&record(), &sound(), &one_position);
     assert_eq!(v.outcome, Outcome::Pass);
     assert_eq!(v.notes, ["The plucked area was not judged: one position of the polars does not tell."]);
+    // Places that look plucked all the same ask for a second position; pores of clear resin would look so at both.
+    one_position.plucks_at_one_position = 2;
+    let v = verdict(&record(), &sound(), &one_position);
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert!(v.why.ends_with("2 places look like such holes."), "{}", v.why);
+    assert!(v.next_steps[0].contains("a second 45 degrees away"), "{:?}", v.next_steps);
+    // Too thick for certain, it is ground, but not before it is known that it need not be made again.
+    let v = verdict(&record(), &measured(surface(44.0, 0.1, [0.0, 0.0], 0.0)), &one_position);
+    assert_eq!(v.outcome, Outcome::Regrind);
+    assert!(v.next_steps[0].starts_with("Before it is ground"), "{:?}", v.next_steps);
+    assert!(v.next_steps[1].contains("a second 45 degrees away"), "{:?}", v.next_steps);
+    assert!(v.notes.iter().any(|n| n.contains("plucked area was not judged")), "{:?}", v.notes);
+    let clear = SlideRecord { impregnation: Impregnation::Clear, ..record() };
+    assert_eq!(verdict(&clear, &sound(), &one_position).outcome, Outcome::Pass);
 }
 
 #[test]
