@@ -28,6 +28,9 @@ pub struct SectionSize {
     pub height_mm: Option<f64>,
 }
 
+/// What to do about smeared photographs.
+pub(crate) const STAND_STILL: &str =
+    "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release.";
 /// What to do when there is too little quartz.
 pub(crate) const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
                            ([[quartz]]); a rock without any can be measured by its feldspar (reference_mineral).";
@@ -204,9 +207,10 @@ fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
     let files: Option<Vec<&String>> = fields.iter().map(|f| f.smeared.as_ref()).collect();
     let file = files?.first().copied()?;
     Some(Thickness::NotMeasurable {
-        why: format!("{file} is smeared along one direction, as when the camera or the stage moves: the grains' colours run into each other"),
-        next: "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
-            .into(),
+        why: format!(
+            "{file} is smeared along one direction, as when the camera or the stage moves: the grains' colours run into each other"
+        ),
+        next: STAND_STILL.into(),
     })
 }
 

@@ -23,6 +23,7 @@ mod systematic;
 pub mod tone;
 mod yardstick;
 
+pub(crate) use fit::STAND_STILL;
 pub use fit::{SectionSize, measure};
 pub use grain::FieldCrystals;
 pub use section_map::{MapPoint, SectionMap, Shape, SurfaceForm};

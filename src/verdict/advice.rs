@@ -5,7 +5,7 @@
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
 use crate::slide::record::{Finish, SlideRecord};
-use crate::thickness::{Shape, Thickness, ThicknessSurface};
+use crate::thickness::{STAND_STILL, Shape, Thickness, ThicknessSurface};
 use crate::verdict::judge::Outcome;
 use crate::verdict::limits::Limit;
 use crate::verdict::plan::RegrindPlan;
@@ -171,7 +171,9 @@ fn undetermined(case: &Case) -> Vec<String> {
             }
         }
     }
-    steps.extend(look_again(case));
+    // What thickness waits for may be what the rest waits for.
+    let new = look_again(case).into_iter().filter(|step| !steps.contains(step)).collect::<Vec<_>>();
+    steps.extend(new);
     let scale_needed = |r: &Reason| r.missing && !matches!(r.limit, Limit::Thickness | Limit::PluckedArea);
     if !case.tally.moved && case.reasons.iter().any(scale_needed) {
         steps.push(
@@ -193,10 +195,7 @@ fn look_again(case: &Case) -> Vec<String> {
     let mut steps = Vec::new();
     let doubtful = |limits: &[Limit]| case.reasons.iter().any(|r| limits.contains(&r.limit) && r.undetermined());
     if case.tally.moved {
-        steps.push(
-            "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release."
-                .to_owned(),
-        );
+        steps.push(STAND_STILL.to_owned());
     }
     if doubtful(&BUBBLE_LIMITS) {
         steps.push("Photograph more fields, and the largest bubbles once more in focus.".to_owned());

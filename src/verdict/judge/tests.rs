@@ -257,6 +257,9 @@ fn smeared_photographs_are_waited_for() {
     assert_eq!(v.outcome, Outcome::Undetermined);
     assert!(v.why.contains("plucked area was not judged: A_xpl_0.jpg is smeared"), "{}", v.why);
     assert!(v.next_steps.iter().any(|s| s.contains("without touching")), "{:?}", v.next_steps);
+    let unread = Thickness::NotMeasurable { why: "it is smeared".into(), next: crate::thickness::STAND_STILL.into() };
+    let v = verdict(&record(), &unread, &smeared);
+    assert_eq!(v.next_steps.iter().filter(|s| s.contains("without touching")).count(), 1, "{:?}", v.next_steps);
 }
 
 #[test]
