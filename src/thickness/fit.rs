@@ -9,13 +9,12 @@ use crate::thickness::believed::Seen;
 use crate::thickness::carried::{Carried, Spread};
 use crate::thickness::curved::{self, Terms};
 use crate::thickness::extent::Extent;
-use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
     FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, lookalike,
-    orders, surface,
+    orders, surface, unreadable,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -28,9 +27,6 @@ pub struct SectionSize {
     pub height_mm: Option<f64>,
 }
 
-/// What to do about smeared photographs.
-pub(crate) const STAND_STILL: &str =
-    "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release.";
 /// What to do when there is too little quartz.
 pub(crate) const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
                            ([[quartz]]); a rock without any can be measured by its feldspar (reference_mineral).";
@@ -42,8 +38,6 @@ const FEWEST_GRAINS: usize = 6;
 const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
 const WIDEST: f64 = 0.1;
-/// Retardation, nm, up to which colours are grey and hardly tell how much it is.
-const GREY_UP_TO_NM: f64 = 150.0;
 /// Distance above which the colours are not those of quartz.
 const STRANGE: f64 = 3.2;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
@@ -63,7 +57,7 @@ const TOO_CLIPPED: f64 = 0.35;
 /// lies, by likelihood over lamps, gains and shares of quartz. Never fails: what cannot be measured says why.
 #[must_use]
 pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstick) -> Thickness {
-    if let Some(refused) = all_smeared(fields) {
+    if let Some(refused) = unreadable::all_smeared(fields) {
         return refused;
     }
     let seen = Seen::by_record(fields);
@@ -139,7 +133,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
         return too_wide(middle.interval);
     }
-    if !marked && let Some(refused) = too_grey(prior, middle.value) {
+    if !marked && let Some(refused) = unreadable::too_grey(prior, middle.value) {
         return refused;
     }
     let carried = Carried::count(&grains, &components[0], yardstick, |i| local[grains[i].field].value);
@@ -200,31 +194,6 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
-}
-
-/// When no field stood still.
-fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
-    let files: Option<Vec<&String>> = fields.iter().map(|f| f.smeared.as_ref()).collect();
-    let file = files?.first().copied()?;
-    Some(Thickness::NotMeasurable {
-        why: format!(
-            "{file} is smeared along one direction, as when the camera or the stage moves: the grains' colours run into each other"
-        ),
-        next: STAND_STILL.into(),
-    })
-}
-
-/// When all grains are grey, whose tint hardly changes, and how bright they are against plane light is not known.
-fn too_grey(prior: GainPrior, thickness_um: f64) -> Option<Thickness> {
-    let nm = quartz::largest_retardation(Micrometres::from_um(thickness_um)).nm();
-    (prior.common_u > 1.0 && nm < GREY_UP_TO_NM).then(|| Thickness::NotMeasurable {
-        why: format!(
-            "all grains are grey, as in a section of {thickness_um:.0} µm or less, or one whose c-axes point to the eye, and without a \
-             recorded exposure grey does not tell which"
-        ),
-        next: "Photograph with the exposure recorded (EXIF), at four angles 22.5° apart."
-            .into(),
-    })
 }
 
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.

@@ -21,12 +21,13 @@ mod section_map;
 mod surface;
 mod systematic;
 pub mod tone;
+mod unreadable;
 mod yardstick;
 
-pub(crate) use fit::STAND_STILL;
 pub use fit::{SectionSize, measure};
 pub use grain::FieldCrystals;
 pub use section_map::{MapPoint, SectionMap, Shape, SurfaceForm};
+pub(crate) use unreadable::STAND_STILL;
 pub use yardstick::Yardstick;
 
 use std::sync::LazyLock;

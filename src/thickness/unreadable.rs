@@ -1,0 +1,37 @@
+//! Photographs in which no thickness is to be read: smeared ones, and grey of unknown brightness.
+
+use crate::optics::quartz;
+use crate::thickness::gains::GainPrior;
+use crate::thickness::{FieldCrystals, Thickness};
+use crate::units::Micrometres;
+
+/// What to do about smeared photographs.
+pub(crate) const STAND_STILL: &str =
+    "Photograph again without touching microscope or table while the shutter is open, by self-timer or remote release.";
+/// Retardation, nm, up to which colours are grey and hardly tell how much it is.
+const GREY_UP_TO_NM: f64 = 150.0;
+
+/// When no field stood still.
+pub(super) fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
+    let files: Option<Vec<&String>> = fields.iter().map(|f| f.smeared.as_ref()).collect();
+    let file = files?.first().copied()?;
+    Some(Thickness::NotMeasurable {
+        why: format!(
+            "{file} is smeared along one direction, as when the camera or the stage moves: the grains' colours run into each other"
+        ),
+        next: STAND_STILL.into(),
+    })
+}
+
+/// When all grains are grey, whose tint hardly changes, and how bright they are against plane light is not known.
+pub(super) fn too_grey(prior: GainPrior, thickness_um: f64) -> Option<Thickness> {
+    let nm = quartz::largest_retardation(Micrometres::from_um(thickness_um)).nm();
+    (prior.common_u > 1.0 && nm < GREY_UP_TO_NM).then(|| Thickness::NotMeasurable {
+        why: format!(
+            "all grains are grey, as in a section of {thickness_um:.0} µm or less, or one whose c-axes point to the eye, and without a \
+             recorded exposure grey does not tell which"
+        ),
+        next: "Photograph with the exposure recorded (EXIF), at four angles 22.5° apart."
+            .into(),
+    })
+}
