@@ -55,6 +55,13 @@ impl Measured {
     pub fn shifted(self, by: f64) -> Self {
         Self { value: self.value + by, interval: self.interval.map(|b| b + by), ..self }
     }
+
+    /// Value and interval to hundredths of the unit, as records state thicknesses in µm. Whoever prints fewer decimals starts from
+    /// these, lest a sentence and the record beside it round one number to two.
+    #[must_use]
+    pub fn to_hundredths(self) -> Self {
+        Self { value: round(self.value, 2), interval: self.interval.map(|b| round(b, 2)), ..self }
+    }
 }
 
 /// Linearly interpolated quantile of an ascending slice; `p` in 0..=1.

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
+use crate::measured::Measured;
 use crate::report::terminal::plain;
 use crate::report::words;
 use crate::slide::photograph::Role;
@@ -241,9 +242,11 @@ fn thickness(checked: &CheckedSlide) -> String {
     match &checked.thickness {
         Thickness::NotMeasurable { why, .. } => format!("not measured: {}", plain(why)),
         Thickness::Measured(surface) => {
-            let [low, high] = surface.mean_um.interval;
-            let range = surface.range_across_um.map_or_else(String::new, |r| format!(", {:.1} µm across it", r.value));
-            format!("{:.1} µm (95 %: {low:.1} to {high:.1}){range}", surface.mean_um.value)
+            let mean = surface.mean_um.to_hundredths();
+            let [low, high] = mean.interval;
+            let across = |r: Measured| format!(", {:.1} µm across it", r.to_hundredths().value);
+            let range = surface.range_across_um.map_or_else(String::new, across);
+            format!("{:.1} µm (95 %: {low:.1} to {high:.1}){range}", mean.value)
         }
     }
 }

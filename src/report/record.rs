@@ -355,8 +355,8 @@ impl ThicknessRecord {
                 lamp: None,
             },
             Thickness::Measured(s) => {
-                let um = |m: Measured| round(m.value, 2);
-                let interval = |m: Measured| m.interval.map(|b| round(b, 2));
+                let um = |m: Measured| m.to_hundredths().value;
+                let interval = |m: Measured| m.to_hundredths().interval;
                 Self {
                     status: ThicknessStatus::Measured,
                     why: None,

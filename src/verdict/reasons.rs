@@ -141,14 +141,15 @@ fn thickness_reasons(limits: &Limits, thickness: &Thickness) -> Vec<Reason> {
             } else {
                 "What was photographed measures"
             },
-            surface.at_thinnest_um.value,
-            surface.at_thickest_um.value
+            surface.at_thinnest_um.to_hundredths().value,
+            surface.at_thickest_um.to_hundredths().value
         )
     } else {
         format!(
             "The thickness, {:.1} to {:.1} µm, is not known well enough to say that it stays within {low} to {high} µm \
              everywhere.",
-            surface.at_thinnest_um.interval[0], surface.at_thickest_um.interval[1]
+            surface.at_thinnest_um.to_hundredths().interval[0],
+            surface.at_thickest_um.to_hundredths().interval[1]
         )
     };
     vec![reason(Limit::Thickness, allowed, Some(surface.mean_um.value), both, sentence)]
@@ -164,6 +165,7 @@ fn thickness_sentence(surface: &ThicknessSurface, side: Side, p: Option<f64>, li
     } else {
         "The section measures".into()
     };
+    let value = value.to_hundredths();
     let [l, h] = value.interval;
     let measured = format!("{place} {:.1} µm (95 %: {l:.1} to {h:.1})", value.value);
     match Met::from_probability(p) {
@@ -182,16 +184,17 @@ fn range_reason(limits: &Limits, thickness: &Thickness) -> Reason {
         return reason(Limit::RangeAcross, allowed, None, None, "The range across the section was not judged.".into());
     };
     let p = share_of_draws(&surface.extremes_um, |e| e[1] - e[0] <= limits.range_um);
-    let [l, h] = range.interval;
+    let shown = range.to_hundredths();
+    let [l, h] = shown.interval;
     let sentence = match Met::from_probability(p) {
         Met::Undetermined => format!(
             "Across the section the thickness changes by {:.1} µm (95 %: {l:.1} to {h:.1}); whether that is within \
              {} µm cannot be said for certain.",
-            range.value, limits.range_um
+            shown.value, limits.range_um
         ),
         _ => format!(
             "Across the section the thickness changes by {:.1} µm; {} µm is allowed.",
-            range.value, limits.range_um
+            shown.value, limits.range_um
         ),
     };
     reason(Limit::RangeAcross, allowed, Some(range.value), p, sentence)
