@@ -3,7 +3,8 @@
 //! Quartz has neither cleavage nor lamellae and does not alter: its crystals stay whole and clear. Feldspar is cut up by both
 //! and clouds over. None of this is certain for one crystal; retardation weighs in later.
 
-use crate::section::crystals::Crystal;
+use crate::section::crystals::{Crystal, alike};
+use crate::section::extinction::AngleDesign;
 
 /// Chroma (log channel ratios) at which a crystal is half as likely to be colourless: a tint that the eye sees.
 const TINT: f64 = 0.07;
@@ -16,14 +17,21 @@ const BY_SIZE: f64 = 0.75;
 /// ... for each unit of log plane light below theirs, ...
 const BY_DARKENING: f64 = -9.0;
 /// ... for each factor e of mottle over theirs, ...
-const BY_MOTTLE: f64 = -1.4;
+const BY_MOTTLE: f64 = -1.9;
 /// ... for each unit of wholeness from [`WHOLE`], ...
 const BY_WHOLENESS: f64 = 2.4;
 /// ... and for twin lamellae.
 const BY_TWINS: f64 = -2.5;
 const WHOLE: f64 = 0.75;
+/// Log odds for each other patch of its colour and extinction near it, up to [`MOST_ALIKE`]: cleavage and lamellae cut feldspar up.
+const BY_ALIKE: f64 = -0.7;
+const MOST_ALIKE: usize = 2;
+/// Distance within which such patches are looked for, in diameters of the slide's clear crystals. House value.
+const NEARBY: f64 = 1.5;
+/// Part of the log of its size that counts against a crystal that the frame cuts: the rest is not seen.
+const CUT_BY_FRAME: f64 = 0.5;
 /// Log odds for extinction that sweeps through the crystal: undulose extinction is quartz's far more than feldspar's.
-const BY_UNDULOSITY: f64 = 0.7;
+const BY_UNDULOSITY: f64 = 1.5;
 /// Loss of coherence at which that counts in full.
 const UNDULOSE: f64 = 0.004;
 /// Log odds of a crystal that looks like the slide's clear ones.
@@ -31,15 +39,17 @@ const CLEAR_ODDS: f64 = 1.3;
 /// Log odds never leave this range: clear feldspar and dirty quartz exist.
 const RANGE: (f64, f64) = (-4.0, 2.6);
 
-/// Sets how likely each crystal is quartz, from its looks against the slide's own clear crystals, were quartz and other
+/// Sets how likely each crystal is quartz, and which are alike, from their looks against the slide's own clear crystals, were quartz and other
 /// colourless crystals equally common.
 ///
-/// It never decides: retardation does, later, against the distribution that quartz must follow.
+/// `design` are the angles of the crossed photographs, `bin` the pixels of a cell's side. It never decides: retardation does, later, against the distribution that quartz must follow.
 #[must_use]
-pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
+pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Vec<Crystal> {
     let Some(reference) = Reference::of(&crystals) else {
         return crystals;
     };
+    let diameter_px = (4.0 / std::f64::consts::PI * reference.cells).sqrt() * bin as f64;
+    alike::count(&mut crystals, design, NEARBY * diameter_px);
     for crystal in &mut crystals {
         let [red, level, blue] = crystal.looks;
         let tint = (red - reference.red).hypot(blue - reference.blue);
@@ -47,7 +57,8 @@ pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
         let half = |x: f64, at: f64| 1.0 / (1.0 + (x / at).powi(4));
         let colourless = half(tint, TINT) * half(darkening, DARKENING);
         let odds = CLEAR_ODDS
-            + BY_SIZE * (crystal.cells as f64 / reference.cells).ln().min(0.7)
+            + BY_SIZE * size(crystal, reference.cells)
+            + BY_ALIKE * crystal.alike.min(MOST_ALIKE) as f64
             + BY_DARKENING * darkening
             + BY_MOTTLE * (crystal.plane_mottle.max(LEAST_MOTTLE) / reference.mottle).ln().max(-0.5)
             + BY_WHOLENESS * (crystal.wholeness - WHOLE)
@@ -57,6 +68,12 @@ pub fn judge(mut crystals: Vec<Crystal>) -> Vec<Crystal> {
         crystal.quartz = colourless / (1.0 + (-odds.clamp(RANGE.0, RANGE.1)).exp());
     }
     crystals
+}
+
+/// Log of a crystal's size against the clear ones', at most twice theirs.
+fn size(crystal: &Crystal, clear_cells: f64) -> f64 {
+    let log = (crystal.cells as f64 / clear_cells).ln().min(0.7);
+    if crystal.cut_by_frame && log < 0.0 { CUT_BY_FRAME * log } else { log }
 }
 
 /// Mottle that noise of the photograph alone may cause.
@@ -102,5 +119,17 @@ impl Reference {
             mottle: median(&|c| c.plane_mottle).max(LEAST_MOTTLE),
             cells: median(&|c| c.cells as f64),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_small_rest_of_a_crystal_that_the_frame_cuts_is_no_sign_against_quartz_as_a_small_crystal_is() {
+        let of = |cells, cut_by_frame| size(&Crystal { cells, cut_by_frame, ..Crystal::unmeasured() }, 1000.0);
+        assert!(of(100, false) < of(100, true) && of(100, true) < of(1000, true));
+        assert!((of(3000, true) - of(3000, false)).abs() < 1e-12, "a large one is as large as is seen, or larger");
     }
 }

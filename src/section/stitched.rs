@@ -183,7 +183,7 @@ impl Stitching {
             _ => 0,
         });
         let pieces: Vec<Piece> = pieces.into_iter().map(|(_, _, p)| p).collect();
-        let crystals = clarity::judge(join(&pieces, &pairs, design.separation == Separation::Full));
+        let crystals = clarity::judge(join(&pieces, &pairs, design.separation == Separation::Full), &design, self.bin);
         Crystals { bin: self.bin * self.every, labels: self.map, crystals, design }
     }
 }

@@ -327,6 +327,7 @@ mod tests {
             any_brightness: false,
             quartz: 1.0,
             weight: 1.0,
+            alike_cells: None,
             cells: 100,
         };
         let slopes = pull(&grain, path, [1.0; 3], i, 0.0).expect("inside the path").slopes;

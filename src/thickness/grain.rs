@@ -79,6 +79,8 @@ pub(crate) struct Grain {
     pub(crate) quartz: f64,
     /// Its vote, 0..=1: scraps of crystals that are cut up would vote many times.
     pub(crate) weight: f64,
+    /// Cells of it and of the patches near it that may be parts of the same crystal; None where extinction is not known.
+    pub(crate) alike_cells: Option<usize>,
     /// Cells that carried its colour.
     pub(crate) cells: usize,
 }
@@ -136,6 +138,9 @@ const MOST_GRAINS: usize = 4000;
 
 /// Share of the usual size of clear crystals (median by area) from which on a crystal has a whole vote.
 const WHOLE_VOTE: f64 = 0.3;
+/// The same for a crystal with the patches near it that may be parts of it, which share its vote: where extinction is known, a lone
+/// small crystal is told from the scraps of a large one. House value.
+const WHOLE_SHARED_VOTE: f64 = 0.1;
 
 fn weigh(grains: &mut [Grain]) {
     let mut cells: Vec<usize> = grains.iter().filter(|g| g.quartz > 0.5).map(|g| g.cells).collect();
@@ -147,9 +152,11 @@ fn weigh(grains: &mut [Grain]) {
         2 * below >= total
     });
     if let Some(usual) = usual {
-        let whole = WHOLE_VOTE * *usual as f64;
+        let usual = *usual as f64;
         for g in grains {
-            g.weight = (g.cells as f64 / whole).min(1.0);
+            let cells = g.cells as f64;
+            let shared = g.alike_cells.map_or(0.0, |all| cells / (all as f64).max(WHOLE_SHARED_VOTE * usual));
+            g.weight = (cells / (WHOLE_VOTE * usual)).min(1.0).max(shared);
         }
     }
 }
@@ -201,6 +208,7 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
         any_brightness: design.separation == Separation::Single,
         quartz: crystal.quartz,
         weight: 1.0,
+        alike_cells: (design.separation == Separation::Full).then_some(crystal.alike_cells),
         cells: crystal.cells,
     })
 }

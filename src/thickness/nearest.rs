@@ -177,6 +177,7 @@ mod tests {
                     any_brightness,
                     quartz: 1.0,
                     weight: 1.0,
+                    alike_cells: None,
                     cells: 100,
                 };
                 let distance = |i: usize| {

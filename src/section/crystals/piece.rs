@@ -1,0 +1,187 @@
+//! One clean patch with its mean colour, its extinction and its looks.
+
+use ndarray::Array2;
+
+use super::Crystal;
+use super::joining::merged;
+use crate::section::extinction::{ExtinctionPlanes, Separation};
+
+/// A piece narrower than this, cells, and [`LAMELLA_LENGTH`] times as long as wide is shaped like a twin lamella.
+const LAMELLA_WIDTH: f64 = 9.0;
+/// See [`LAMELLA_WIDTH`].
+const LAMELLA_LENGTH: f64 = 2.5;
+
+/// A connected clean patch.
+#[derive(Clone, Debug)]
+pub(crate) struct Piece {
+    pub(crate) label: u32,
+    pub(crate) crystal: Crystal,
+    /// Colour c summed over channels.
+    pub(super) brightness: f64,
+    pub(super) colour: [f64; 3],
+    /// Extinction phase 4φ, as cosine and sine; zeros where it is not known.
+    pub(super) phase: [f64; 2],
+    /// Direction of its long axis, radians.
+    pub(super) axis: f64,
+    /// Narrow and long.
+    pub(super) lamella: bool,
+}
+
+impl Piece {
+    /// One piece of parts that were measured each by itself: means by area, its shape that of the largest part.
+    ///
+    /// # Panics
+    /// When there are no parts.
+    pub(crate) fn of_parts(parts: &[&Self]) -> Self {
+        let area = |p: &Self| p.crystal.area_px;
+        let largest = parts.iter().max_by(|a, b| area(a).total_cmp(&area(b))).expect("a piece has a part");
+        let total: f64 = parts.iter().map(|p| area(p)).sum();
+        let mean = |f: &dyn Fn(&Self) -> f64| parts.iter().map(|p| f(p) * area(p) / total).sum::<f64>();
+        let phase = [0, 1].map(|k| mean(&|p| p.phase[k]));
+        let length = phase[0].hypot(phase[1]).max(1e-12);
+        Self {
+            crystal: merged(parts.iter().map(|p| &p.crystal)),
+            brightness: mean(&|p| p.brightness),
+            colour: std::array::from_fn(|c| mean(&|p| p.colour[c])),
+            phase: phase.map(|p| p / length),
+            ..(*largest).clone()
+        }
+    }
+
+    pub(crate) fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
+        let columns = planes.dim().1;
+        let flat = |p: &Array2<f32>, i: u32| f64::from(p.as_slice().expect("standard layout")[i as usize]);
+        let cell_colour = |i: u32| -> [f64; 3] {
+            let terms: [[f64; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| flat(&planes.terms[k][c], i)));
+            let phase = unit(&terms);
+            std::array::from_fn(|c| planes.design.colour(terms[c], phase))
+        };
+        let colours: Vec<[f64; 3]> = cells.iter().map(|i| cell_colour(*i)).collect();
+        let mut brightness: Vec<(f64, usize)> =
+            colours.iter().map(|c| c.iter().sum::<f64>()).enumerate().map(|(k, b)| (b, k)).collect();
+        brightness.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // The middle 70 % by brightness: pits, specks and seams at the edge fall out on both sides.
+        let trim = brightness.len() * 15 / 100;
+        let kept = &brightness[trim..brightness.len() - trim];
+        let n = kept.len() as f64;
+        let mean = |f: &dyn Fn(u32) -> f64| kept.iter().map(|(_, k)| f(cells[*k])).sum::<f64>() / n;
+        let ratio: Vec<[f64; 3]> =
+            planes.ratio.iter().map(|r| std::array::from_fn(|c| mean(&|i| flat(&r[c], i)))).collect();
+        let terms: [[f64; 3]; 3] =
+            std::array::from_fn(|c| std::array::from_fn(|k| mean(&|i| flat(&planes.terms[k][c], i))));
+        let phase = unit(&terms);
+        let of_mean: f64 = (0..3).map(|c| planes.design.colour(terms[c], phase)).sum();
+        let colour: [f64; 3] = {
+            let mut sum = [0.0; 3];
+            for (_, k) in kept {
+                for (sum, c) in sum.iter_mut().zip(colours[*k]) {
+                    *sum += c / n;
+                }
+            }
+            sum
+        };
+        let mean_of: f64 = colour.iter().sum();
+        let logs: Vec<f64> = kept.iter().map(|(b, _)| b.max(1e-4).ln()).collect();
+        let plane_logs: Vec<f64> = cells.iter().map(|i| flat(&planes.plane.rgb[1], *i).max(1e-3).ln()).collect();
+        let clipped = (0..planes.ratio.len())
+            .map(|a| {
+                let bit = 1_u16 << a.min(15);
+                let flags = planes.clipped.as_slice().expect("standard layout");
+                cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
+            })
+            .collect();
+        let (axis, length, width) = shape(cells, columns);
+        let log = |c: usize, i: u32| flat(&planes.plane.rgb[c], i).max(1e-3).ln();
+        let looks = [
+            median(cells.iter().map(|i| log(0, *i) - log(1, *i)).collect()),
+            median(plane_logs.clone()),
+            median(cells.iter().map(|i| log(2, *i) - log(1, *i)).collect()),
+        ];
+        let plane_mottle = median(plane_logs.iter().map(|l| (l - looks[1]).abs()).collect());
+        let b = planes.bin as f64;
+        let at = |v: f64| b * v + (b - 1.0) / 2.0;
+        let crystal = Crystal {
+            x_px: at(cells.iter().map(|i| (*i as usize % columns) as f64).sum::<f64>() / cells.len() as f64),
+            y_px: at(cells.iter().map(|i| (*i as usize / columns) as f64).sum::<f64>() / cells.len() as f64),
+            area_px: cells.len() as f64 * b * b,
+            ratio,
+            clipped,
+            plane: std::array::from_fn(|c| mean(&|i| flat(&planes.plane.rgb[c], i))),
+            coherence: if planes.design.separation == Separation::Full {
+                (of_mean / mean_of).clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
+            scatter: deviation(&logs),
+            looks,
+            plane_mottle,
+            wholeness: (cells.len() as f64 / (0.25 * std::f64::consts::PI * length * width)).min(1.0),
+            cells: kept.len(),
+            twinned: false,
+            cut_by_frame: false,
+            alike: 0,
+            alike_cells: kept.len(),
+            colourless: 0.5,
+            quartz: 0.5,
+            parts: vec![label],
+        };
+        let phase = if planes.design.separation == Separation::Full { phase } else { [0.0, 0.0] };
+        let lamella = width < LAMELLA_WIDTH && length > LAMELLA_LENGTH * width;
+        Self { label, crystal, brightness: mean_of, colour, phase, axis, lamella }
+    }
+
+    /// The same where its window lies in the field: `origin` is the window's upper left corner.
+    pub(crate) fn moved(mut self, origin: [f64; 2]) -> Self {
+        self.crystal.x_px += origin[0];
+        self.crystal.y_px += origin[1];
+        self
+    }
+
+    /// Same colour within what dirt does to it.
+    pub(super) fn same_colour(&self, other: &Self) -> bool {
+        (0..3).all(|c| {
+            let (a, b) = (self.colour[c], other.colour[c]);
+            (a - b).abs() < 0.05 * (a.abs() + b.abs()) / 2.0 + 0.008
+        })
+    }
+
+    /// Cosine of the difference of 4φ.
+    pub(super) fn phase_agreement(&self, other: &Self) -> f64 {
+        self.phase[0] * other.phase[0] + self.phase[1] * other.phase[1]
+    }
+}
+
+/// Direction of the long axis (radians), length and width (cells) of the ellipse with the same second moments.
+fn shape(cells: &[u32], columns: usize) -> (f64, f64, f64) {
+    let n = cells.len() as f64;
+    let at = |i: &u32| ((*i as usize % columns) as f64, (*i as usize / columns) as f64);
+    let (sx, sy) = cells.iter().map(at).fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
+    let (mx, my) = (sx / n, sy / n);
+    let (mut xx, mut yy, mut xy) = (1.0 / 12.0, 1.0 / 12.0, 0.0);
+    for (x, y) in cells.iter().map(at) {
+        xx += (x - mx).powi(2) / n;
+        yy += (y - my).powi(2) / n;
+        xy += (x - mx) * (y - my) / n;
+    }
+    let root = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt();
+    let axis = 0.5 * (2.0 * xy).atan2(xx - yy);
+    (axis, 4.0 * ((xx + yy + root) / 2.0).sqrt(), 4.0 * ((xx + yy - root) / 2.0).max(0.0).sqrt())
+}
+
+/// Cosine and sine of the phase of all channels' summed extinction term.
+pub(super) fn unit(terms: &[[f64; 3]; 3]) -> [f64; 2] {
+    let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
+    let length = x.hypot(y).max(1e-12);
+    [x / length, y / length]
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let at = values.len() / 2;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+fn deviation(values: &[f64]) -> f64 {
+    let n = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
