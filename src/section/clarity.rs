@@ -4,7 +4,7 @@
 //! and clouds over. None of this is certain for one crystal; retardation weighs in later.
 
 use crate::section::crystals::{Crystal, alike};
-use crate::section::extinction::AngleDesign;
+use crate::section::extinction::{AngleDesign, Separation};
 
 /// Chroma (log channel ratios) at which a crystal is half as likely to be colourless: a tint that the eye sees.
 const TINT: f64 = 0.07;
@@ -18,6 +18,8 @@ const BY_SIZE: f64 = 0.75;
 const BY_DARKENING: f64 = -9.0;
 /// ... for each factor e of mottle over theirs, ...
 const BY_MOTTLE: f64 = -1.9;
+/// (less where the angles do not show extinction: a patch may then run over several crystals of one colour, as its size may)
+const BY_MOTTLE_OF_COLOUR: f64 = -1.4;
 /// ... for each unit of wholeness from [`WHOLE`], ...
 const BY_WHOLENESS: f64 = 2.4;
 /// ... and for twin lamellae.
@@ -50,6 +52,8 @@ pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Ve
     };
     let diameter_px = (4.0 / std::f64::consts::PI * reference.cells).sqrt() * bin as f64;
     alike::count(&mut crystals, design, NEARBY * diameter_px);
+    let extinction = design.separation == Separation::Full;
+    let by_mottle = if extinction { BY_MOTTLE } else { BY_MOTTLE_OF_COLOUR };
     for crystal in &mut crystals {
         let [red, level, blue] = crystal.looks;
         let tint = (red - reference.red).hypot(blue - reference.blue);
@@ -57,10 +61,10 @@ pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Ve
         let half = |x: f64, at: f64| 1.0 / (1.0 + (x / at).powi(4));
         let colourless = half(tint, TINT) * half(darkening, DARKENING);
         let odds = CLEAR_ODDS
-            + BY_SIZE * size(crystal, reference.cells)
+            + BY_SIZE * size(crystal, reference.cells, extinction)
             + BY_ALIKE * crystal.alike.min(MOST_ALIKE) as f64
             + BY_DARKENING * darkening
-            + BY_MOTTLE * (crystal.plane_mottle.max(LEAST_MOTTLE) / reference.mottle).ln().max(-0.5)
+            + by_mottle * (crystal.plane_mottle.max(LEAST_MOTTLE) / reference.mottle).ln().max(-0.5)
             + BY_WHOLENESS * (crystal.wholeness - WHOLE)
             + BY_UNDULOSITY * ((1.0 - crystal.coherence) / UNDULOSE).min(1.0)
             + if crystal.twinned { BY_TWINS } else { 0.0 };
@@ -70,10 +74,10 @@ pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Ve
     crystals
 }
 
-/// Log of a crystal's size against the clear ones', at most twice theirs.
-fn size(crystal: &Crystal, clear_cells: f64) -> f64 {
+/// Log of a crystal's size against the clear ones', at most twice theirs; `extinction`: the angles show which cells are one crystal.
+fn size(crystal: &Crystal, clear_cells: f64, extinction: bool) -> f64 {
     let log = (crystal.cells as f64 / clear_cells).ln().min(0.7);
-    if crystal.cut_by_frame && log < 0.0 { CUT_BY_FRAME * log } else { log }
+    if extinction && crystal.cut_by_frame && log < 0.0 { CUT_BY_FRAME * log } else { log }
 }
 
 /// Mottle that noise of the photograph alone may cause.
@@ -128,7 +132,7 @@ mod tests {
 
     #[test]
     fn a_small_rest_of_a_crystal_that_the_frame_cuts_is_no_sign_against_quartz_as_a_small_crystal_is() {
-        let of = |cells, cut_by_frame| size(&Crystal { cells, cut_by_frame, ..Crystal::unmeasured() }, 1000.0);
+        let of = |cells, cut_by_frame| size(&Crystal { cells, cut_by_frame, ..Crystal::unmeasured() }, 1000.0, true);
         assert!(of(100, false) < of(100, true) && of(100, true) < of(1000, true));
         assert!((of(3000, true) - of(3000, false)).abs() < 1e-12, "a large one is as large as is seen, or larger");
     }
