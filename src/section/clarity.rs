@@ -18,7 +18,7 @@ const BY_SIZE: f64 = 0.75;
 const BY_DARKENING: f64 = -9.0;
 /// ... for each factor e of mottle over theirs, ...
 const BY_MOTTLE: f64 = -1.9;
-/// (less where the angles do not show extinction: a patch may then run over several crystals of one colour, as its size may)
+/// ... or less where the angles do not show extinction, since a patch may run over several crystals of one colour there, ...
 const BY_MOTTLE_OF_COLOUR: f64 = -1.4;
 /// ... for each unit of wholeness from [`WHOLE`], ...
 const BY_WHOLENESS: f64 = 2.4;
@@ -27,10 +27,12 @@ const BY_TWINS: f64 = -2.5;
 const WHOLE: f64 = 0.75;
 /// Log odds for each other patch of its colour and extinction near it, up to [`MOST_ALIKE`]: cleavage and lamellae cut feldspar up.
 const BY_ALIKE: f64 = -0.7;
+/// Most such patches that count. House value.
 const MOST_ALIKE: usize = 2;
 /// Distance within which such patches are looked for, in diameters of the slide's clear crystals. House value.
 const NEARBY: f64 = 1.5;
-/// Part of the log of its size that counts against a crystal that the frame cuts: the rest is not seen.
+/// Part of the log of its size that counts against a crystal that the frame cuts: the rest is not seen (fitted and
+/// shrunk as those above).
 const CUT_BY_FRAME: f64 = 0.5;
 /// Log odds for extinction that sweeps through the crystal: undulose extinction is quartz's far more than feldspar's.
 const BY_UNDULOSITY: f64 = 1.5;
@@ -41,10 +43,11 @@ const CLEAR_ODDS: f64 = 1.3;
 /// Log odds never leave this range: clear feldspar and dirty quartz exist.
 const RANGE: (f64, f64) = (-4.0, 2.6);
 
-/// Sets how likely each crystal is quartz, and which are alike, from their looks against the slide's own clear crystals, were quartz and other
-/// colourless crystals equally common.
+/// Sets which crystals are alike, and how likely each is quartz by its looks against the slide's own clear crystals, were quartz
+/// and other colourless crystals equally common.
 ///
-/// `design` are the angles of the crossed photographs, `bin` the pixels of a cell's side. It never decides: retardation does, later, against the distribution that quartz must follow.
+/// `design` are the angles of the crossed photographs, `bin` is the side of a cell in pixels. It never decides: retardation does,
+/// later, against the distribution that quartz must follow.
 #[must_use]
 pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Vec<Crystal> {
     let Some(reference) = Reference::of(&crystals) else {

@@ -86,6 +86,7 @@ const SMALLEST_PATCH: usize = 40;
 pub(crate) const REACH: usize = 6;
 /// How far from a mark its crystal may begin, cells.
 const MARK_REACH: usize = 4;
+
 /// Binning at which crystals are measured.
 #[must_use]
 pub fn binning(scale: Option<MicrometresPerPixel>) -> usize {

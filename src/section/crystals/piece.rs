@@ -48,6 +48,7 @@ impl Piece {
         }
     }
 
+    /// Measures the patch of these cells (indices row by row into the planes, at least one): shares of plane light, places in pixels.
     pub(crate) fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
         let columns = planes.dim().1;
         let flat = |p: &Array2<f32>, i: u32| f64::from(p.as_slice().expect("standard layout")[i as usize]);
