@@ -1,6 +1,6 @@
 //! What lies beside a line: which crystals it passes, and lines that keep it company.
 
-use crate::section::ridge::RidgeBasis;
+use crate::section::ridge::{RidgeBasis, Steered};
 use crate::section::sides::Sides;
 use crate::section::trace::{BREAK_EVEN, Path};
 
@@ -33,7 +33,8 @@ pub(crate) struct Crossed {
     pub(crate) farther: f64,
     /// Share of its ends where its crystal ends too; an end on the frame is none.
     pub(crate) bounded: f64,
-    /// Share of its length where the two sides are different colours.
+    /// Share of its length where the two sides are different colours, times how far they differ alike all along, 0..=1: a border
+    /// parts two crystals, of lamellae that it crosses the colours take turns.
     pub(crate) divides: f64,
     /// Ends on the frame, 0..=2.
     pub(crate) cut: f64,
@@ -62,13 +63,7 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: Sides<'_>, cell_um
         .collect();
     let both: Vec<[Option<Vec<f32>>; 2]> = (0..count).map(|k| [look(place(k), 1.0), look(place(k), -1.0)]).collect();
     let inside = BEYOND..count - BEYOND;
-    let (mut differ, mut n) = (0.0, 0.0);
-    for pair in &both[inside.clone()] {
-        if let [Some(l), Some(r)] = pair {
-            n += 1.0;
-            differ += f64::from(u8::from(distance(l, r) > ANOTHER));
-        }
-    }
+    let divides = divides(&both[inside.clone()]);
     let palettes: Vec<Vec<Vec<f32>>> = (0..count)
         .map(|k| {
             let spots = PALETTE.iter().map(|(um, cells)| (um / cell_um).max(*cells)).flat_map(|o| [o, -o]);
@@ -113,8 +108,26 @@ pub(crate) fn crossed(path: &Path, basis: &RidgeBasis, sides: Sides<'_>, cell_um
     let free: Vec<usize> = (0..2).filter(|e| !on_frame(path.ends[*e])).collect();
     found.cut = 2.0 - free.len() as f64;
     found.bounded = free.iter().map(|e| f64::from(u8::from(bounded[*e])) / 2.0).sum();
-    found.divides = if n > 0.0 { differ / n } else { 0.0 };
+    found.divides = divides;
     found
+}
+
+/// How far the two sides of a line are two crystals, from the colours on both, window by window; see [`Crossed::divides`].
+fn divides(both: &[[Option<Vec<f32>>; 2]]) -> f64 {
+    let pairs: Vec<(&[f32], &[f32])> =
+        both.iter().filter_map(|[l, r]| l.as_deref().zip(r.as_deref())).filter(|(l, _)| !l.is_empty()).collect();
+    let Some((first, _)) = pairs.first() else { return 0.0 };
+    let n = pairs.len() as f32;
+    let mut mean = vec![0.0; first.len()];
+    let (mut differ, mut squares) = (0.0, 0.0);
+    for (l, r) in &pairs {
+        let between = distance(l, r);
+        differ += f64::from(u8::from(between > ANOTHER));
+        squares += between * between / n;
+        mean.iter_mut().zip(l.iter().zip(*r)).for_each(|(m, (l, r))| *m += (l - r) / n);
+    }
+    let alike = distance(&mean, &vec![0.0; mean.len()]) / squares.sqrt().max(ANOTHER / 10.0);
+    differ / f64::from(n) * f64::from(alike)
 }
 
 /// Distance from the frame within which an end may be the frame's, cells.
@@ -210,66 +223,67 @@ pub(crate) fn crystals_along(palettes: &[Vec<Vec<f32>>]) -> Vec<Option<usize>> {
         .collect()
 }
 
-/// Lines beside a line.
+/// Lines beside a line, parallel to it over its whole length.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Company {
-    /// Share of its windows beside which two or more parallel lines run that are at least half as strong.
-    pub(crate) accompanied: f64,
-    /// Its mean response over that of the strongest line parallel to it over its whole length, 0.1 to 10.
-    pub(crate) outstanding: f64,
-    /// How many scatters its mean response lies above those of the lines parallel to it over its whole length.
+    /// How many scatters its mean response lies above those of the lines within [`BESIDE_UM`].
     pub(crate) scatters: f64,
+    /// Mean response of the second strongest line within [`KIN_UM`], over its own; at least [`LEAST_KIN`]. Cleavage and lamellae
+    /// are one of many.
+    pub(crate) kin: f64,
 }
 
 impl Company {
     /// A line that stands alone.
-    pub(crate) const NONE: Self = Self { accompanied: 0.0, outstanding: 10.0, scatters: 15.0 };
+    pub(crate) const NONE: Self = Self { scatters: 15.0, kin: LEAST_KIN };
 }
 
-/// Windows in which company is judged, cells.
-const WINDOW: f64 = 32.0;
+/// How far beside a line it is asked whether it stands out, µm.
+const BESIDE_UM: f64 = 75.0;
+/// How far beside a line its kin are looked for, µm: several spacings of a coarse cleavage.
+const KIN_UM: f64 = 225.0;
+/// Responses of kin, over a line's own, below which they are noise.
+const LEAST_KIN: f64 = 0.08;
+/// Above which a line is one of many for certain.
+const MOST_KIN: f64 = 1.5;
+/// How often along a line its company is looked at, cells: answers nearer than that are much alike.
+const EVERY: f64 = 3.0;
+/// How near a line there is nothing but itself, cells.
+const ITSELF: usize = 5;
 
-/// Parallel lines within `reach` cells of a path, window by window.
-pub(crate) fn company(path: &Path, basis: &RidgeBasis, reach: f64) -> Company {
-    let [from, to] = path.ends;
-    let windows = ((to - from) / WINDOW).round().max(1.0);
-    let size = (to - from) / windows;
-    let reach = reach.round() as i32;
-    let mut accompanied = 0.0;
-    let mut whole = vec![0.0; 2 * reach as usize + 1];
-    for w in 0..windows as usize {
-        let a = from + w as f64 * size;
-        let mut profile = vec![0.0; 2 * reach as usize + 1];
-        let mut n = 0.0;
-        let mut s = a + 1.0;
-        while s < a + size {
-            for (k, p) in profile.iter_mut().enumerate() {
-                *p += path.response(basis, s, k as f64 - f64::from(reach)).unwrap_or(0.0);
-            }
-            n += 1.0;
-            s += 2.0;
+/// Lines parallel to a path on both sides; `cell_um` is the side of a cell of the line search.
+pub(crate) fn company(path: &Path, basis: &RidgeBasis, cell_um: f64) -> Company {
+    let [beside, middle] = [BESIDE_UM, KIN_UM].map(|um| (um / cell_um).round().max(ITSELF as f64 + 3.0) as usize);
+    let mut profile = vec![0.0; 2 * middle + 1];
+    let mut n = 0.0;
+    let mut s = path.ends[0] + 1.0;
+    while s < path.ends[1] {
+        let to = Steered::along(path.tangent(s));
+        for (k, p) in profile.iter_mut().enumerate() {
+            let [x, y] = path.at(s, k as f64 - middle as f64);
+            *p += f64::from(basis.steered(x, y, to).unwrap_or(0.0));
         }
-        profile.iter_mut().for_each(|p| *p /= f64::max(n, 1.0));
-        whole.iter_mut().zip(&profile).for_each(|(a, p)| *a += p / windows);
-        let middle = reach as usize;
-        let own = profile[middle - 1..=middle + 1].iter().copied().fold(0.0, f64::max);
-        let peaks = |bar: f64| {
-            (1..profile.len() - 1)
-                .filter(|k| k.abs_diff(middle) > 4)
-                .filter(|k| profile[*k] > bar && profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
-                .count()
-        };
-        let others = peaks((0.5 * own).max(0.3));
-        accompanied += f64::from(u8::from(others >= 2)) / windows;
+        n += 1.0;
+        s += EVERY;
     }
-    let middle = reach as usize;
-    let own = whole[middle - 1..=middle + 1].iter().copied().fold(0.0, f64::max);
-    let others: Vec<f64> = (0..whole.len()).filter(|k| k.abs_diff(middle) > 5).map(|k| whole[k]).collect();
+    profile.iter_mut().for_each(|p| *p /= f64::max(n, 1.0));
+    let own = profile[middle - 1..=middle + 1].iter().copied().fold(0.0, f64::max);
+    let apart = |k: &usize| k.abs_diff(middle) >= ITSELF;
+
+    let others: Vec<f64> =
+        (middle - beside..=middle + beside).filter(|k| k.abs_diff(middle) > ITSELF).map(|k| profile[k]).collect();
     let n = others.len().max(1) as f64;
     let mean = others.iter().sum::<f64>() / n;
     let scatter = (others.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / n).sqrt().max(0.02);
-    let strongest = others.iter().copied().fold(0.05, f64::max);
-    Company { accompanied, outstanding: (own / strongest).clamp(0.1, 10.0), scatters: (own - mean) / scatter }
+
+    let mut kin: Vec<f64> = (1..profile.len() - 1)
+        .filter(apart)
+        .filter(|k| profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
+        .map(|k| profile[k])
+        .collect();
+    kin.sort_by(|a, b| b.total_cmp(a));
+    let second = kin.get(1).copied().unwrap_or(0.0) / own.max(0.1);
+    Company { scatters: (own - mean) / scatter, kin: second.clamp(LEAST_KIN, MOST_KIN) }
 }
 
 #[cfg(test)]
@@ -313,5 +327,45 @@ mod tests {
         let windows: Vec<[f32; 1]> = (0..30).map(|k: usize| [(k * 7 % 30) as f32 * 0.1]).collect();
         let found = along(&windows.iter().map(<[f32; 1]>::as_slice).collect::<Vec<_>>());
         assert!(found.iter().all(Option::is_none), "{found:?}");
+    }
+
+    /// A border has one crystal on either side; where lamellae cross a line, both sides show both colours by turns.
+    #[test]
+    fn a_border_divides_and_lamellae_across_do_not() {
+        let side = |c: f32| Some(vec![c, 1.0 - c]);
+        let border: Vec<[Option<Vec<f32>>; 2]> = (0..20).map(|_| [side(0.3), side(0.7)]).collect();
+        assert!((divides(&border) - 1.0).abs() < 1e-6, "{}", divides(&border));
+        let turns: Vec<[Option<Vec<f32>>; 2]> =
+            (0..20).map(|k| if k % 2 == 0 { [side(0.3), side(0.7)] } else { [side(0.7), side(0.3)] }).collect();
+        assert!(divides(&turns) < 1e-6, "{}", divides(&turns));
+        let half: Vec<[Option<Vec<f32>>; 2]> =
+            (0..20).map(|k| if k < 10 { [side(0.3), side(0.7)] } else { [side(0.3), side(0.3)] }).collect();
+        // Half of its length differs; the mean is half the difference, the root of the mean square 1/√2 of it.
+        assert!((divides(&half) - 0.5 * 0.5_f64.sqrt()).abs() < 1e-6, "{}", divides(&half));
+        assert_eq!(divides(&[[side(0.4), side(0.4)]]), 0.0);
+        assert_eq!(divides(&[]), 0.0, "nothing was photographed between crossed polars");
+    }
+
+    /// Dark lines along x at some heights, 1.6 µm a cell.
+    fn ruled(heights: &[f64], depths: &[f32]) -> Company {
+        let log = ndarray::Array2::from_shape_fn((321, 200), |(y, _)| {
+            -heights.iter().zip(depths).map(|(h, d)| d * (-0.5 * (y as f64 - h).powi(2)).exp() as f32).sum::<f32>()
+        });
+        let basis = RidgeBasis::of(&log, 20, 0.05);
+        let path =
+            Path { origin: [100.0, 160.0], along: [1.0, 0.0], sideways: [0.0; 3], ends: [-60.0, 60.0], evidence: 0.0 };
+        company(&path, &basis, 1.6)
+    }
+
+    #[test]
+    fn a_line_alone_and_one_of_a_pair_have_no_kin_and_one_of_many_has() {
+        let alone = ruled(&[160.0], &[0.3]);
+        assert!(alone.kin <= LEAST_KIN && alone.scatters > 8.0, "{alone:?}");
+        let pair = ruled(&[160.0, 185.0], &[0.3, 0.3]);
+        assert!(pair.kin <= LEAST_KIN, "{pair:?}");
+        // A cleavage of 30 µm spacing.
+        let many: Vec<f64> = (0..17).map(|k| 10.0 + 18.75 * f64::from(k)).collect();
+        let cleaved = ruled(&many, &[0.3; 17]);
+        assert!((cleaved.kin - 1.0).abs() < 0.1 && cleaved.scatters < 6.0, "{cleaved:?}");
     }
 }

@@ -185,10 +185,6 @@ fn chord(views: &[&SeenLine], ends: [[f64; 2]; 2], span: f64, um_per_px: f64, fi
         divides: mean(&|l| l.crossed.divides),
         cut: on_frame(ends, field),
     };
-    line.company = Company {
-        accompanied: mean(&|l| l.company.accompanied),
-        outstanding: mean(&|l| l.company.outstanding.ln()).exp(),
-        scatters: mean(&|l| l.company.scatters),
-    };
+    line.company = Company { scatters: mean(&|l| l.company.scatters), kin: mean(&|l| l.company.kin.ln()).exp() };
     line
 }

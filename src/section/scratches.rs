@@ -26,9 +26,9 @@ pub struct Line {
     pub width_um: f64,
     /// Depth at the middle, log units.
     pub depth: f64,
-    /// Sum of (response - break-even).
+    /// Sum of (response - break-even) where nothing else explains it.
     pub evidence: f64,
-    /// Mean response, local scatters.
+    /// Mean response where nothing else explains it, local scatters.
     pub strength: f64,
     /// Share of its length where it is seen.
     pub fill: f64,
@@ -52,11 +52,9 @@ pub struct Line {
 
 /// Shortest scratch looked for, µm: 200 µm and over count.
 const SHORTEST_UM: f64 = 130.0;
-/// How far beside a line its company is looked for, µm.
-const COMPANY_UM: f64 = 75.0;
 
-/// Confidence from which a line's company is asked after.
-const CONSIDERED: f64 = 0.05;
+/// Confidence from which a line's company is asked after: below it, parallel scratches elsewhere make it no scratch either.
+const CONSIDERED: f64 = 0.01;
 
 /// The lines along the courses of one search, by all photographs. `hidden` says of a pixel that what lies there is explained otherwise.
 pub(crate) fn lines_along(
@@ -80,7 +78,7 @@ impl Line {
         let path = course.path;
         let cell_um = um_per_px * search.bin as f64;
         let to_px = |p: [f64; 2]| p.map(|v| search.px(v));
-        let (mut sum, mut seen, mut n, mut covered) = (0.0, 0.0, 0.0_f64, 0.0);
+        let (mut sum, mut seen, mut n, mut covered) = (0.0, 0.0, 0.0_f64, 0.0_f64);
         for (k, r) in course.responses.iter().enumerate().filter(|(_, r)| !r.is_nan()) {
             n += 1.0;
             let [x, y] = to_px(path.at(path.ends[0] + 0.5 + k as f64, 0.0));
@@ -92,13 +90,14 @@ impl Line {
             }
         }
         let n = n.max(1.0);
+        let bare = n - covered;
         let mut line = Self {
             ends: path.ends.map(|s| to_px(path.at(s, 0.0))),
             length_um: path.length() * cell_um,
             width_um: course.width * cell_um,
             depth: course.depth,
-            evidence: path.evidence,
-            strength: sum / n,
+            evidence: sum - bare * BREAK_EVEN,
+            strength: sum / bare.max(1.0),
             fill: seen / n,
             roughness: course.roughness,
             bow: path.bow() / (path.ends[1] - path.ends[0]).max(1.0),
@@ -112,7 +111,7 @@ impl Line {
         line.confidence = line.odds().probability();
         // Not asked where even standing alone would not make it a scratch.
         if line.confidence > CONSIDERED {
-            line.company = company(&path, &search.basis, COMPANY_UM / cell_um);
+            line.company = company(&path, &search.basis, cell_um);
             line.confidence = line.odds().probability();
         }
         line
@@ -128,31 +127,27 @@ impl Line {
     pub fn odds(&self) -> Odds {
         let Crossed { crystals, elsewhere, farther, bounded, divides, cut } = self.crossed;
         let alone = if crystals < 2.0 { 1.0 } else { 0.0 };
-        let length = (self.length_um / 400.0).ln().clamp(-1.2, 1.5);
-        Odds::before(-5.6)
-            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.93)
-            .with("fill", self.fill - 0.7, 6.65)
+        Odds::before(-9.17)
+            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.35)
+            .with("fill", self.fill - 0.7, 2.38)
             // Straight within a fraction of a cell; joints and boundaries wander.
-            .with("rough", self.roughness.min(1.2), -3.6)
+            .with("rough", self.roughness.min(1.2), -3.72)
             // Evidence outside the crystal that holds most of it: what is a crystal's own ends with it.
-            .with("elsewhere", (1.0 + elsewhere / 8.0).ln(), 1.08)
-            .with("farther", (1.0 + farther / 8.0).ln(), 0.57)
-            // Company is cleavage or lamellae, the less so the more crystals it crosses.
-            .with("company", self.company.accompanied / crystals.min(4.0), -3.0)
-            // A scratch stands out of all that runs parallel to it, cleavage is one of many.
-            .with("outstanding", self.company.outstanding.ln(), 1.03)
-            .with("scatters", self.company.scatters.clamp(0.0, 15.0), 0.23)
-            .with("divides", divides, -3.2)
+            .with("elsewhere", (1.0 + elsewhere / 8.0).ln(), 1.43)
+            .with("farther", (1.0 + farther / 8.0).ln(), 1.38)
+            // Cleavage and lamellae are one of many, and the less likely the more crystals it crosses.
+            .with("kin", self.company.kin.ln() / crystals.clamp(1.0, 4.0).sqrt(), -2.8)
+            // A scratch stands out of all that runs parallel to it.
+            .with("scatters", self.company.scatters.clamp(0.0, 15.0), 0.24)
+            .with("divides", divides, -5.77)
             .with("bowed", (self.bow - 0.012).max(0.0), -200.0)
             // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
-            .with("ends with it", alone * bounded, -1.55)
-            .with("long in one", alone * length, -1.15)
+            .with("ends with it", alone * bounded, -1.38)
             // Cut by the frame, it is longer than it looks.
-            .with("cut", cut, 0.77)
+            .with("cut", cut, 0.84)
             // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
-            .with("strength", self.strength, -2.84)
-            .with("depth", (self.depth.max(0.01) / 0.15).ln(), -0.2)
-            .with("siblings", self.siblings, 1.37)
-            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.7)
+            .with("strength", self.strength, -1.87)
+            .with("siblings", self.siblings, 1.28)
+            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.9)
     }
 }
