@@ -176,7 +176,6 @@ fn chord(views: &[&SeenLine], ends: [[f64; 2]; 2], span: f64, um_per_px: f64, fi
     line.fill = mean(&|l| l.fill);
     line.roughness = mean(&|l| l.roughness);
     line.bow = bowed.max(most(&|l| l.bow * l.length_um) / line.length_um.max(1e-9));
-    line.covered = mean(&|l| l.covered);
     line.crossed = Crossed {
         crystals: most(&|l| l.crossed.crystals),
         elsewhere: (evidence - in_one).max(0.0),

@@ -44,8 +44,6 @@ pub struct Line {
     pub(crate) crossed: Crossed,
     /// Lines beside it.
     pub(crate) company: Company,
-    /// Share of its length that something else explains (a bubble's rim).
-    pub covered: f64,
     /// How sure that it is a scratch, 0..=1.
     pub confidence: f64,
 }
@@ -105,7 +103,6 @@ impl Line {
             bin: search.bin,
             crossed: crossed(&path, &search.basis, sides, cell_um),
             company: Company::NONE,
-            covered: covered / n,
             confidence: 0.0,
         };
         line.confidence = line.odds().probability();
