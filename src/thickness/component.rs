@@ -12,7 +12,7 @@ use crate::thickness::surface;
 use crate::thickness::yardstick::Yardstick;
 
 /// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
-pub(crate) const TEMPERATURE: f64 = 1.1;
+pub(crate) const TEMPERATURE: f64 = 1.0;
 /// Paths that are fitted again with their channels' mean wavelengths let loose.
 const CLOSER: usize = 24;
 /// What is wrong with every lamp's path is wrong for all grains alike: that one lamp fits better counts for less by this factor.

@@ -158,14 +158,16 @@ fn least_edge(rays: &[Ray], step: f64, radius: f64) -> f32 {
     (EDGE_OVER_USUAL * usual).clamp(EDGE[0], EDGE[1])
 }
 
-/// Radius of the steepest rise outward within `slack` of the expected one, at least `least`.
+/// Radius of the rim's outer edge within `slack` of the expected one, from a rise of at least `least` in log light.
+///
+/// Log light shows the edge against any outside, but lens and focus spread light itself, not its logarithm: a blurred edge
+/// is steepest where it stands in linear light, and in log light farther in, the more so the blacker the rim.
 fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64, least: f32) -> Option<f64> {
     let reach = rise_reach(step, radius);
     let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64 + 1.0) as usize;
     let to = (((1.0 + slack) * radius + 1.0) / step) as usize;
-    let rise = |i: usize| -> f32 {
-        if i < reach || i + reach >= ray.light.len() { f32::NAN } else { ray.light[i + reach] - ray.light[i - reach] }
-    };
+    let within = |i: usize| i >= reach && i + reach < ray.light.len();
+    let rise = |i: usize| if within(i) { ray.light[i + reach] - ray.light[i - reach] } else { f32::NAN };
     let (mut best, mut at) = (least, None);
     for i in from..=to {
         let v = rise(i);
@@ -173,8 +175,12 @@ fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64, least: f32) -> Opti
             (best, at) = (v, Some(i));
         }
     }
-    let at = at?;
-    let (a, b, c) = (rise(at - 1), best, rise(at + 1));
+    let rise = |i: usize| if within(i) { ray.light[i + reach].exp() - ray.light[i - reach].exp() } else { f32::NAN };
+    let mut at = at?;
+    while rise(at + 1) > rise(at) {
+        at += 1;
+    }
+    let (a, b, c) = (rise(at - 1), rise(at), rise(at + 1));
     let bend = a - 2.0 * b + c;
     let shift = if bend < -1e-6 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     Some((at as f64 + f64::from(if shift.is_nan() { 0.0 } else { shift })) * step)

@@ -24,9 +24,8 @@ impl Ring {
             .with("wall on a circle", thin * (self.on_circle.min(1.0) - 0.7), 13.8)
             // Crystals go on beneath a bubble's wall; an outline parts what it bounds.
             .with("divides", thin * (self.divides - 0.5).max(0.0), -13.4)
-            // Total reflection blackens the outer third; more than half only where the condenser is stopped down.
-            .with("rim too wide", (self.rim_width - 0.52).max(0.0), -10.8)
-            // And dark alike all round.
+            // Dark alike all round. (How wide it is tells nothing: total reflection blackens the outer third of the radius, and
+            // an objective that takes in little light four fifths.)
             .with("uneven", (self.unevenness - 0.25).max(0.0), -7.0)
             .with("hardly judged", (self.judged - 0.6).min(0.0), 23.5)
             // A round hole or a vesicle is out all over; through a bubble the rock shows.

@@ -57,6 +57,30 @@ fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
     }
 }
 
+/// A lens spreads light, not its logarithm: the edge of a black rim stays where half of the light is. And an objective that takes
+/// in little light leaves a mere dot of it in the middle, with a rim of four fifths of the radius and more.
+#[test]
+fn blur_and_a_small_aperture_change_neither_diameter_nor_call() {
+    for (radius, na, blur) in [(8.0, 0.25, 0.5), (9.0, 0.1, 0.8), (13.0, 0.25, 2.0), (30.0, 0.1, 2.5)] {
+        let rim_light = 0.02;
+        let sharp = |x: f64, y: f64| ball((x - 140.3).hypot(y - 121.8) / radius, 1.54, na).max(rim_light);
+        let light = scene(260, 300, |x, y| {
+            // A Gaussian of standard deviation `blur` pixels by its values at seven by seven places.
+            let (mut sum, mut total) = (0.0, 0.0);
+            for k in 0..49 {
+                let (u, v) = (f64::from(k % 7 - 3) * 0.8, f64::from(k / 7 - 3) * 0.8);
+                let weight = (-0.5 * (u * u + v * v)).exp();
+                sum += weight * sharp(x + blur * u, y + blur * v);
+                total += weight;
+            }
+            sum / total
+        });
+        let found = bubbles(&light);
+        assert_eq!(found.len(), 1, "{radius} {na} {blur}: {found:?}");
+        assert!((found[0].radius / radius - 1.0).abs() < 0.03, "{radius} {na} {blur}: {:?}", found[0]);
+    }
+}
+
 /// Ray optics: with n·sin(deviation) = aperture, the bright core in resin of n = 1.54 ends at these b/R (computed with
 /// other code).
 #[test]

@@ -10,6 +10,7 @@ mod judgement;
 mod leak;
 mod outline;
 mod patch;
+mod pores;
 mod usual;
 
 use std::collections::{HashMap, HashSet};
@@ -122,16 +123,19 @@ pub(crate) struct Called {
     pub(crate) holes: Vec<Hole>,
     /// Those that are not, and may be.
     pub(crate) in_doubt: Vec<Hole>,
+    /// The rock's own pores look like holes here.
+    pub(crate) pores_alike: bool,
 }
 
 /// Those that are called holes, and those in doubt, weighed by the company they keep; µm per pixel of the scale used.
 pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
-    if impregnation != Impregnation::Clear {
+    let pores_alike = pores::look_alike(&holes, impregnation);
+    if !pores_alike {
         company::weigh(&mut holes, company::REACH_UM / um_per_px);
     }
     holes.retain(|h| h.confidence >= IN_DOUBT);
     let (holes, in_doubt) = holes.into_iter().partition(|h| h.confidence >= REPORTED);
-    Called { holes, in_doubt }
+    Called { holes, in_doubt, pores_alike }
 }
 
 /// Finds patches that may be plucked, likeliest first.
