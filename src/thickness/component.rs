@@ -11,8 +11,6 @@ use crate::thickness::path::{ColourPath, PATHS, grid};
 use crate::thickness::surface;
 use crate::thickness::yardstick::Yardstick;
 
-/// Errors of a path or of a crystal's colour are shared by many grains: log probabilities count for less by this factor.
-pub(crate) const TEMPERATURE: f64 = 1.0;
 /// Paths that are fitted again with their channels' mean wavelengths let loose.
 const CLOSER: usize = 24;
 /// What is wrong with every lamp's path is wrong for all grains alike: that one lamp fits better counts for less by this factor.
@@ -34,18 +32,18 @@ pub(crate) struct Component {
     pub(crate) logs: Vec<Vec<f32>>,
     /// Log weight by lamp and gains alone.
     prior: f64,
-    /// Log evidence over all thicknesses, tempered, with `prior`.
+    /// Log evidence over all thicknesses, with `prior`.
     pub(crate) log_weight: f64,
 }
 
 impl Component {
-    /// Tempered log probability of one grain at a thickness, between the points of the grid.
-    pub(crate) fn tempered(&self, grain: usize, thickness_um: f64) -> f64 {
+    /// Log probability of one grain at a thickness, between the points of the grid.
+    pub(crate) fn log_probability(&self, grain: usize, thickness_um: f64) -> f64 {
         let row = &self.logs[grain];
         let x = surface::point(thickness_um).clamp(0.0, (grid::COUNT - 2) as f64);
         let i = x as usize;
         let t = x - i as f64;
-        (f64::from(row[i]) * (1.0 - t) + f64::from(row[i + 1]) * t) / TEMPERATURE
+        f64::from(row[i]) * (1.0 - t) + f64::from(row[i + 1]) * t
     }
 
     /// Log probability of all grains at one common thickness, over the grid.
@@ -53,7 +51,7 @@ impl Component {
         let mut sum = vec![0.0; grid::COUNT];
         for (_, row) in self.logs.iter().enumerate().filter(|(g, _)| of(*g)) {
             for (s, l) in sum.iter_mut().zip(row) {
-                *s += f64::from(*l) / TEMPERATURE;
+                *s += f64::from(*l);
             }
         }
         sum

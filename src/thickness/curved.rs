@@ -100,7 +100,7 @@ struct Form<'a> {
 }
 
 impl Form<'_> {
-    /// Tempered log posterior; densities of the plane's coefficients are left out, which both forms share.
+    /// Log posterior; densities of the plane's coefficients are left out, which both forms share.
     fn log(&self, p: &DVector<f64>) -> f64 {
         let draw = self.terms.draw(p);
         let tilt: f64 = draw.gradient_um_per_mm.iter().map(|g| (g / TILT_UM_PER_MM).powi(2)).sum();
@@ -120,7 +120,7 @@ impl Form<'_> {
             if !(RANGE_UM.0..=RANGE_UM.1).contains(&d) {
                 return f64::NEG_INFINITY;
             }
-            sum += self.component.tempered(i, d);
+            sum += self.component.log_probability(i, d);
         }
         sum
     }

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::thickness::Thickness;
 use crate::thickness::carried::Carried;
-use crate::thickness::component::{Component, TEMPERATURE, log_sum};
+use crate::thickness::component::{Component, log_sum};
 use crate::thickness::fit::{LOOKS_CLEAR, MORE_QUARTZ};
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::{GrainEvidence, SHARES};
@@ -74,7 +74,7 @@ fn against(grains: &[Grain], best: &Component) -> f64 {
             .par_iter()
             .map(|g| {
                 let densities = GrainEvidence::instead(g, &path, &MAFIC, share);
-                densities.into_iter().map(|p| g.weight * p.ln() / TEMPERATURE).collect()
+                densities.into_iter().map(|p| g.weight * p.ln()).collect()
             })
             .collect();
         let common: Vec<f64> = (0..grid::COUNT).map(|i| logs.iter().map(|l| l[i]).sum()).collect();

@@ -126,7 +126,7 @@ struct Plane<'a> {
 }
 
 impl Plane<'_> {
-    /// Tempered log posterior at centre thickness (µm) and gradient (µm/mm).
+    /// Log posterior at centre thickness (µm) and gradient (µm/mm).
     fn log(&self, p: &Vector3<f64>) -> f64 {
         let mut sum = -0.5 * (p.y * p.y + p.z * p.z) / (0.5_f64 * 0.5);
         for (i, at) in self.at.iter().enumerate() {
@@ -134,7 +134,7 @@ impl Plane<'_> {
             if d < RANGE_UM.0 || d > RANGE_UM.1 {
                 return f64::NEG_INFINITY;
             }
-            sum += self.component.tempered(i, d);
+            sum += self.component.log_probability(i, d);
         }
         sum
     }

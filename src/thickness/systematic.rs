@@ -92,7 +92,7 @@ pub(crate) fn tone_by_colours(fields: &[FieldCrystals], prior: GainPrior, tone: 
     if paths.is_empty() {
         return tone;
     }
-    let unit = (paths[0].1.misfit / EXPECTED_MISFIT).max(LEAST_MISFIT).powi(2) * component::TEMPERATURE * CHROMA_ALONE;
+    let unit = (paths[0].1.misfit / EXPECTED_MISFIT).max(LEAST_MISFIT).powi(2) * CHROMA_ALONE;
     paths.truncate(TRIED);
     let costs: Vec<f64> = CONTRASTS
         .iter()
