@@ -2,7 +2,7 @@
 
 use crate::thickness::Thickness;
 use crate::thickness::component::{self, LampFit};
-use crate::thickness::gains::GainPrior;
+use crate::thickness::gains::{GainPrior, Gains};
 use crate::thickness::grain::{self, FieldCrystals, Grain, Grains};
 use crate::thickness::systematic::tone_by_colours;
 use crate::thickness::tone::ToneCurve;
@@ -51,6 +51,12 @@ impl Seen {
         let gains = &best.gains;
         let cast = self.prior.long_tails && gains.log.max() - gains.log.min() > CAST;
         gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
+    }
+
+    /// Whether the colours bear out what is known of exposure and white balance, so far as it is: they are as bright and as neutral.
+    pub(crate) fn borne_out(prior: GainPrior, gains: &Gains) -> bool {
+        let as_bright = prior.common_u > 1.0 || gains.log.mean().abs() < ANOTHER_EXPOSURE;
+        prior.long_tails && gains.log.max() - gains.log.min() < CAST && as_bright
     }
 
     /// Whether nothing but tints speaks: white may be anything, or each grain was seen at one angle only.

@@ -149,6 +149,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if !marked && let Some(refused) = lookalike::refused(&grains, &carried, &components[0], middle.value, yardstick) {
         return refused;
     }
+    let off_record = disbelieved.is_some();
     let mut notes = Vec::from_iter(disbelieved);
     if let Some(other) = answers.get(1) {
         notes.push(format!(
@@ -177,6 +178,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             Spread::TooLow(_) => return may_be_thicker(middle.value),
             // One position of the polars does not check the colours: a filter or exchanged channels look the same.
             Spread::TooHigh if !marked && grains.iter().all(|g| g.any_brightness) => return altered_or_oriented(),
+            Spread::TooHigh if !marked && (off_record || !Seen::borne_out(prior, &lamps[0].gains)) => {
+                return one_grey();
+            }
             Spread::TooHigh => {
                 systematic = systematic.hypot(PREFERRED_ORIENTATION);
                 notes.push(
@@ -246,6 +250,17 @@ fn altered_or_oriented() -> Thickness {
             .into(),
         next: "Photograph crossed polars at four angles 22.5° apart, without a filter, with the white balance of plane light."
             .into(),
+    }
+}
+
+/// Too many high colours that are not as bright or as neutral as quartz would be: beyond the fourth order or so all colours mix to one
+/// grey-white, half as bright as plane light, whatever the cut (calcite, dolomite).
+fn one_grey() -> Thickness {
+    Thickness::NotMeasurable {
+        why: "more grains show high colours than among randomly lying quartz crystals, and they are not as bright or not of the colour \
+              that quartz would be: a mineral of very high birefringence, such as calcite, shows one grey-white whatever its cut"
+            .into(),
+        next: MORE_QUARTZ.into(),
     }
 }
 
