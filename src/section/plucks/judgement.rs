@@ -23,7 +23,7 @@ impl Hole {
             .with("ragged", (self.fullness - 0.85).min(0.0), 2.0)
             .with("hardly judged", (self.judged - 0.6).min(0.0), 1.0)
             // One angle: every grain at extinction is out.
-            .with("one angle", f64::from(u8::from(self.one_angle)), -1.5)
+            .with("one angle", f64::from(u8::from(self.one_angle)), -2.4)
             // Alone it is one of the crystals that look like a hole now and then; nothing is gained beyond the second other.
             .with("company", self.company.map_or(0.0, |others| 0.75 - (-others).exp()), 3.56)
     }
