@@ -53,7 +53,8 @@ impl Seen {
         gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
     }
 
-    /// Whether the colours bear out what is known of exposure and white balance, so far as it is: they are as bright and as neutral.
+    /// Whether the colours, by the log gains that were fitted, bear out the record: as bright as a known exposure says, and neutral.
+    /// A white balance that is not known bears out nothing.
     pub(crate) fn borne_out(prior: GainPrior, gains: &Gains) -> bool {
         let as_bright = prior.common_u > 1.0 || gains.log.mean().abs() < ANOTHER_EXPOSURE;
         prior.long_tails && gains.log.max() - gains.log.min() < CAST && as_bright

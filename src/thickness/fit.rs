@@ -254,7 +254,7 @@ fn altered_or_oriented() -> Thickness {
 }
 
 /// Too many high colours that are not as bright or as neutral as quartz would be: beyond the fourth order or so all colours mix to one
-/// grey-white, half as bright as plane light, whatever the cut (calcite, dolomite).
+/// grey-white, half as bright as plane light, whatever the cut (high-order white of calcite and dolomite: handbooks, from memory).
 fn one_grey() -> Thickness {
     Thickness::NotMeasurable {
         why: "more grains show high colours than among randomly lying quartz crystals, and they are not as bright or not of the colour \
