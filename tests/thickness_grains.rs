@@ -14,6 +14,7 @@ use thinproof::thickness::{FieldCrystals, SectionSize, Thickness, Yardstick, mea
 use thinproof::units::{MicrometresPerPixel, Nanometres};
 
 /// A field of random quartz grains under one lamp.
+#[derive(Clone)]
 pub(crate) struct Field {
     pub(crate) seed: u64,
     pub(crate) grains: usize,
@@ -181,6 +182,29 @@ fn the_one_grey_of_calcite_is_no_quartz() {
     }
     // The others are refused for something else; the three that are named were measured, as oriented quartz, before it was asked.
     assert!(named >= 2, "{named} of 12 named");
+}
+
+/// A coarse granite of 54 µm: a quarter of its clear crystals is quartz, and little of that looks like it. Its colours and its few clear
+/// crystals are likelier quartz among feldspar than pyroxene.
+#[test]
+fn thick_granite_is_not_taken_for_pyroxene() {
+    for seed in 0..4 {
+        let thick = Field { seed, thickness_um: 54.0, ..Field::default() };
+        let mut granite = Field { grains: 70, ..thick.clone() }.crystals();
+        let feldspar = Field { seed: seed + 50, grains: 190, ratio: 0.8, two_v: 80.0, ..thick }.crystals();
+        let looks = |crystals: &mut [Crystal], clear: f64, doubtful: f64, every: usize| {
+            for (i, crystal) in crystals.iter_mut().enumerate() {
+                crystal.quartz = if i % every == 0 { clear } else { doubtful };
+            }
+        };
+        looks(&mut granite.crystals.crystals, 0.85, 0.45, 2);
+        let mut others = feldspar.crystals.crystals;
+        looks(&mut others, 0.4, 0.08, 4);
+        granite.crystals.crystals.append(&mut others);
+        let measured = measure(&[granite], SectionSize::default(), &Yardstick::quartz());
+        let Thickness::Measured(surface) = measured else { panic!("seed {seed}: {measured:?}") };
+        assert!((surface.mean_um.value - 54.0).abs() < 1.5, "seed {seed}: {}", surface.mean_um.value);
+    }
 }
 
 /// Under first-order white (some 200 nm; Nesse, Introduction to Optical Mineralogy, colour chart) all is grey: only its brightness

@@ -29,6 +29,10 @@ const SHARPEST: f64 = 0.2;
 const FEWEST: usize = 100;
 /// ... and directions that must have them.
 const FEWEST_DIRECTIONS: usize = 6;
+/// Places on boundaries of a direction from which its width is taken as it is: with fewer, which lie on some ten grains of plane
+/// light, widths differ by chance, and less is made of it by the root of their number. House value: of 144 fields of still
+/// photographs rendered by other code two reached a ratio of 1.30 and 1.37 in plane light, with 203 and 237 such places.
+const ENOUGH: f64 = 400.0;
 /// Widest over narrowest direction from which a photograph was smeared. House value, between what still photographs and
 /// those smeared by 5 pixels and more reach; see docs/robustness.md.
 const SMEARED: f64 = 1.3;
@@ -62,7 +66,7 @@ pub struct Smeared<'a> {
 }
 
 /// Width of the sharpest boundaries in the direction where they are widest, over that where they are narrowest: 1 for a
-/// photograph that stood still. None when too few are seen.
+/// photograph that stood still, and nearer to 1 the fewer are seen. None when too few are seen.
 #[must_use]
 pub fn unevenness(photograph: &Photograph) -> Option<f64> {
     let grey = blurred(&middle(photograph), &[0.0625, 0.25, 0.375, 0.25, 0.0625]);
@@ -97,10 +101,15 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
             row
         })
         .reduce(|| vec![Vec::new(); DIRECTIONS], joined);
-    let widths: Vec<f64> = found.iter_mut().filter(|w| w.len() >= FEWEST).map(|w| sharpest(w)).collect();
-    let widest = widths.iter().copied().fold(0.0, f64::max);
-    let narrowest = widths.iter().copied().fold(f64::INFINITY, f64::min);
-    (widths.len() >= FEWEST_DIRECTIONS).then(|| widest / narrowest)
+    let widths: Vec<(f64, usize)> =
+        found.iter_mut().filter(|w| w.len() >= FEWEST).map(|w| (sharpest(w), w.len())).collect();
+    if widths.len() < FEWEST_DIRECTIONS {
+        return None;
+    }
+    let by_width = |a: &&(f64, usize), b: &&(f64, usize)| a.0.total_cmp(&b.0);
+    let (widest, narrowest) = (widths.iter().max_by(by_width)?, widths.iter().min_by(by_width)?);
+    let sure = (widest.1.min(narrowest.1) as f64 / ENOUGH).sqrt().min(1.0);
+    Some(1.0 + sure * (widest.0 / narrowest.0 - 1.0))
 }
 
 fn joined(mut a: Vec<Vec<f32>>, b: Vec<Vec<f32>>) -> Vec<Vec<f32>> {
@@ -197,6 +206,19 @@ mod tests {
             let moved = unevenness(&grains(seed, 1.0, smear)).expect("enough boundaries");
             assert!(moved > SMEARED, "{smear:?}: {moved}");
         }
+    }
+
+    #[test]
+    fn little_is_made_of_few_boundaries() {
+        let moved = grains(4, 1.0, [9.0, 0.0]);
+        let part = |w: usize, h: usize| {
+            let codes = (0..w * h).flat_map(|i| [0, 1, 2].map(|c| moved.code(i % w, i / w, c) as u8));
+            let codes = Samples::Eight(codes.collect());
+            unevenness(&Photograph::from_samples("a", Role::Plane, w, h, codes, &Curve::Srgb))
+        };
+        let (whole, some) = (part(520, 420).expect("enough boundaries"), part(360, 290).expect("enough boundaries"));
+        assert!(1.0 < some && some < whole, "{some} on half of it, {whole} on the whole");
+        assert_eq!(part(90, 90), None);
     }
 
     #[test]

@@ -9,7 +9,7 @@ use crate::thickness::carried::Carried;
 use crate::thickness::component::{Component, log_sum};
 use crate::thickness::fit::{LOOKS_CLEAR, MORE_QUARTZ};
 use crate::thickness::grain::Grain;
-use crate::thickness::likelihood::{GrainEvidence, SHARES};
+use crate::thickness::likelihood::{Evidence, GrainEvidence, SHARES};
 use crate::thickness::nearest::GainedPath;
 use crate::thickness::path::grid;
 use crate::thickness::yardstick::{Kernel, Yardstick};
@@ -29,9 +29,9 @@ const THICK: f64 = 45.0;
 const TWO_V: (f64, f64) = (40.0, 90.0);
 /// Shares of such a mineral among the clear grains that are averaged over.
 const INSTEAD: [f64; 2] = [0.5, 0.8];
-/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured. House value: on rendered
-/// slides of 45 to 68 µm rocks with quartz reached 1.2, gabbros that were taken for them began at 3.7.
-const AS_LIKELY: f64 = 2.0;
+/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured: quartz must be some fifty
+/// times as likely. House value: computed augites had -2.1 to 3.2, rendered granites of 45 to 65 µm -6.5 and less.
+const AS_LIKELY: f64 = -4.0;
 /// Looks beyond which a grain's are not believed further.
 const LOOKS: (f64, f64) = (0.01, 0.99);
 
@@ -57,7 +57,7 @@ pub(crate) fn refused(
     if thickness_um > VERY_THICK && (told < fewest || (told as f64) < least * all as f64) {
         return because(format!("{told} of {all} grains {would}, and another mineral if it is thinner"));
     }
-    if yardstick.is_quartz() && thickness_um > THICK && against(grains, best) > AS_LIKELY {
+    if yardstick.is_quartz() && thickness_um > THICK && against(grains, best, yardstick) > AS_LIKELY {
         return because(format!(
             "{told} of {all} grains {would}, but only {looking} of them look like it, and a mineral such as pyroxene gives \
              these colours in a section half as thick"
@@ -67,25 +67,36 @@ pub(crate) fn refused(
 }
 
 /// Log odds that the grains are a mineral of high birefringence instead, by their colours and looks.
-fn against(grains: &[Grain], best: &Component) -> f64 {
+///
+/// Each side is averaged over what share of the clear grains the mineral may be: where few grains look like quartz, little of
+/// the rock is quartz before none of it is.
+fn against(grains: &[Grain], best: &Component, yardstick: &Yardstick) -> f64 {
     let path = GainedPath::new(&best.path, best.gains.factors());
     let by_share = INSTEAD.map(|share| {
-        let logs: Vec<Vec<f64>> = grains
-            .par_iter()
-            .map(|g| {
-                let densities = GrainEvidence::instead(g, &path, &MAFIC, share);
-                densities.into_iter().map(|p| g.weight * p.ln()).collect()
-            })
-            .collect();
-        let common: Vec<f64> = (0..grid::COUNT).map(|i| logs.iter().map(|l| l[i]).sum()).collect();
-        log_sum(&common)
+        let density = |g: &Grain| GrainEvidence::instead(g, &path, &MAFIC, share);
+        let logs = grains.par_iter().map(|g| density(g).into_iter().map(|p| g.weight * p.ln()).collect::<Vec<f64>>());
+        over_all_thicknesses(&logs.collect::<Vec<_>>())
     });
-    let colours = log_sum(&by_share) - (INSTEAD.len() as f64).ln() - log_sum(&best.common(|_| true));
     // Among quartz and feldspar a clear grain is as probable as the share of quartz makes it, among such minerals it is rare.
-    let share = SHARES[best.shares].quartz;
-    let looks = |g: &Grain| {
-        let looks = g.quartz.clamp(LOOKS.0, LOOKS.1);
-        g.weight * ((1.0 - looks) / (share * looks + (1.0 - share) * (1.0 - looks))).ln()
+    let looks = |quartz: f64| {
+        let of = |g: &Grain| {
+            let looks = g.quartz.clamp(LOOKS.0, LOOKS.1);
+            g.weight * (quartz * looks + (1.0 - quartz) * (1.0 - looks)).ln()
+        };
+        grains.iter().map(of).sum::<f64>()
     };
-    colours + grains.iter().map(looks).sum::<f64>()
+    let evidence = Evidence::new(grains, &best.path, best.gains.factors(), yardstick);
+    let with_quartz = SHARES
+        .iter()
+        .filter(|s| s.quartz > 0.0)
+        .map(|share| over_all_thicknesses(&evidence.logs(grains, *share)) + looks(share.quartz) + share.prior.ln());
+    let prior: f64 = SHARES.iter().filter(|s| s.quartz > 0.0).map(|s| s.prior).sum();
+    let quartz = log_sum(&with_quartz.collect::<Vec<_>>()) - prior.ln();
+    log_sum(&by_share) - (INSTEAD.len() as f64).ln() + looks(0.0) - quartz
+}
+
+/// Log evidence of all grains together over the thickness grid, from the log of each one's probability.
+fn over_all_thicknesses<T: Copy + Into<f64>>(logs: &[Vec<T>]) -> f64 {
+    let common: Vec<f64> = (0..grid::COUNT).map(|i| logs.iter().map(|l| l[i].into()).sum()).collect();
+    log_sum(&common)
 }
