@@ -103,6 +103,11 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
         .reduce(|| vec![Vec::new(); DIRECTIONS], joined);
     let widths: Vec<(f64, usize)> =
         found.iter_mut().filter(|w| w.len() >= FEWEST).map(|w| (sharpest(w), w.len())).collect();
+    widest_over_narrowest(&widths)
+}
+
+/// Ratio of the extremes of the directions' widths (pixels, each with the number of its places), nearer to 1 the fewer places they rest on.
+fn widest_over_narrowest(widths: &[(f64, usize)]) -> Option<f64> {
     if widths.len() < FEWEST_DIRECTIONS {
         return None;
     }
@@ -210,15 +215,14 @@ mod tests {
 
     #[test]
     fn little_is_made_of_few_boundaries() {
-        let moved = grains(4, 1.0, [9.0, 0.0]);
-        let part = |w: usize, h: usize| {
-            let codes = (0..w * h).flat_map(|i| [0, 1, 2].map(|c| moved.code(i % w, i / w, c) as u8));
-            let codes = Samples::Eight(codes.collect());
-            unevenness(&Photograph::from_samples("a", Role::Plane, w, h, codes, &Curve::Srgb))
+        let of = |places: usize| {
+            let mut widths = vec![(3.0, 1000); 5];
+            widths.extend([(2.5, places), (4.0, 1000)]);
+            widest_over_narrowest(&widths).expect("enough directions")
         };
-        let (whole, some) = (part(520, 420).expect("enough boundaries"), part(360, 290).expect("enough boundaries"));
-        assert!(1.0 < some && some < whole, "{some} on half of it, {whole} on the whole");
-        assert_eq!(part(90, 90), None);
+        assert!((of(400) - 1.6).abs() < 1e-12 && (of(4000) - 1.6).abs() < 1e-12, "4.0 over 2.5");
+        assert!((of(100) - 1.3).abs() < 1e-12, "half as much by a quarter of the places: {}", of(100));
+        assert_eq!(widest_over_narrowest(&[(3.0, 1000); 5]), None);
     }
 
     #[test]
