@@ -103,14 +103,15 @@ fn claim(rings: Vec<Ring>) -> Vec<Ring> {
                 continue 'next;
             }
         }
-        // Points of the rim that lie on a better ring's own rim.
+        // Points of the rim that lie on either edge of a better ring's own rim: what lies between them is another one's.
         let own = (0..48)
             .filter(|k| {
                 let (s, c) = (std::f64::consts::TAU * f64::from(*k) / 48.0).sin_cos();
                 let (px, py) = (ring.x + ring.radius * c, ring.y + ring.radius * s);
                 !kept.iter().any(|k| {
                     let at = (px - k.x).hypot(py - k.y) / k.radius;
-                    (1.0 - k.rim_width.max(0.12)..1.06).contains(&at)
+                    let inner = 1.0 - k.rim_width;
+                    (0.88..1.06).contains(&at) || (inner - 0.06..inner + 0.06).contains(&at)
                 })
             })
             .count();
