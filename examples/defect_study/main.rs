@@ -98,6 +98,7 @@ fn main() -> thinproof::Result<()> {
     let mut lifted = lifted::LiftedCount::default();
     let mut fibres = why::FibreCount::default();
     let (mut bubbles, mut plucks, mut lines) = (Count::default(), Count::default(), LengthMatches::default());
+    let mut long_lines = LengthMatches::default();
     let (mut sound, mut bubbles_on_sound, mut plucks_on_sound, mut lines_on_sound) = (0, 0, 0, 0);
     let (mut sound_mm, mut sound_mm2, mut seconds) = (0.0, 0.0, 0.0);
     let mut fates = why::Fates::default();
@@ -188,6 +189,15 @@ fn main() -> thinproof::Result<()> {
         let chords: Vec<_> = found.scratches.iter().map(Into::into).collect();
         let l = match_scratches(&chords, &truth.scratches);
         lines = lines.plus(l);
+        // By size, as bubbles and plucks: what is seen of it counts, the frame cuts many.
+        let counts = |x0: f64, y0: f64, x1: f64, y1: f64| (x1 - x0).hypot(y1 - y0) * um >= 200.0;
+        let mut long_true = truth.scratches.clone();
+        long_true.retain(|t| counts(t.x0_px, t.y0_px, t.x1_px, t.y1_px));
+        let mut long_found = chords.clone();
+        long_found.retain(|f| counts(f.x0_px, f.y0_px, f.x1_px, f.y1_px));
+        let recalled = match_scratches(&chords, &long_true);
+        let right = match_scratches(&long_found, &truth.scratches);
+        long_lines = long_lines.plus(LengthMatches { found_px: right.found_px, right_px: right.right_px, ..recalled });
         fates.scratches(&place, &candidates, &found.scratches, &truth.scratches);
         let m = match_fibres(&found.fibres, &truth.fibres, um);
         fibres.add(&place, &candidates, &found.fibres, &truth.fibres, &m);
@@ -208,11 +218,10 @@ fn main() -> thinproof::Result<()> {
     fates.print();
     bubbles.row("bubbles");
     plucks.row("plucks");
-    println!(
-        "scratches by length: precision {:.3}, recall {:.3}",
-        lines.precision().unwrap_or(f64::NAN),
-        lines.recall().unwrap_or(f64::NAN)
-    );
+    for (name, l) in [("scratches by length", &lines), ("          of 200 µm and over in the frame", &long_lines)] {
+        let [precision, recall] = [l.precision(), l.recall()].map(|v| v.unwrap_or(f64::NAN));
+        println!("{name}: precision {precision:.3}, recall {recall:.3}");
+    }
     fibres.print();
     lifted.print();
     println!(

@@ -57,6 +57,35 @@ fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
     }
 }
 
+#[test]
+fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not() {
+    let blank = Ring {
+        x: 0.0,
+        y: 0.0,
+        radius: 60.0,
+        share: 1.0,
+        judged: 1.0,
+        roughness: 0.01,
+        depth: 2.0,
+        inner_depth: 2.0,
+        rim_width: 0.6,
+        unevenness: 0.0,
+        inside_out: 0.0,
+        on_circle: 0.0,
+        divides: 0.0,
+        cross: 0.0,
+        confidence: 0.99,
+    };
+    // The rim reaches from 24 to 60 pixels from the middle: wholly over it, and half.
+    for apart in [42.0, 58.0] {
+        let small = Ring { x: apart, radius: 15.0, confidence: 0.9, ..blank };
+        let again = Ring { x: 2.0, radius: 57.0, confidence: 0.8, ..blank };
+        let core = Ring { y: 3.0, radius: 25.0, confidence: 0.7, ..blank };
+        let kept: Vec<f64> = claim(vec![blank, small, again, core]).iter().map(|r| r.radius).collect();
+        assert_eq!(kept, [60.0, 15.0], "{apart} apart");
+    }
+}
+
 /// A lens spreads light, not its logarithm: the edge of a black rim stays where half of the light is. And an objective that takes
 /// in little light leaves a mere dot of it in the middle, with a rim of four fifths of the radius and more.
 #[test]

@@ -106,6 +106,8 @@ const SURELY_OUT: f32 = 0.025;
 const CLEAR: f32 = -0.30;
 /// Darkness against the surroundings from which a cell belongs to a wall, log units.
 const PALE_WALL: f32 = 0.09;
+/// The same where a patch is parted: a pale wall is followed there through its palest cells, and specks part nothing by themselves.
+const PALEST_WALL: f32 = 0.05;
 /// Tint beyond which a cell is coloured, log units off the clear crystals.
 const TINTED: f32 = 0.16;
 /// Area over that of its hull under which a patch may be several that touch.
@@ -198,7 +200,10 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         let within = |x: u32, y: u32| split.contains(&connected[[y as usize, x as usize]]);
         let several =
             GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([if within(x, y) { 255 } else { 0 }]));
-        let labels = parts(&several, &clear, &(&around - &light.plane.coarse));
+        let darkness = &around - &light.plane.coarse;
+        let mut clear = clear;
+        clear.iter_mut().zip(&darkness).filter(|(_, d)| **d > PALEST_WALL).for_each(|(c, _)| *c = 0);
+        let labels = parts(&several, &clear, &darkness);
         let of: HashMap<u32, u32> = labels.iter().copied().zip(connected.iter().copied()).collect();
         let mut pieces: Vec<(u32, Hole)> = seen(&labels).into_iter().map(|(l, h)| (of[&l], h)).collect();
         for (label, hole) in doubtful {
