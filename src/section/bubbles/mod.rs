@@ -61,6 +61,11 @@ const SMALLEST_UM: f64 = 22.0;
 /// Confidence below which a circle is not even listed.
 const CONSIDERED: f64 = 0.01;
 
+/// Where a ring's own outer edge lies, shares of its radius: as far in as the wall of a flat one is thick.
+const OUTER_EDGE: std::ops::Range<f64> = 0.88..1.06;
+/// How far from the inner edge of its rim what lies there is its own, share of its radius.
+const INNER_EDGE: f64 = 0.06;
+
 /// Finds circles that may be bubbles, likeliest first; those under a confidence of a half are not bubbles.
 #[must_use]
 pub fn find(light: &FieldLight) -> Vec<Ring> {
@@ -110,8 +115,7 @@ fn claim(rings: Vec<Ring>) -> Vec<Ring> {
                 let (px, py) = (ring.x + ring.radius * c, ring.y + ring.radius * s);
                 !kept.iter().any(|k| {
                     let at = (px - k.x).hypot(py - k.y) / k.radius;
-                    let inner = 1.0 - k.rim_width;
-                    (0.88..1.06).contains(&at) || (inner - 0.06..inner + 0.06).contains(&at)
+                    OUTER_EDGE.contains(&at) || (at - (1.0 - k.rim_width)).abs() < INNER_EDGE
                 })
             })
             .count();
