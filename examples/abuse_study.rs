@@ -148,7 +148,10 @@ fn one(seed: u64, kind: usize, flawed: bool, dir: &Path, keep: Option<&Path>) ->
         Told::Fooled
     };
     match keep.filter(|_| matches!(verdict, Told::Fooled)) {
-        Some(folder) => fs::rename(&slide, folder.join(seed.to_string()))?,
+        Some(folder) => {
+            fs::create_dir_all(folder)?;
+            fs::rename(&slide, folder.join(seed.to_string()))?;
+        }
         None => fs::remove_dir_all(&slide)?,
     }
     let thickness = match &checked.thickness {

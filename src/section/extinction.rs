@@ -40,6 +40,9 @@ pub struct AngleDesign {
 /// three angles spread over 22.5° or more reach it, two angles and their repeats do not.
 const WELL_CONDITIONED: f64 = 0.02;
 
+/// Share of a wave of twice the rate that must be left over where the model is to be tested; four angles 22.5° apart leave all of it.
+const LEFT_OVER: f64 = 0.1;
+
 impl AngleDesign {
     /// The design of a series of polar angles in radians.
     #[must_use]
@@ -68,6 +71,25 @@ impl AngleDesign {
             })
             .collect();
         Self { angles: angles.to_vec(), separation, inverse }
+    }
+
+    /// Whether the series shows when light does not follow the model: part of a wave of twice the rate, which any bent curve of the
+    /// camera adds, is left over by the fit. Angles 30° apart do not: 4a takes three values only, and three terms fit any three.
+    #[must_use]
+    pub fn over_determined(&self) -> bool {
+        if self.separation != Separation::Full {
+            return false;
+        }
+        let left: f64 = [f64::cos as fn(f64) -> f64, f64::sin]
+            .iter()
+            .map(|wave| {
+                let of = |a: &f64| wave(8.0 * a);
+                let b = self.terms(self.angles.iter().map(of));
+                let fitted = |a: &f64| b[0] + b[1] * (4.0 * a).cos() + b[2] * (4.0 * a).sin();
+                self.angles.iter().map(|a| (of(a) - fitted(a)).powi(2)).sum::<f64>()
+            })
+            .sum();
+        left > LEFT_OVER * self.angles.len() as f64
     }
 
     /// Mean, cos 4a and sin 4a terms of a series of intensities, one an angle.
@@ -247,6 +269,22 @@ mod tests {
             (vec![0.0, 15.0, 30.0, 45.0, 60.0, 75.0], Separation::Full),
         ] {
             assert_eq!(design(&angles).separation, expected, "{angles:?}");
+        }
+    }
+
+    #[test]
+    fn three_directions_however_often_repeated_do_not_test_the_model() {
+        for (angles, expected) in [
+            (vec![0.0, 22.5, 45.0, 67.5], true),
+            (vec![0.0, 15.0, 30.0, 45.0, 60.0, 75.0], true),
+            (vec![0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0], true),
+            (vec![0.0, 30.0, 60.0], false),
+            (vec![0.0, 30.0, 60.0, 90.0, 120.0, 150.0], false),
+            (vec![0.3, 29.8, 60.1, 90.2, 119.9, 149.7], false),
+            (vec![0.0, 22.5, 45.0, 90.0], false),
+            (vec![0.0, 45.0], false),
+        ] {
+            assert_eq!(design(&angles).over_determined(), expected, "{angles:?}");
         }
     }
 }

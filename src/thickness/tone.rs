@@ -1,10 +1,9 @@
 //! A maker's contrast curve on top of the sRGB curve, and its undoing.
 //!
 //! With angles 22.5° apart every crystal must give I(0) + I(45) = I(22.5) + I(67.5) in linear light; with more, a pure
-//! second harmonic. What departs from it measures the curve.
+//! second harmonic. What departs from it measures the curve. Angles 30° apart fit any three values and measure nothing.
 
 use crate::optics::srgb::{decode, encode};
-use crate::section::extinction::Separation;
 use crate::thickness::grain::FieldCrystals;
 
 /// A contrast curve in encoded values: v' = v + 2κ·v·(1 - v)·(2v - 1), whose slope at mid-grey is 1 + κ.
@@ -51,8 +50,7 @@ impl ToneCurve {
     /// Estimates the curve from how far crystals depart from a pure extinction term. Without redundant angles: the prior.
     #[must_use]
     pub fn estimate(fields: &[FieldCrystals]) -> Self {
-        let redundant =
-            |f: &FieldCrystals| f.crystals.design.separation == Separation::Full && f.crystals.design.angles.len() > 3;
+        let redundant = |f: &FieldCrystals| f.crystals.design.over_determined();
         if !fields.iter().any(redundant) {
             return Self { contrast: 0.0, contrast_u: PRIOR_U };
         }
