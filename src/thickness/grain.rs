@@ -2,6 +2,7 @@
 
 use crate::section::crystals::{Crystal, Crystals};
 use crate::section::extinction::{AngleDesign, Separation};
+use crate::thickness::burnt_out;
 use crate::thickness::tone::ToneCurve;
 use crate::units::MicrometresPerPixel;
 
@@ -105,8 +106,10 @@ const FLOOR_U: f64 = 0.003;
 pub(crate) fn gather(fields: &[FieldCrystals], tone: ToneCurve) -> Grains {
     let mut out = Grains { grains: Vec::new(), clipped: 0, bright: 0 };
     for (index, field) in fields.iter().enumerate() {
+        let burnt = |c: &Crystal| c.clipped.iter().any(|share| *share >= CLIPPED);
+        let leak = if field.crystals.crystals.iter().any(burnt) { leak_of(field, tone) } else { [0.0; 3] };
         for crystal in &field.crystals.crystals {
-            match grain(index, field, crystal, tone) {
+            match grain(index, field, crystal, tone, leak) {
                 Some(grain) => out.grains.push(grain),
                 None => out.clipped += 1,
             }
@@ -161,37 +164,21 @@ fn weigh(grains: &mut [Grain]) {
     }
 }
 
-fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve) -> Option<Grain> {
+fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, leak: [f64; 3]) -> Option<Grain> {
     let design = &field.crystals.design;
     let good: Vec<usize> = (0..crystal.ratio.len()).filter(|a| crystal.clipped[*a] < CLIPPED).collect();
-    let reduced;
-    let design = if good.len() == crystal.ratio.len() {
-        design
+    let light = |a: usize, c: usize| undone(field, crystal, tone, a, c);
+    let (colour, burnt_u) = if let Some(colour) = seen_whole(field, crystal, tone, &good) {
+        (colour, 0.0)
+    } else if design.separation == Separation::Full {
+        let found = burnt_out::recover(design, &good, light, leak)?;
+        (found.colour.map(|c| c / crystal.coherence.max(0.5)), found.brightness_u)
     } else {
-        reduced = AngleDesign::new(&good.iter().map(|a| design.angles[*a]).collect::<Vec<_>>());
-        if good.is_empty() || reduced.separation != design.separation {
-            return None;
-        }
-        &reduced
+        return None;
     };
-    let intensity = |a: usize, c: usize| {
-        tone.ratio(crystal.ratio[a][c] / field.exposure_scale[a] * crystal.plane[c], crystal.plane[c])
-            * field.exposure_scale[a]
-    };
-    let terms: [[f64; 3]; 3] = std::array::from_fn(|c| design.terms(good.iter().map(|a| intensity(*a, c))));
-    let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
-    let length = x.hypot(y).max(1e-12);
-    let leak = match design.separation {
-        Separation::Full => [0.0; 3],
-        Separation::Pair => field.leak.map(|l| 2.0 * l),
-        Separation::Single => field.leak,
-    };
-    let colour = std::array::from_fn(|c| {
-        ((design.colour(terms[c], [x / length, y / length]) - leak[c]) / crystal.coherence.max(0.5)).max(0.0)
-    });
     let n = crystal.cells as f64;
     let sampling = crystal.scatter / (n / 4.0).sqrt();
-    let brightness_u = BRIGHTNESS_U.hypot(0.5 * (1.0 - crystal.coherence)).hypot(sampling);
+    let brightness_u = BRIGHTNESS_U.hypot(0.5 * (1.0 - crystal.coherence)).hypot(sampling).hypot(burnt_u);
     let at_mm = field.centre_mm.zip(field.scale).map(|(centre, scale)| {
         let mm = scale.um_per_px() * 1e-3;
         let [w, h] = field.size_px.map(|s| (s as f64 - 1.0) / 2.0);
@@ -203,12 +190,78 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
         at_mm,
         colour,
         brightness_u,
-        chroma_u: CHROMA_U.hypot(0.3 * sampling),
+        chroma_u: CHROMA_U.hypot(0.3 * sampling).hypot(0.3 * burnt_u),
         floor_u: FLOOR_U,
         any_brightness: design.separation == Separation::Single,
         quartz: crystal.quartz,
         weight: 1.0,
         alike_cells: (design.separation == Separation::Full).then_some(crystal.alike_cells),
         cells: crystal.cells,
+    })
+}
+
+/// Crossed over plane light of a crystal in a photograph and channel, the camera's tone curve undone.
+fn undone(field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, a: usize, c: usize) -> f64 {
+    let scale = field.exposure_scale[a];
+    tone.ratio(crystal.ratio[a][c] / scale * crystal.plane[c], crystal.plane[c]) * scale
+}
+
+/// Terms of a crystal by the photographs in which it is not burnt out, with their design; None where these separate less than all
+/// photographs do.
+fn terms_of(
+    field: &FieldCrystals,
+    crystal: &Crystal,
+    tone: ToneCurve,
+    good: &[usize],
+) -> Option<(AngleDesign, [[f64; 3]; 3])> {
+    let design = &field.crystals.design;
+    let reduced = if good.len() == crystal.ratio.len() {
+        design.clone()
+    } else {
+        AngleDesign::new(&good.iter().map(|a| design.angles[*a]).collect::<Vec<_>>())
+    };
+    if good.is_empty() || reduced.separation != design.separation {
+        return None;
+    }
+    let terms = std::array::from_fn(|c| reduced.terms(good.iter().map(|a| undone(field, crystal, tone, *a, c))));
+    Some((reduced, terms))
+}
+
+/// Colour of a crystal by the photographs in which it is not burnt out.
+fn seen_whole(field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, good: &[usize]) -> Option<[f64; 3]> {
+    let (design, terms) = terms_of(field, crystal, tone, good)?;
+    let (x, y) = terms.iter().fold((0.0, 0.0), |(x, y), t| (x + t[1], y + t[2]));
+    let length = x.hypot(y).max(1e-12);
+    let leak = match design.separation {
+        Separation::Full => [0.0; 3],
+        Separation::Pair => field.leak.map(|l| 2.0 * l),
+        Separation::Single => field.leak,
+    };
+    Some(std::array::from_fn(|c| {
+        ((design.colour(terms[c], [x / length, y / length]) - leak[c]) / crystal.coherence.max(0.5)).max(0.0)
+    }))
+}
+
+/// Light that the polars of a field leak, R, G, B, by the crystals that are nowhere burnt out: the median of mean less half the swing.
+/// Zeros where the angles do not separate it.
+fn leak_of(field: &FieldCrystals, tone: ToneCurve) -> [f64; 3] {
+    if field.crystals.design.separation != Separation::Full {
+        return [0.0; 3];
+    }
+    let whole: Vec<[f64; 3]> = field
+        .crystals
+        .crystals
+        .iter()
+        .filter(|c| c.clipped.iter().all(|share| *share < CLIPPED))
+        .filter_map(|crystal| {
+            let good: Vec<usize> = (0..crystal.ratio.len()).collect();
+            let (_, terms) = terms_of(field, crystal, tone, &good)?;
+            Some(terms.map(|t| t[0] - t[1].hypot(t[2])))
+        })
+        .collect();
+    std::array::from_fn(|c| {
+        let mut leaks: Vec<f64> = whole.iter().map(|l| l[c]).collect();
+        leaks.sort_by(f64::total_cmp);
+        leaks.get(leaks.len() / 2).map_or(0.0, |l| l.max(0.0))
     })
 }

@@ -4,6 +4,7 @@
 
 mod believed;
 mod bend;
+mod burnt_out;
 mod carried;
 mod component;
 mod curved;
