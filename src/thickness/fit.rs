@@ -13,8 +13,8 @@ use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, component, grain, lookalike,
-    orders, surface, unreadable,
+    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, component, grain,
+    lookalike, orders, surface, unreadable,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -34,6 +34,8 @@ pub(crate) const MORE_QUARTZ: &str = "Photograph a field with more quartz, or se
 const NO_QUARTZ: f64 = 0.05;
 /// Fewest grains that look like quartz for a thickness.
 const FEWEST_GRAINS: usize = 6;
+/// Fewest grains that carry a field's own thickness.
+const FEWEST_IN_FIELD: usize = 4;
 /// Fewest grains that are more likely quartz than anything else once the thickness is known.
 const FEWEST_CARRYING: usize = 5;
 /// Widest half-interval, as a share of the thickness, that is still called a measurement.
@@ -200,6 +202,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
 }
 
+fn least_and_greatest(of: &[f64]) -> [f64; 2] {
+    [of.iter().copied().fold(f64::INFINITY, f64::min), of.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
+}
+
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.
 fn under_one_lamp(component: &component::Component, answer: &orders::Answer) -> Option<f64> {
     let posterior = surface::common_posterior(std::slice::from_ref(component), |_| true);
@@ -316,16 +322,30 @@ fn surface_of(
     let planar = extent.spread && grains.iter().all(|g| g.at_mm.is_some());
     let (centre, across) = (extent.centre(), extent.size());
     let terms = planar.then(|| Terms::of(grains, fields.len(), extent.covered, centre, across)).flatten();
+    let shown: Vec<usize> =
+        (0..fields.len()).filter(|f| carried.number(|i| grains[i].field == *f) >= FEWEST_IN_FIELD).collect();
+    let mut apart: Option<Vec<Vec<f64>>> = None;
     let (draws, curved) = match terms {
         Some(terms) => {
             let (draws, curved) = curved::draw(components, &terms, middle.value);
             (draws, Some(curved))
         }
         None if planar => (surface::draw_planes(components, grains, centre, middle.value), None),
+        None if shown.len() > 1 => {
+            let each = apart::draw(components, |grain| grains[grain].field, &shown);
+            let mean = |of: &Vec<f64>| SurfaceDraw::plane(of.iter().sum::<f64>() / of.len() as f64, [0.0, 0.0]);
+            let draws = each.iter().map(mean).collect();
+            apart = Some(each);
+            (draws, None)
+        }
         None => (common.iter().map(|d| SurfaceDraw::plane(*d, [0.0, 0.0])).collect(), None),
     };
-    let draws: Vec<SurfaceDraw> = draws.iter().map(|d| d.scaled(shared(&mut rng))).collect();
-    let extremes: Vec<[f64; 2]> = draws.iter().map(|d| d.extremes_over(across)).collect();
+    let factors: Vec<f64> = draws.iter().map(|_| shared(&mut rng)).collect();
+    let draws: Vec<SurfaceDraw> = draws.iter().zip(&factors).map(|(d, f)| d.scaled(*f)).collect();
+    let extremes: Vec<[f64; 2]> = match &apart {
+        Some(each) => each.iter().zip(&factors).map(|(of, f)| least_and_greatest(of).map(|um| um * f)).collect(),
+        None => draws.iter().map(|d| d.extremes_over(across)).collect(),
+    };
     let map = planar.then(|| SectionMap::of(&draws, centre, across, curved));
     let mut notes = notes;
     notes.extend(map.as_ref().and_then(SectionMap::sentence));
@@ -341,7 +361,7 @@ fn surface_of(
         .map(|(f, field)| {
             let here = |i: usize| grains[i].field == f;
             let number = carried.number(here);
-            let thickness_um = (number >= 4).then(|| {
+            let thickness_um = (number >= FEWEST_IN_FIELD).then(|| {
                 let posterior = surface::common_posterior(components, here);
                 let draws: Vec<f64> = surface::draw_common(&posterior);
                 let mut rng = surface::generator();

@@ -4,11 +4,13 @@
 //! never touches a place that is already there, and keeps the probability of going below the lower limit anywhere
 //! under [`MISSED_UP_TO`]. No rate per stroke is given: none is published, and it varies with grit, rock and pressure.
 
+use std::cmp::Ordering;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::slide::record::{Corner, SlideRecord};
-use crate::thickness::ThicknessSurface;
+use crate::thickness::{FieldThickness, ThicknessSurface};
 use crate::verdict::conformance::{MISSED_UP_TO, share_of_draws};
 use crate::verdict::flat_lap::{self, FlatLap};
 use crate::verdict::limits::Limits;
@@ -21,6 +23,11 @@ const STEP_UM: f64 = 0.5;
 const Z_ONE_SIDED: f64 = 1.644_853_626_951_472_2;
 /// Thickness at which common practice stops the wheel and goes on by hand, µm (several laboratories' hand-outs; no norm).
 const WHEEL_STOP_UM: f64 = 40.0;
+
+/// Where the wheel is to stop on the way to a target, µm: as far above a thicker one as 40 is above 30.
+pub(super) fn wheel_stop_um(target_um: f64) -> f64 {
+    WHEEL_STOP_UM.max(target_um + 10.0)
+}
 
 /// A value for each corner of the section, section side up.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -251,16 +258,39 @@ fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurfac
                 ));
             }
         }
-        _ => out.push(format!("Take {} off, evenly.", micrometres(mean))),
+        _ => out.push(match uneven(surface) {
+            Some((thick, thin)) => format!(
+                "Take no more than {} off anywhere: the section is thick at field {thick} and thin at {thin}. Three fields that do not \
+                 lie on one line, with centre_mm in slide.toml, tell which corner to press.",
+                micrometres(mean)
+            ),
+            None => format!("Take {} off, evenly.", micrometres(mean)),
+        }),
     }
-    if surface.mean_um.value > WHEEL_STOP_UM && mean > 2.0 * STEP_UM {
-        out.push(format!("Stop the wheel at about {WHEEL_STOP_UM} µm and finish by hand."));
+    let stop = wheel_stop_um(record.target_um);
+    if surface.mean_um.value > stop && mean > 2.0 * STEP_UM {
+        out.push(format!("Stop the wheel at about {stop:.0} µm and finish by hand."));
     }
     if let Some(reading) = plan.micrometer_target_um {
         out.push(format!("The micrometer should then read {reading:.1} µm."));
     }
     out.push("Stop short of it, wash, dry and look again: too thick can be mended, too thin cannot.".into());
     out
+}
+
+/// Difference between fields above which a section without a known gradient is not to be ground evenly, µm.
+const UNEVEN_UM: f64 = 2.0;
+
+/// Names of the thickest and the thinnest field, where they differ and the gradient is not known.
+fn uneven(surface: &ThicknessSurface) -> Option<(&str, &str)> {
+    if surface.gradient_um_per_mm.is_some() {
+        return None;
+    }
+    let of = |f: &FieldThickness| f.thickness_um.map(|t| t.value);
+    let known = || surface.per_field.iter().filter(|f| f.thickness_um.is_some());
+    let thick = known().max_by(|a, b| of(a).partial_cmp(&of(b)).unwrap_or(Ordering::Equal))?;
+    let thin = known().min_by(|a, b| of(a).partial_cmp(&of(b)).unwrap_or(Ordering::Equal))?;
+    (of(thick)? - of(thin)? > UNEVEN_UM).then_some((&thick.name, &thin.name))
 }
 
 /// "6 µm", "6.5 µm": steps of half a micrometre carry no more digits.
@@ -271,7 +301,8 @@ pub(super) fn micrometres(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::verdict::fixture::{limits, record, surface};
+    use crate::measured::Measured;
+    use crate::verdict::fixture::{limits, one_field, record, surface};
 
     #[test]
     fn corners_are_named_from_the_bevelled_one() {
@@ -300,6 +331,21 @@ mod tests {
         assert_eq!(plan.high_corner, None);
         assert_eq!(plan.micrometer_target_um, Some(30.5), "42 read at the last pass");
         assert!(plan.sentences[0].contains("11.5 µm off, evenly"));
+    }
+
+    #[test]
+    fn fields_that_differ_are_not_ground_evenly() {
+        let mut s = one_field(36.0, 0.2);
+        let field = |name: &str, um: f64| FieldThickness {
+            name: name.into(),
+            thickness_um: Some(Measured::normal(um, 0.2)),
+            quartz_grains: 20,
+        };
+        s.per_field = vec![field("A", 32.0), field("B", 40.0)];
+        s.extremes_um.iter_mut().for_each(|e| *e = [e[0] - 4.0, e[1] + 4.0]);
+        let plan = regrind(&record(), &s, &limits(), false).unwrap();
+        assert!(plan.sentences[0].contains("thick at field B and thin at A"), "{:?}", plan.sentences);
+        assert!(plan.remove_um.mean <= 7.0, "the thin field stays above 25 µm: {}", plan.remove_um.mean);
     }
 
     #[test]
