@@ -11,12 +11,11 @@ use crate::thickness::path::{ColourPath, PATHS, grid};
 use crate::thickness::surface;
 use crate::thickness::yardstick::Yardstick;
 
-/// Paths that are fitted again with their channels' mean wavelengths let loose.
-const CLOSER: usize = 24;
-/// What is wrong with every lamp's path is wrong for all grains alike: that one lamp fits better counts for less by this factor.
-const LAMP_TEMPERATURE: f64 = 1.25;
+/// Paths that are fitted again with their channels' mean wavelengths and mixing let loose: a camera of its own dyes may seem far from its
+/// path before.
+const CLOSER: usize = 64;
 /// Draws of the paths that are kept.
-const KEPT: usize = 8;
+const KEPT: usize = 12;
 /// Grains that lamps are compared on, at the most.
 const COMPARED: usize = 90;
 
@@ -81,7 +80,7 @@ pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
     fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&compared, p, prior, &[g.as_start()]))).collect();
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     let best = fits[0].1.cost;
-    let likelihood = |cost: f64| (-0.5 * (cost - best) / LAMP_TEMPERATURE).exp();
+    let likelihood = |cost: f64| (-0.5 * (cost - best)).exp();
     let total: f64 = fits.iter().map(|f| likelihood(f.1.cost)).sum();
     // In the order of the family, equal steps of the summed probability meet each neighbourhood in its due share.
     fits.sort_by_key(|f| std::ptr::from_ref(f.0));
