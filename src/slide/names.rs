@@ -89,9 +89,20 @@ fn stem(file: &str) -> &str {
     file.rsplit_once('.').map_or(file, |(stem, _)| stem)
 }
 
-/// Words of a name.
+/// What stands between the words of a name.
+const BETWEEN: [char; 9] = ['_', ' ', '(', ')', '[', ']', ',', '+', '='];
+
+/// Words of a name. A hyphen parts words too, but after another sign and before a digit it is a minus (`xpl_-22.5`).
 fn tokens(stem: &str) -> impl Iterator<Item = &str> {
-    stem.split(['_', '-', ' ', '(', ')', '[', ']', ',', '+', '=']).flat_map(split_points).filter(|w| !w.is_empty())
+    stem.split(BETWEEN)
+        .flat_map(|word| {
+            let minus = word.strip_prefix('-').is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()));
+            let (signed, rest) =
+                if minus { word.split_at(1 + word[1..].find('-').unwrap_or(word.len() - 1)) } else { ("", word) };
+            std::iter::once(signed).chain(rest.split('-'))
+        })
+        .flat_map(split_points)
+        .filter(|w| !w.is_empty())
 }
 
 /// Splits at points that do not stand between two digits.
@@ -129,7 +140,7 @@ fn role_of(word: &str) -> Option<(Role, Option<f64>)> {
 
 fn angle_of(word: &str) -> Option<f64> {
     let number = word.strip_suffix("deg").or_else(|| word.strip_suffix('°')).unwrap_or(word);
-    let plain = number.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    let plain = number.strip_prefix('-').unwrap_or(number).bytes().all(|b| b.is_ascii_digit() || b == b'.');
     (plain && !number.is_empty()).then(|| number.parse().ok()).flatten().filter(|a: &f64| a.is_finite())
 }
 
@@ -146,6 +157,9 @@ mod tests {
             ("A_ppl.jpg", plane("A")),
             ("A_xpl_022.5.jpg", crossed("A", Some(22.5))),
             ("A_XPL_000.0.JPG", crossed("A", Some(0.0))),
+            ("A_xpl_-22.5.jpg", crossed("A", Some(-22.5))),
+            ("A xpl -45deg.jpg", crossed("A", Some(-45.0))),
+            ("A_xpl-45.jpg", crossed("A", Some(45.0))),
             ("ppl.jpg", plane("")),
             ("xpl.jpg", crossed("", None)),
             ("xpl45.jpg", crossed("", Some(45.0))),
