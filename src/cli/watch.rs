@@ -134,7 +134,8 @@ pub fn run(arguments: &WatchArguments) -> Result<ExitCode> {
         .map(|(_, s)| s.checked.as_ref().filter(|_| s.failed.is_none()).map(|c| c.verdict.outcome))
         .collect();
     print(format!("{} slide{} at the bench\n", outcomes.len(), if outcomes.len() == 1 { "" } else { "s" }))?;
-    Ok(ExitCode::from(exit::of_all(&outcomes)))
+    // Nothing checked is no pass.
+    Ok(ExitCode::from(if outcomes.is_empty() { exit::FAILED } else { exit::of_all(&outcomes) }))
 }
 
 /// Has Ctrl-C end the watch between two looks, so that what is kept is whole and the bench's own copies go.
