@@ -80,6 +80,8 @@ pub struct Tally {
     pub bubble_area_mm2: Option<f64>,
     /// Kinds that no field could show, each with the first reason given.
     pub unjudged: Vec<(DefectKind, String)>,
+    /// How many bubbles and plucked places were found, surely enough to count, in fields that are too coarse to show small ones.
+    pub found_unjudged: [usize; 2],
     /// Kinds that only some fields could show, each with a reason.
     pub partly_judged: Vec<(DefectKind, String)>,
     /// A kind that no field could show would be judged on photographs that are not smeared.
@@ -142,6 +144,7 @@ impl Tally {
         let sum = |items: &[Weighed]| -> f64 {
             items.iter().filter(|w| counted(w.confidence)).map(|w| w.share).sum::<f64>() + 0.0
         };
+        let unjudging = |kind: DefectKind| fields.iter().filter(move |f| !f.judges(kind));
         let some_if = |known: bool, value: f64| known.then_some(value);
         let sure: Vec<&WeighedBubble> = bubbles.iter().filter(|b| counted(b.confidence)).collect();
         let bubble_area_mm2 = mm2(bubble_px).filter(|a| *a > 0.0);
@@ -172,6 +175,13 @@ impl Tally {
             scratches_in_doubt,
             bubble_area_mm2,
             moved: !unjudged.is_empty() && fields.iter().any(|f| f.moved),
+            found_unjudged: [
+                unjudging(DefectKind::Bubbles).flat_map(|f| &f.bubbles).filter(|b| counted(b.confidence)).count(),
+                unjudging(DefectKind::Plucks)
+                    .flat_map(|f| &f.plucks)
+                    .filter(|p| !p.ambiguous && counted(p.confidence))
+                    .count(),
+            ],
             unjudged,
             partly_judged,
         }

@@ -8,7 +8,7 @@ use crate::slide::record::{Finish, SlideRecord};
 use crate::thickness::{STAND_STILL, Shape, Thickness, ThicknessSurface};
 use crate::verdict::judge::Outcome;
 use crate::verdict::limits::Limit;
-use crate::verdict::plan::RegrindPlan;
+use crate::verdict::plan::{RegrindPlan, wheel_stop_um};
 use crate::verdict::reasons::{Reason, Side};
 
 /// Everything the advice depends on.
@@ -130,7 +130,8 @@ fn remake(case: &Case) -> Vec<String> {
     });
     if case.record.offcut_left != Some(false) {
         if case.reasons.iter().any(|r| r.side == Some(Side::Thinnest) && r.missed()) {
-            steps.push("This time stop the wheel at about 40 µm, finish by hand and look often.".into());
+            let stop = wheel_stop_um(case.record.target_um);
+            steps.push(format!("This time stop the wheel at about {stop:.0} µm, finish by hand and look often."));
         }
         if case.missed_any(&BUBBLE_LIMITS) {
             steps.push("Dry the chip well, stir the resin gently, lower the chip at an angle and press the bubbles to the edge.".into());
@@ -175,9 +176,20 @@ fn undetermined(case: &Case) -> Vec<String> {
     let new = look_again(case).into_iter().filter(|step| !steps.contains(step)).collect::<Vec<_>>();
     steps.extend(new);
     let scale_needed = |r: &Reason| r.missing && !matches!(r.limit, Limit::Thickness | Limit::PluckedArea);
-    if !case.tally.moved && case.reasons.iter().any(scale_needed) {
+    if !case.tally.moved && case.tally.totals.area_mm2.is_none() && case.reasons.iter().any(scale_needed) {
         steps.push(
             "Give the scale as um_per_px under [scale] in slide.toml (from a stage micrometer), and check again."
+                .to_owned(),
+        );
+    }
+    let found_coarse = |r: &Reason| r.missing && r.limit != Limit::Thickness;
+    if !case.tally.moved
+        && case.tally.totals.area_mm2.is_some()
+        && case.tally.plucks_at_one_position == 0
+        && case.reasons.iter().any(found_coarse)
+    {
+        steps.push(
+            "What was found shows at this scale, what is small does not: photograph those places at 4 µm per pixel or finer, and check again."
                 .to_owned(),
         );
     }
@@ -322,6 +334,9 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
             }
             (false, Finish::Covered) => {
                 "There is no rock to spare for the scratches, and the section is covered: they stay.".into()
+            }
+            (false, _) if case.record.untouchable => {
+                "There is no rock to spare for the scratches, and nothing is to touch the section: they stay.".into()
             }
             (false, _) => {
                 "There is no rock to spare for the scratches: cover it, since the cement hides shallow ones.".into()

@@ -179,6 +179,9 @@ fn why(outcome: Outcome, reasons: &[Reason], planned: bool) -> String {
         Outcome::Pass if reasons.iter().any(|r| r.missed() && r.limit == Limit::Scratches) => {
             "It is scratched, and there is no rock to spare for taking the scratches out.".into()
         }
+        Outcome::Pass if reasons.iter().any(Reason::is_unjudged_defect) => {
+            "Every limit that could be judged is met on what was photographed.".into()
+        }
         Outcome::Pass => "Every limit is met on what was photographed.".into(),
         Outcome::Regrind | Outcome::Recover => first(&|r| r.missed()).unwrap_or_else(|| "A limit is missed.".into()),
         Outcome::Remake => {

@@ -230,12 +230,13 @@ impl LimitSet {
     /// # Errors
     /// When the target lies outside the laboratory's thickness limits, or the band reaches down to nothing.
     pub fn thickness_for(&self, target_um: f64, polish_to_come: bool, path: &Path) -> Result<ThicknessBand> {
-        let target = target_um + if polish_to_come { POLISH_ALLOWANCE_UM } else { 0.0 };
-        let low = self
-            .get("thickness_min_um")
+        // A laboratory's absolute limits are those of the finished section, as the target is.
+        let to_come = if polish_to_come { POLISH_ALLOWANCE_UM } else { 0.0 };
+        let target = target_um + to_come;
+        let absolute = |key: &str| self.get(key).map(|limit| limit + to_come);
+        let low = absolute("thickness_min_um")
             .unwrap_or_else(|| target - self.get("thickness_below_target_um").unwrap_or(5.0));
-        let high = self
-            .get("thickness_max_um")
+        let high = absolute("thickness_max_um")
             .unwrap_or_else(|| target + self.get("thickness_above_target_um").unwrap_or(5.0));
         if low <= 0.0 {
             return Err(Error::new(

@@ -65,6 +65,13 @@ impl Reason {
         self.met == Some(false)
     }
 
+    /// A limit on defects that could not be judged, and need not be.
+    #[must_use]
+    pub fn is_unjudged_defect(&self) -> bool {
+        let of_thickness = matches!(self.limit, Limit::Thickness | Limit::RangeAcross);
+        !of_thickness && self.conformance_probability.is_none() && !self.missing
+    }
+
     /// Judged, and neither met nor missed for certain.
     #[must_use]
     pub fn undetermined(&self) -> bool {
@@ -208,11 +215,11 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
         tally.bubbles.iter().map(|b| Some((b.diameter_um?, b.confidence))).collect();
 
     let no_bubbles = unjudged(DefectKind::Bubbles);
-    let found = !tally.bubbles.is_empty();
+    let found = !tally.bubbles.is_empty() || tally.found_unjudged[0] > 0;
     let upper = |limit: f64| [None, Some(limit)];
 
     let largest = match (no_bubbles, diameters) {
-        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, tally.moved),
+        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, tally.moved || found),
         (None, None) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), NO_SCALE, found),
         (None, Some(d)) => {
             let p = largest_conformance(&d, DIAMETER_U, limits.largest_bubble_um);
@@ -227,7 +234,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     };
 
     let count = match (no_bubbles, tally.bubble_area_mm2) {
-        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, tally.moved),
+        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, tally.moved || found),
         (None, None) => {
             let mut r = not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), NO_SCALE, found);
             if !found {
@@ -239,7 +246,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     };
 
     let bubble_area = match no_bubbles {
-        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, tally.moved),
+        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, tally.moved || found),
         None => {
             share_reason(Limit::BubbleArea, limits.bubble_area_fraction, t.bubble_area_fraction, &shares, |share| {
                 format!("Bubbles take {} of the area", percent(share))
@@ -251,7 +258,10 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
         None => plucked::area(limits, tally),
     };
     let scratched = match unjudged(DefectKind::Scratches) {
-        Some(why) => not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, tally.moved),
+        Some(why) => {
+            let seen = tally.moved || tally.scratches_found > 0;
+            not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, seen)
+        }
         None if t.scratch_mm_per_mm2.is_none() => {
             not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), NO_SCALE, tally.scratches_found > 0)
         }

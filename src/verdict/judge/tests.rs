@@ -227,6 +227,16 @@ fn what_is_not_known_matters_only_when_it_must() {
     let v = verdict(&record(), &sound(), &coarse);
     assert_eq!(v.outcome, Outcome::Pass);
     assert_eq!(v.notes, ["The length of scratches was not judged: 6 µm per pixel is too coarse."]);
+    // What was found there all the same is no small one: the limit that it counts against must be known.
+    let mut with_bubble = clean();
+    let why = "bubbles: 15.0 µm per pixel is too coarse to show small ones".to_owned();
+    with_bubble.unjudged.push((DefectKind::Bubbles, why));
+    assert_eq!(verdict(&record(), &sound(), &with_bubble).outcome, Outcome::Pass);
+    with_bubble.found_unjudged = [1, 0];
+    let v = verdict(&record(), &sound(), &with_bubble);
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert!(v.next_steps.iter().any(|s| s.contains("4 µm per pixel or finer")), "{:?}", v.next_steps);
+    assert!(v.next_steps.iter().all(|s| !s.contains("um_per_px")), "the scale is known: {:?}", v.next_steps);
     let mut one_position = clean();
     one_position.unjudged.push((DefectKind::Plucks, "plucked grains: one position of the polars does not tell".into()));
     one_position.totals.pluck_area_fraction = None;

@@ -25,9 +25,11 @@ pub(super) fn area(limits: &Limits, tally: &Tally) -> Reason {
 
 /// One position of the polars does not judge plucked places; where some are seen all the same, the limit must be known.
 ///
-/// In clear resin a second position would not tell them from the rock's own pores, and those do not count.
+/// In clear resin a second position would not tell them from the rock's own pores, and those do not count. Nor does a pixel too coarse
+/// for small ones judge the area, but what is plucked for certain asks to be looked at closer.
 pub(super) fn not_judged_area(limits: &Limits, tally: &Tally, impregnation: Impregnation, why: &str) -> Reason {
-    let seen = if impregnation == Impregnation::Clear { 0 } else { tally.plucks_at_one_position };
+    let at_one = if impregnation == Impregnation::Clear { 0 } else { tally.plucks_at_one_position };
+    let seen = at_one.max(tally.found_unjudged[1]);
     let mut r = not_judged(Limit::PluckedArea, [None, Some(limits.pluck_area_fraction)], why, tally.moved || seen > 0);
     match seen {
         0 => {}
