@@ -279,7 +279,7 @@ impl FieldFindings {
     pub fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
         let contradiction = {
             stage!("contradictions");
-            stack.contradiction()
+            stack.contradiction().or_else(|| stack.another_place())
         };
         let Some(found) = contradiction else {
             let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));

@@ -9,6 +9,7 @@ use nalgebra::{Matrix3, Vector3};
 use rayon::prelude::*;
 
 use crate::register::FieldStack;
+use crate::register::align::SURE;
 use crate::register::grid::centre;
 use crate::slide::photograph::{Photograph, mask};
 
@@ -68,6 +69,22 @@ const WELL_SPREAD: f64 = 0.05;
 type Spot = Option<[f64; 3]>;
 
 impl FieldStack {
+    /// Whether none of several crossed photographs shows the plane photograph's lines: of 200 slides by other code that show one place none
+    /// did so, and photographs of two sections do.
+    #[must_use]
+    pub fn another_place(&self) -> Option<Contradiction> {
+        let nowhere = self.crossed.len() > 1 && self.crossed.iter().all(|c| c.placement.peak < SURE);
+        nowhere.then(|| Contradiction {
+            why: format!(
+                "none of the crossed photographs of field {} shows the lines of {}: as far as can be told they show another place",
+                self.name, self.plane.record.file
+            ),
+            next: "Lay the plane photograph and the crossed ones beside each other: the same grains must lie in the same places. \
+                   Photograph that field again, with the stage clamped and the same way up."
+                .into(),
+        })
+    }
+
     /// The first thing about the photographs of this field that cannot be, when there is one.
     #[must_use]
     pub fn contradiction(&self) -> Option<Contradiction> {

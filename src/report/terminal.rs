@@ -25,13 +25,13 @@ pub fn lines(report: &Report, page: &Path) -> String {
     for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
         let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, shown(step));
     }
-    // What the photographs or the record did not say right: it may be why the verdict is what it is.
-    if let Some(first) = report.warnings.first() {
-        let more = match report.warnings.len() - 1 {
-            0 => String::new(),
-            n => format!(" ({n} more in the report)"),
+    // A pass that stands on photographs with something wrong about them is read no further at the bench.
+    if report.verdict.outcome == Outcome::Pass && !report.warnings.is_empty() {
+        let of = match report.warnings.len() {
+            1 => "one thing".to_owned(),
+            n => format!("{n} things"),
         };
-        let _ = writeln!(out, "  warning    {}{more}", shown(first));
+        let _ = writeln!(out, "  warned     of {of} about the photographs: see the report");
     }
     // Where something is to be ground or opened, the first of the cautions; all of them stand in the report.
     if matches!(report.verdict.outcome, Outcome::Regrind | Outcome::Remake | Outcome::Recover)
