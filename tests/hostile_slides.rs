@@ -75,6 +75,15 @@ fn swap(a: &Path, b: &Path) {
     fs::write(b, left).unwrap();
 }
 
+/// Plane light of one section and crossed polars of another: nothing on either is measured by the other.
+#[test]
+fn photographs_of_two_sections_are_not_taken_for_one_place() {
+    let (bench, other) = (Bench::sound(), Bench::of(&small("LM-0302", 302, 30.0)));
+    fs::copy(&other.files()[0], &bench.files()[0]).unwrap();
+    let why = bench.not_decided();
+    assert!(why.contains("another place") && why.contains("A_ppl.jpg"), "{why}");
+}
+
 #[test]
 fn plane_and_crossed_exchanged_are_said_with_and_without_exif() {
     let bench = Bench::sound();

@@ -1,4 +1,5 @@
 use super::*;
+use crate::slide::record::SlideRecord;
 use crate::verdict::fixture;
 
 fn parse(text: &str) -> Result<LimitSet> {
@@ -37,6 +38,15 @@ fn a_laboratory_overrides_some_and_is_named_as_their_source() {
     assert_eq!(limits.used[2].source, HOUSE);
     let unnamed = parse("range_um = 4").unwrap().for_slide(&fixture::record(), Path::new("slide")).unwrap();
     assert_eq!(unnamed.used[1].source, "the laboratory's own, our-limits.toml");
+}
+
+/// The house's own limits are of the finished section: where a polish is to come they lie as much higher as the target does.
+#[test]
+fn absolute_limits_move_with_a_polish_to_come() {
+    let set = parse("thickness_min_um = 26\nthickness_max_um = 34").unwrap();
+    let record = SlideRecord { polish_to_come: true, ..fixture::record() };
+    let limits = set.for_slide(&record, Path::new("slide")).unwrap();
+    assert_eq!((limits.target_um, limits.thickness_min_um, limits.thickness_max_um), (35.0, 31.0, 39.0));
 }
 
 /// The example in the documentation is read and states the defaults.
