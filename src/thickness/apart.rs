@@ -5,6 +5,7 @@
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
 
 use crate::thickness::component::{Component, log_sum};
 use crate::thickness::path::grid;
@@ -19,21 +20,25 @@ const SEED: u64 = 0x6170_6172;
 /// Equally likely thicknesses of each field, µm, one row a draw; fields of `apart` only, in their order.
 ///
 /// `field_of` gives each grain's field.
-pub(crate) fn draw(components: &[Component], field_of: impl Fn(usize) -> usize, apart: &[usize]) -> Vec<Vec<f64>> {
-    let fields: Vec<Vec<Vec<f64>>> = components
-        .iter()
-        .map(|c| apart.iter().map(|f| within_range(&c.common(|grain| field_of(grain) == *f))).collect())
-        .collect();
+pub(crate) fn draw(
+    components: &[Component],
+    field_of: impl Fn(usize) -> usize + Sync,
+    apart: &[usize],
+) -> Vec<Vec<f64>> {
     let kernels = SCATTERS.map(kernel);
     // A component's weight came from one thickness of all grains: it is weighed anew by what it says of fields that may differ.
-    let states: Vec<State> = components
-        .iter()
-        .zip(&fields)
-        .flat_map(|(c, fields)| {
+    let explained: Vec<(Vec<Vec<f64>>, Vec<State>)> = components
+        .par_iter()
+        .map(|c| {
+            let fields: Vec<Vec<f64>> =
+                apart.iter().map(|f| within_range(&c.common(|grain| field_of(grain) == *f))).collect();
             let together = log_sum(&within_range(&c.common(|grain| apart.contains(&field_of(grain)))));
-            kernels.iter().map(move |kernel| State::of(fields, kernel, c.log_weight - together)).collect::<Vec<_>>()
+            let states = kernels.iter().map(|k| State::of(&fields, k, c.log_weight - together)).collect();
+            (fields, states)
         })
         .collect();
+    let (fields, states): (Vec<_>, Vec<_>) = explained.into_iter().unzip();
+    let states = states.concat();
     let most = states.iter().map(|s| s.log_weight).fold(f64::NEG_INFINITY, f64::max);
     let weights: Vec<f64> = states.iter().map(|s| (s.log_weight - most).exp()).collect();
     let mut rng = ChaCha8Rng::seed_from_u64(SEED);
@@ -55,6 +60,7 @@ pub(crate) fn draw(components: &[Component], field_of: impl Fn(usize) -> usize, 
 }
 
 /// One explanation with one scatter.
+#[derive(Clone)]
 struct State {
     log_weight: f64,
     /// Probability of each mean on the grid.
