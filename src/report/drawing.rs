@@ -4,7 +4,7 @@ use crate::report::map::{PIECES, pieces};
 use crate::report::record::{Report, ThicknessStatus};
 use crate::slide::record::Corner;
 use crate::verdict::limits::Limit;
-use crate::verdict::plan::{AtCorners, CORNERS};
+use crate::verdict::plan::{AtCorners, CORNERS, UNEVEN_UM};
 
 /// Numbers for `slide.svg`.
 #[derive(Debug)]
@@ -171,7 +171,13 @@ impl Drawing {
         let middle = match report.thickness.status {
             ThicknessStatus::NotMeasurable => Some("thickness not measured".to_owned()),
             ThicknessStatus::Measured if corners_um.is_none() => Some(match &report.regrind_plan {
-                Some(plan) => format!("take {} off evenly", plain_number(plan.remove_um.mean)),
+                Some(plan) => {
+                    // Fields that differ are not ground evenly: the plan says which is thin.
+                    let differ = report.thickness.at_thickest_um.zip(report.thickness.at_thinnest_um);
+                    let how =
+                        if differ.is_some_and(|(most, least)| most - least > UNEVEN_UM) { "at most" } else { "evenly" };
+                    format!("take {} off {how}", plain_number(plan.remove_um.mean))
+                }
                 None => "the wedge was not measured".to_owned(),
             }),
             ThicknessStatus::Measured => report

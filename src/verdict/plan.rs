@@ -279,7 +279,7 @@ fn sentences(plan: &RegrindPlan, record: &SlideRecord, surface: &ThicknessSurfac
 }
 
 /// Difference between fields above which a section without a known gradient is not to be ground evenly, µm.
-const UNEVEN_UM: f64 = 2.0;
+pub(crate) const UNEVEN_UM: f64 = 2.0;
 
 /// Names of the thickest and the thinnest field, where they differ and the gradient is not known.
 fn uneven(surface: &ThicknessSurface) -> Option<(&str, &str)> {
