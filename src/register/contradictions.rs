@@ -69,8 +69,8 @@ const WELL_SPREAD: f64 = 0.05;
 type Spot = Option<[f64; 3]>;
 
 impl FieldStack {
-    /// Whether none of several crossed photographs shows the plane photograph's lines: of 200 slides by other code that show one place none
-    /// did so, and photographs of two sections do.
+    /// Said when none of several crossed photographs shows the plane photograph's lines: 170 slides by other code that show one place all
+    /// had one that did, photographs of two sections had none.
     #[must_use]
     pub fn another_place(&self) -> Option<Contradiction> {
         let nowhere = self.crossed.len() > 1 && self.crossed.iter().all(|c| c.placement.peak < SURE);

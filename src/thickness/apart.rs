@@ -17,14 +17,20 @@ const SCATTERS: [f64; 5] = [0.001, 0.01, 0.03, 0.08, 0.2];
 
 const SEED: u64 = 0x6170_6172;
 
-/// Equally likely thicknesses of each field, µm, one row a draw; fields of `apart` only, in their order.
-///
-/// `field_of` gives each grain's field.
+/// One equally likely state of fields that need not be equally thick.
+pub(crate) struct FieldsDraw {
+    /// Mean over the fields, µm.
+    pub(crate) mean_um: f64,
+    /// The least and the greatest of them, µm.
+    pub(crate) extremes_um: [f64; 2],
+}
+
+/// Equally likely states of the fields `apart`; `field_of` gives each grain's field.
 pub(crate) fn draw(
     components: &[Component],
     field_of: impl Fn(usize) -> usize + Sync,
     apart: &[usize],
-) -> Vec<Vec<f64>> {
+) -> Vec<FieldsDraw> {
     let kernels = SCATTERS.map(kernel);
     // A component's weight came from one thickness of all grains: it is weighed anew by what it says of fields that may differ.
     let explained: Vec<(Vec<Vec<f64>>, Vec<State>)> = components
@@ -47,14 +53,19 @@ pub(crate) fn draw(
             let k = pick(&weights, &mut rng);
             let (state, kernel) = (&states[k], &kernels[k % kernels.len()]);
             let mean = pick(&state.means, &mut rng);
-            fields[k / kernels.len()]
+            let each: Vec<f64> = fields[k / kernels.len()]
                 .iter()
                 .map(|log| {
                     let near = shares(&around(log, kernel, mean));
                     let at = mean as f64 + pick(&near, &mut rng) as f64 - (kernel.len() as f64 - 1.0);
                     thickness_um(first() as f64 + at + rng.random::<f64>() - 0.5)
                 })
-                .collect()
+                .collect();
+            let bound = |f: fn(f64, f64) -> f64| each.iter().copied().reduce(f).unwrap_or(f64::NAN);
+            FieldsDraw {
+                mean_um: each.iter().sum::<f64>() / each.len() as f64,
+                extremes_um: [bound(f64::min), bound(f64::max)],
+            }
         })
         .collect()
 }

@@ -202,10 +202,6 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
 }
 
-fn least_and_greatest(of: &[f64]) -> [f64; 2] {
-    [of.iter().copied().fold(f64::INFINITY, f64::min), of.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
-}
-
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.
 fn under_one_lamp(component: &component::Component, answer: &orders::Answer) -> Option<f64> {
     let posterior = surface::common_posterior(std::slice::from_ref(component), |_| true);
@@ -324,26 +320,21 @@ fn surface_of(
     let terms = planar.then(|| Terms::of(grains, fields.len(), extent.covered, centre, across)).flatten();
     let shown: Vec<usize> =
         (0..fields.len()).filter(|f| carried.number(|i| grains[i].field == *f) >= FEWEST_IN_FIELD).collect();
-    let mut apart: Option<Vec<Vec<f64>>> = None;
-    let (draws, curved) = match terms {
-        Some(terms) => {
+    let apart = (!planar && shown.len() > 1).then(|| apart::draw(components, |grain| grains[grain].field, &shown));
+    let even = |um: f64| SurfaceDraw::plane(um, [0.0, 0.0]);
+    let (draws, curved) = match (terms, &apart) {
+        (Some(terms), _) => {
             let (draws, curved) = curved::draw(components, &terms, middle.value);
             (draws, Some(curved))
         }
-        None if planar => (surface::draw_planes(components, grains, centre, middle.value), None),
-        None if shown.len() > 1 => {
-            let each = apart::draw(components, |grain| grains[grain].field, &shown);
-            let mean = |of: &Vec<f64>| SurfaceDraw::plane(of.iter().sum::<f64>() / of.len() as f64, [0.0, 0.0]);
-            let draws = each.iter().map(mean).collect();
-            apart = Some(each);
-            (draws, None)
-        }
-        None => (common.iter().map(|d| SurfaceDraw::plane(*d, [0.0, 0.0])).collect(), None),
+        (None, Some(apart)) => (apart.iter().map(|d| even(d.mean_um)).collect(), None),
+        (None, None) if planar => (surface::draw_planes(components, grains, centre, middle.value), None),
+        (None, None) => (common.iter().map(|d| even(*d)).collect(), None),
     };
     let factors: Vec<f64> = draws.iter().map(|_| shared(&mut rng)).collect();
     let draws: Vec<SurfaceDraw> = draws.iter().zip(&factors).map(|(d, f)| d.scaled(*f)).collect();
-    let extremes: Vec<[f64; 2]> = match &apart {
-        Some(each) => each.iter().zip(&factors).map(|(of, f)| least_and_greatest(of).map(|um| um * f)).collect(),
+    let extremes: Vec<[f64; 2]> = match apart {
+        Some(apart) => apart.iter().zip(&factors).map(|(d, f)| d.extremes_um.map(|um| um * f)).collect(),
         None => draws.iter().map(|d| d.extremes_over(across)).collect(),
     };
     let map = planar.then(|| SectionMap::of(&draws, centre, across, curved));

@@ -3,6 +3,7 @@
 //! Light that meets a ball of air in resin of index n beyond b/R = 1/n of its middle is totally reflected, so a rim of a
 //! third of the radius is black; nearer the middle it passes and shows what lies below.
 
+mod blurred;
 mod circle;
 mod cross;
 mod judgement;

@@ -57,6 +57,32 @@ fn a_ball_of_air_is_found_with_its_diameter_and_its_rim() {
     }
 }
 
+/// A ball far above the focus, in light as rough as a rock's: its edge is blurred over a seventh of its radius.
+#[test]
+fn a_ball_out_of_focus_is_round() {
+    const RADIUS: f64 = 34.0;
+    let sharp = image::ImageBuffer::from_fn(300, 260, |x, y| {
+        let b = (f64::from(x) - 140.3).hypot(f64::from(y) - 121.8) / RADIUS;
+        image::Luma([ball(b, 1.54, 0.25) as f32])
+    });
+    let blurred = imageproc::filter::gaussian_blur_f32(&sharp, 5.0);
+    for seed in 0..4_u32 {
+        let rough = image::ImageBuffer::from_fn(300, 260, |x, y| {
+            let mixed = (x + 300 * y + 78_000 * seed).wrapping_mul(2_654_435_761);
+            image::Luma([((mixed ^ (mixed >> 15)).wrapping_mul(2_246_822_519) >> 8) as f32 / 8_388_608.0 - 1.0])
+        });
+        let rough = imageproc::filter::gaussian_blur_f32(&rough, 1.2);
+        let at = |x: f64, y: f64| (x.round().clamp(0.0, 299.0) as u32, y.round().clamp(0.0, 259.0) as u32);
+        let light = scene(260, 300, |x, y| {
+            let (x, y) = at(x, y);
+            f64::from(blurred.get_pixel(x, y).0[0]) * (1.0 + 0.45 * f64::from(rough.get_pixel(x, y).0[0]))
+        });
+        let found = bubbles(&light);
+        assert_eq!(found.len(), 1, "seed {seed}: {:?}", find(&light));
+        assert!((found[0].radius / RADIUS - 1.0).abs() < 0.08, "seed {seed}: {:?}", found[0]);
+    }
+}
+
 #[test]
 fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not() {
     let blank = Ring {
