@@ -14,8 +14,9 @@ use rayon::prelude::*;
 use crate::register::FieldStack;
 use crate::slide::Turned;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
+use crate::slide::names::{are_counted, counter_in};
 
-use super::visit::{Angle, Field, Shot};
+use super::visit::{Angle, Crossed, Field, Shot};
 
 /// Places of the field that are looked at; more add little.
 const PLACES: usize = 1600;
@@ -238,8 +239,20 @@ fn wrapped(phase: f64) -> f64 {
     (phase + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI
 }
 
+/// Takes back the angles of names whose numbers only count the photographs.
+fn forget_counters(field: &mut Field) {
+    let counter = |c: &Crossed| counter_in(&c.shot.relative.file_name()?.to_string_lossy());
+    if !are_counted(field.crossed.iter().map(counter)) {
+        return;
+    }
+    for crossed in field.crossed.iter_mut().filter(|c| matches!(c.angle, Angle::Named(_))) {
+        crossed.angle = Angle::Unknown;
+    }
+}
+
 /// Estimates the angles of a field whose pictures stood still and none of whose angles is known; returns what is to be said.
 pub(super) fn estimate_angles(field: &mut Field) -> Option<String> {
+    forget_counters(field);
     let open = |a: Angle| matches!(a, Angle::Unknown | Angle::Estimated(..));
     if field.crossed.len() < 3 || !field.crossed.iter().all(|c| open(c.angle)) {
         return None;

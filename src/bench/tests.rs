@@ -256,6 +256,31 @@ fn nothing_is_kept_in_the_watched_folder_or_over_what_is_there() {
     assert_eq!(fs::read_dir(kept.path().join("LM-0142")).unwrap().count(), 0);
 }
 
+/// Names that end in 1, 2, 3 count the photographs: the grains tell the angles.
+#[test]
+fn a_counter_in_the_names_is_no_angle() {
+    let folder = tempfile::tempdir().unwrap();
+    for (file, name) in [
+        ("A_ppl.jpg", "A_ppl.jpg"),
+        ("A_xpl_000.0.jpg", "A_xpl_1.jpg"),
+        ("A_xpl_022.5.jpg", "A_xpl_2.jpg"),
+        ("A_xpl_045.0.jpg", "A_xpl_3.jpg"),
+    ] {
+        fs::copy(slides().join("first").join(file), folder.path().join(name)).unwrap();
+    }
+    let error = Slide::read(folder.path()).unwrap_err().to_string();
+    assert!(error.contains("A_xpl_1.jpg: ") && error.contains("(1, 2, 3) and is no angle"), "{error}");
+    let sorted = super::sorting_of::sorted(folder.path(), "first", false).unwrap().unwrap();
+    let angles: Vec<f64> = sorted.sheet.fields[0].crossed.iter().filter_map(|(_, a)| a.deg()).collect();
+    assert_eq!(angles.len(), 3, "{:?}", sorted.said);
+    for (found, true_deg) in angles.iter().zip([0.0, 22.5, 45.0]) {
+        assert!((found - true_deg).abs() < 2.0, "{angles:?}");
+    }
+    // What it wrote can be checked.
+    fs::write(folder.path().join("slide.toml"), sorted.sheet.text()).unwrap();
+    assert_eq!(Slide::read(folder.path()).unwrap().fields[0].crossed.len(), 3);
+}
+
 /// Photographs that were there before the sitting began give the passes too.
 #[test]
 fn what_is_there_at_the_start_is_taken_in_the_order_of_its_names() {

@@ -34,6 +34,33 @@ pub fn is_ignored(file: &str) -> bool {
 /// `None` when no token says what it is, or two say different things.
 #[must_use]
 pub fn read_name(file: &str) -> Option<NamedPhotograph> {
+    read(file).map(|(named, _)| named)
+}
+
+/// The number at the end of a crossed photograph's name when it is bare digits, as a camera counts: no point, sign or unit.
+#[must_use]
+pub(crate) fn counter_in(file: &str) -> Option<u32> {
+    read(file)?.1
+}
+
+/// The step that photographs are best turned by, degrees: numbers that all lie within less of each other are of no use as angles.
+const USUAL_STEP_DEG: u32 = 22;
+
+/// Whether the numbers at the ends of the names of a field's crossed photographs count them: whole numbers in bare digits
+/// that follow each other (1, 2, 3, 4), or a single one from 1 to 9. Nobody turns polars by a degree.
+#[must_use]
+pub(crate) fn are_counted(numbers: impl IntoIterator<Item = Option<u32>>) -> bool {
+    let Some(mut numbers) = numbers.into_iter().collect::<Option<Vec<u32>>>() else { return false };
+    numbers.sort_unstable();
+    match numbers[..] {
+        [] => false,
+        [one] => (1..=9).contains(&one),
+        [first, .., last] => last - first <= USUAL_STEP_DEG && numbers.windows(2).any(|pair| pair[1] - pair[0] == 1),
+    }
+}
+
+/// What a name says, and the number at its end where that is bare digits.
+fn read(file: &str) -> Option<(NamedPhotograph, Option<u32>)> {
     let words: Vec<&str> = tokens(stem(file)).collect();
     let mut role = None;
     let mut role_at = 0;
@@ -48,6 +75,8 @@ pub fn read_name(file: &str) -> Option<NamedPhotograph> {
         glued = number;
     }
     let role = role?;
+    let mut counter =
+        glued.and(words.get(role_at)).and_then(|w| bare(w.trim_start_matches(|c: char| !c.is_ascii_digit())));
     let mut rest: Vec<&str> = words.iter().enumerate().filter(|(at, _)| *at != role_at).map(|(_, w)| *w).collect();
     rest.retain(|w| role_of(w).is_none());
     let mut angle = None;
@@ -56,11 +85,13 @@ pub fn read_name(file: &str) -> Option<NamedPhotograph> {
             // A number before the role word is the field's; only one after it is an angle.
             let last = words.last().filter(|_| role_at + 1 < words.len())?;
             let angle = angle_of(last)?;
+            counter = bare(last);
             rest.pop();
             Some(angle)
         });
         if rest.last().is_some_and(|w| w.eq_ignore_ascii_case("deg")) {
             rest.pop();
+            counter = None;
             if angle.is_none() && role_at + 1 < words.len() {
                 angle = rest.last().and_then(|w| angle_of(w)).inspect(|_| {
                     rest.pop();
@@ -69,9 +100,14 @@ pub fn read_name(file: &str) -> Option<NamedPhotograph> {
         }
     } else if let Some(number) = glued {
         // `ppl2` is plane light of field 2.
-        return Some(NamedPhotograph { field: joined(&rest, Some(number)), role, angle_deg: None });
+        return Some((NamedPhotograph { field: joined(&rest, Some(number)), role, angle_deg: None }, None));
     }
-    Some(NamedPhotograph { field: joined(&rest, None), role, angle_deg: angle })
+    Some((NamedPhotograph { field: joined(&rest, None), role, angle_deg: angle }, counter))
+}
+
+/// A whole number written in digits alone.
+fn bare(word: &str) -> Option<u32> {
+    word.bytes().all(|b| b.is_ascii_digit()).then(|| word.parse().ok()).flatten()
 }
 
 fn joined(words: &[&str], number: Option<f64>) -> String {
@@ -180,6 +216,40 @@ mod tests {
         ];
         for (file, expected) in table {
             assert_eq!(read_name(file), expected, "{file}");
+        }
+    }
+
+    #[test]
+    fn what_a_camera_counts_is_told_from_angles() {
+        let counted = |files: &[&str]| are_counted(files.iter().map(|f| counter_in(f)));
+        for files in [
+            &["A_xpl_1.jpg", "A_xpl_2.jpg", "A_xpl_3.jpg", "A_xpl_4.jpg"][..],
+            &["A_xpl_000.jpg", "A_xpl_001.jpg"],
+            &["xpl1.jpg", "xpl2.jpg", "xpl3.jpg"],
+            &["A_xn_0231.jpg", "A_xn_0233.jpg", "A_xn_0232.jpg"],
+            &["A_xpl_1.jpg", "A_xpl_2.jpg", "A_xpl_4.jpg"],
+            &["A_xpl_1.jpg"],
+            &["xpl (3).jpg"],
+        ] {
+            assert!(counted(files), "{files:?}");
+        }
+        for files in [
+            &["A_xpl_0.jpg", "A_xpl_45.jpg"][..],
+            &["A_xpl_0.jpg", "A_xpl_22.5.jpg", "A_xpl_45.jpg", "A_xpl_67.5.jpg"],
+            &["A_xpl_0.jpg", "A_xpl_15.jpg", "A_xpl_30.jpg"],
+            &["A_xpl_0.jpg", "A_xpl_5.jpg", "A_xpl_10.jpg"],
+            &["A_xpl_0.jpg", "A_xpl_1.jpg", "A_xpl_45.jpg"],
+            &["A_xpl_1deg.jpg", "A_xpl_2deg.jpg"],
+            &["A xpl 1 deg.jpg", "A xpl 2 deg.jpg"],
+            &["A_xpl_1.0.jpg", "A_xpl_2.0.jpg"],
+            &["A_xpl_-1.jpg", "A_xpl_0.jpg"],
+            &["A_xpl_0.jpg"],
+            &["A_xpl_45.jpg"],
+            &["A_xpl.jpg"],
+            &["1_xpl.jpg", "2_xpl.jpg"],
+            &[],
+        ] {
+            assert!(!counted(files), "{files:?}");
         }
     }
 

@@ -10,7 +10,7 @@ use crate::slide::encoding::clean_text;
 use crate::slide::exif::{FileResolution, file_facts};
 use crate::slide::folder::{FieldPlan, InWindows, Slide};
 use crate::slide::manifest::{Archive, Manifest, Written};
-use crate::slide::names::{NamedPhotograph, is_ignored, is_photograph, read_name};
+use crate::slide::names::{NamedPhotograph, are_counted, counter_in, is_ignored, is_photograph, read_name};
 use crate::slide::photograph::Role;
 use crate::slide::record::SlideRecord;
 use crate::slide::resolve;
@@ -148,8 +148,31 @@ fn head(path: &Path) -> Vec<u8> {
 struct Gathered {
     name: String,
     plane: Vec<PathBuf>,
-    crossed: Vec<(PathBuf, Option<f64>)>,
+    crossed: Vec<Position>,
     blank: Vec<PathBuf>,
+}
+
+/// A crossed photograph with what is said of its angle.
+pub(crate) struct Position {
+    /// The photograph.
+    pub(crate) path: PathBuf,
+    angle_deg: Option<f64>,
+    /// Number at the end of its name that may only count it.
+    counter: Option<u32>,
+}
+
+impl Position {
+    /// At an angle that `slide.toml` states.
+    pub(crate) fn stated(path: PathBuf, angle_deg: f64) -> Self {
+        Self { path, angle_deg: Some(angle_deg), counter: None }
+    }
+
+    /// At the angle that its name says, if any.
+    pub(crate) fn named(path: PathBuf) -> Self {
+        let file = path.file_name().unwrap_or_default().to_string_lossy();
+        let (angle_deg, counter) = (read_name(&file).and_then(|n| n.angle_deg), counter_in(&file));
+        Self { path, angle_deg, counter }
+    }
 }
 
 /// Works the fields out from the file names.
@@ -166,12 +189,12 @@ pub(crate) fn fields_by_name(
         match read_name(&file) {
             None => untold.push(file),
             Some(NamedPhotograph { field, role: Role::Blank, .. }) if field.is_empty() => shared_blank.push(path),
-            Some(NamedPhotograph { field, role, angle_deg }) => {
+            Some(NamedPhotograph { field, role, .. }) => {
                 let entry = gathered.entry(field.to_lowercase()).or_default();
                 entry.name = field;
                 match role {
                     Role::Plane => entry.plane.push(path),
-                    Role::Crossed => entry.crossed.push((path, angle_deg)),
+                    Role::Crossed => entry.crossed.push(Position::named(path)),
                     Role::Blank => entry.blank.push(path),
                 }
             }
@@ -247,13 +270,25 @@ fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>>
 /// Gives every crossed photograph its angle: one alone may lack it, since nothing is compared then.
 pub(crate) fn angles(
     field: &str,
-    crossed: Vec<(PathBuf, Option<f64>)>,
+    crossed: Vec<Position>,
     assumed: &mut Vec<String>,
 ) -> Result<Vec<(PathBuf, Degrees)>> {
     let alone = crossed.len() == 1;
+    let counted = are_counted(crossed.iter().map(|p| p.counter));
+    if counted && !alone {
+        let numbers: Vec<String> = crossed.iter().filter_map(|p| p.counter).map(|n| n.to_string()).collect();
+        return Err(Error::new(
+            &crossed[0].path,
+            format!(
+                "ends in a number that counts the crossed photographs of field {field} ({}) and is no angle",
+                list(&numbers)
+            ),
+            "write the angles into the names (A_xpl_22.5.jpg) or into slide.toml, or let thinproof new find them",
+        ));
+    }
     let mut told = Vec::with_capacity(crossed.len());
-    for (path, angle) in crossed {
-        let angle = match angle {
+    for Position { path, angle_deg, .. } in crossed {
+        let angle = match angle_deg.filter(|_| !counted) {
             Some(angle) => angle,
             None if alone => {
                 assumed.push(format!("angle_deg of field {field}'s only crossed photograph = 0"));

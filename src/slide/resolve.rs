@@ -9,8 +9,7 @@ use crate::error::{Error, Result};
 use crate::slide::encoding::clean_text;
 use crate::slide::folder::{FieldPlan, QuartzMark};
 use crate::slide::manifest::{FieldTable, Written};
-use crate::slide::names::read_name;
-use crate::slide::planning::angles;
+use crate::slide::planning::{Position, angles};
 use crate::slide::record::{Finish, Impregnation, SlideRecord, Turned};
 
 /// Target of a rock section, µm (EN 12407:2019, 0.030 mm).
@@ -156,18 +155,17 @@ fn field(
     let mut crossed = Vec::with_capacity(table.crossed.len());
     for shot in &table.crossed {
         let path = inside(written, dir, &shot.file)?;
-        let angle = match &shot.angle_deg {
-            Some(angle) => Some(written.number("angle_deg", angle, -720.0..=720.0)?),
-            None => path.file_name().and_then(|f| read_name(&f.to_string_lossy())).and_then(|n| n.angle_deg),
-        };
-        if crossed.iter().any(|(other, _)| *other == path) || path == plane {
+        if crossed.iter().any(|other: &Position| other.path == path) || path == plane {
             return Err(written.wrong(
                 &shot.file,
                 format!("{} is given twice in field {name}", shot.file.get_ref()),
                 "name every photograph once",
             ));
         }
-        crossed.push((path, angle));
+        crossed.push(match &shot.angle_deg {
+            Some(angle) => Position::stated(path, written.number("angle_deg", angle, -720.0..=720.0)?),
+            None => Position::named(path),
+        });
     }
     let crossed = match (crossed.is_empty(), by_name) {
         (false, _) => angles(&name, crossed, &mut record.assumed)?,

@@ -59,14 +59,33 @@ fn fields_are_told_by_names_without_slide_toml() {
     let pair = Folder::with(&["ppl.jpg", "xpl.jpg"]).read().unwrap();
     assert_eq!(pair.fields[0].name, "A");
     assert!(pair.record.assumed.iter().any(|a| a.starts_with("angle_deg")));
+    // A number that counts is no angle; one alone needs none.
+    let counted = Folder::with(&["A_ppl.jpg", "A_xpl_1.jpg"]).read().unwrap();
+    assert_eq!(counted.fields[0].crossed[0].1.deg(), 0.0);
+    assert!(counted.record.assumed.iter().any(|a| a.starts_with("angle_deg of field A's only")));
+    let stated = Folder::with(&["p.jpg", "xpl_1.jpg", "xpl_2.jpg"])
+        .toml("[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"xpl_1.jpg\", angle_deg = 1 }, { file = \"xpl_2.jpg\", angle_deg = 2 }]")
+        .read()
+        .unwrap();
+    assert_eq!(stated.fields[0].crossed[1].1.deg(), 2.0, "what slide.toml says is believed");
 }
 
 #[test]
 fn folders_that_cannot_be_are_refused_in_one_sentence() {
-    let table: [(&[&str], &str, &str); 16] = [
+    let table: [(&[&str], &str, &str); 18] = [
         (&[], "", "holds no photographs"),
         (&["A_ppl.jpg"], "", "no plane-light photograph with a crossed-polar one"),
         (&["A_ppl.jpg", "A_xpl.jpg", "A_xn.jpg"], "", "has no angle"),
+        (
+            &["A_ppl.jpg", "A_xpl_1.jpg", "A_xpl_2.jpg"],
+            "",
+            "counts the crossed photographs of field A (1, 2) and is no",
+        ),
+        (
+            &["p.jpg", "xpl_001.jpg", "xpl_002.jpg"],
+            "[[field]]\nplane = \"p.jpg\"\ncrossed = [{ file = \"xpl_001.jpg\" }, { file = \"xpl_002.jpg\" }]",
+            "or into slide.toml, or let thinproof new",
+        ),
         (&["A_ppl.jpg", "A_xpl_45.jpg", "A_xpl_45.0.jpg"], "", "45 degrees, and so is"),
         (&["A_ppl.jpg", "A_plane.jpg", "A_xpl.jpg"], "", "more than one plane-light"),
         (
