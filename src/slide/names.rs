@@ -125,12 +125,13 @@ fn stem(file: &str) -> &str {
     file.rsplit_once('.').map_or(file, |(stem, _)| stem)
 }
 
-/// What stands between the words of a name.
-const BETWEEN: [char; 9] = ['_', ' ', '(', ')', '[', ']', ',', '+', '='];
+/// What stands between the words of a name, beside commas, hyphens and points.
+const BETWEEN: [char; 8] = ['_', ' ', '(', ')', '[', ']', '+', '='];
 
 /// Words of a name. A hyphen parts words too, but after another sign and before a digit it is a minus (`xpl_-22.5`).
 fn tokens(stem: &str) -> impl Iterator<Item = &str> {
     stem.split(BETWEEN)
+        .flat_map(split_commas)
         .flat_map(|word| {
             let minus = word.strip_prefix('-').is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()));
             let (signed, rest) =
@@ -139,6 +140,21 @@ fn tokens(stem: &str) -> impl Iterator<Item = &str> {
         })
         .flat_map(split_points)
         .filter(|w| !w.is_empty())
+}
+
+/// Splits at commas, but for one alone between two digits: that is a decimal comma (`22,5`).
+fn split_commas(word: &str) -> Vec<&str> {
+    let decimal = word.split_once(',').is_some_and(|(before, after)| {
+        before.ends_with(|c: char| c.is_ascii_digit())
+            && after.starts_with(|c: char| c.is_ascii_digit())
+            && !after.contains(',')
+    });
+    if decimal { vec![word] } else { word.split(',').collect() }
+}
+
+/// A number with a decimal point or comma.
+fn number(text: &str) -> Option<f64> {
+    text.replace(',', ".").parse().ok()
 }
 
 /// Splits at points that do not stand between two digits.
@@ -160,24 +176,25 @@ fn split_points(word: &str) -> Vec<&str> {
 
 /// The role of a word, with the number that may be written onto it (`xpl45`).
 fn role_of(word: &str) -> Option<(Role, Option<f64>)> {
-    let letters = word.trim_end_matches(|c: char| c.is_ascii_digit() || c == '.');
-    let number = &word[letters.len()..];
+    let letters = word.trim_end_matches(|c: char| c.is_ascii_digit() || c == '.' || c == ',');
+    let digits = &word[letters.len()..];
     let role = match letters.to_ascii_lowercase().as_str() {
         "ppl" | "plane" | "pl" => Role::Plane,
         "xpl" | "xp" | "xn" | "crossed" => Role::Crossed,
         "blank" => Role::Blank,
         _ => return None,
     };
-    if number.is_empty() {
+    if digits.is_empty() {
         return Some((role, None));
     }
-    number.parse().ok().map(|n| (role, Some(n)))
+    number(digits).map(|n| (role, Some(n)))
 }
 
 fn angle_of(word: &str) -> Option<f64> {
-    let number = word.strip_suffix("deg").or_else(|| word.strip_suffix('°')).unwrap_or(word);
-    let plain = number.strip_prefix('-').unwrap_or(number).bytes().all(|b| b.is_ascii_digit() || b == b'.');
-    (plain && !number.is_empty()).then(|| number.parse().ok()).flatten().filter(|a: &f64| a.is_finite())
+    let digits = word.strip_suffix("deg").or_else(|| word.strip_suffix('°')).unwrap_or(word);
+    let plain =
+        digits.strip_prefix('-').unwrap_or(digits).bytes().all(|b| b.is_ascii_digit() || b == b'.' || b == b',');
+    (plain && !digits.is_empty()).then(|| number(digits)).flatten().filter(|a: &f64| a.is_finite())
 }
 
 #[cfg(test)]
@@ -196,6 +213,12 @@ mod tests {
             ("A_xpl_-22.5.jpg", crossed("A", Some(-22.5))),
             ("A xpl -45deg.jpg", crossed("A", Some(-45.0))),
             ("A_xpl-45.jpg", crossed("A", Some(45.0))),
+            ("A_xpl_22,5.jpg", crossed("A", Some(22.5))),
+            ("A_xpl_-22,5°.jpg", crossed("A", Some(-22.5))),
+            ("xpl67,5.jpg", crossed("", Some(67.5))),
+            ("A,xpl,45.jpg", crossed("A", Some(45.0))),
+            ("A_xpl_0,1,2.jpg", crossed("A_0_1", Some(2.0))),
+            ("A_xpl_22,5,.jpg", crossed("A_22", Some(5.0))),
             ("ppl.jpg", plane("")),
             ("xpl.jpg", crossed("", None)),
             ("xpl45.jpg", crossed("", Some(45.0))),
