@@ -1,6 +1,6 @@
 //! From a folder's listing to the plan of its fields.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 
@@ -26,7 +26,9 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
     } else {
         // What the tables leave out may be told by names; what names cannot tell is no matter then.
         let named = fields_by_name(&dir, &mut Vec::new(), &mut Vec::new()).unwrap_or_default();
-        resolve::fields(&written, &dir, &mut record, &named)?
+        let fields = resolve::fields(&written, &dir, &mut record, &named)?;
+        warnings.extend(not_named(&dir, &fields));
+        fields
     };
     each_once(&fields)?;
     let quartz = resolve::quartz(&written, &fields)?;
@@ -71,6 +73,29 @@ fn record_in(dir: &Path) -> Result<(PathBuf, Written, SlideRecord)> {
     let written = Written::read(&dir)?.unwrap_or_default();
     let record = resolve::record(&written, &folder_name)?;
     Ok((dir, written, record))
+}
+
+/// What is said of photographs that lie in the folder and that `slide.toml` does not name.
+fn not_named(dir: &Path, fields: &[FieldPlan]) -> Option<String> {
+    let named: HashSet<&PathBuf> = fields
+        .iter()
+        .flat_map(|field| {
+            std::iter::once(&field.plane).chain(field.crossed.iter().map(|(path, _)| path)).chain(&field.blank)
+        })
+        .collect();
+    // A folder that cannot be listed, or a name that is no text, matters only where names are all there is.
+    let files = photographs_in(dir, &mut Vec::new()).unwrap_or_default();
+    let others: Vec<String> = files.into_iter().filter(|file| !named.contains(&dir.join(file))).collect();
+    match others.len() {
+        0 => None,
+        1 => {
+            Some(format!("{} lies in the folder and is in no [[field]] of slide.toml: it was not looked at", others[0]))
+        }
+        _ => Some(format!(
+            "{} lie in the folder and are in no [[field]] of slide.toml: they were not looked at",
+            list(&others)
+        )),
+    }
 }
 
 /// A photograph is of one place: none may stand for two fields.

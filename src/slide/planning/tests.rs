@@ -136,6 +136,22 @@ fn slide_toml_may_leave_files_to_their_names() {
     assert!(!slide.record.assumed.iter().any(|a| a.starts_with("id")));
 }
 
+#[test]
+fn photographs_that_slide_toml_does_not_name_are_told_of() {
+    let own = ["A_ppl.jpg", "A_xpl_0.jpg", "glass.jpg"];
+    let toml = "[[field]]\nname = \"A\"\nblank = \"glass.jpg\"";
+    let warnings = |more: &[&str]| Folder::with(&[&own[..], more].concat()).toml(toml).read().unwrap().warnings;
+    // What a check writes beside the photographs is none.
+    assert_eq!(warnings(&["thumbnail.jpg", "report.json", "report.html"]), Vec::<String>::new());
+    let one = "B_ppl.jpg lies in the folder and is in no [[field]] of slide.toml: it was not looked at";
+    assert_eq!(warnings(&["B_ppl.jpg"]), [one]);
+    let many = ["B_ppl.jpg", "B_xpl_0.jpg", "IMG_1.jpg", "IMG_2.jpg", "IMG_3.jpg"];
+    let said = "B_ppl.jpg, B_xpl_0.jpg, IMG_1.jpg, IMG_2.jpg and 1 more lie in the folder and are in no [[field]]";
+    assert!(warnings(&many)[0].starts_with(said), "{:?}", warnings(&many));
+    // Without [[field]] names decide, and what they leave out was told of before.
+    assert_eq!(Folder::with(&own[..2]).toml("[slide]\nid = \"LM-1\"").read().unwrap().warnings, Vec::<String>::new());
+}
+
 #[cfg(unix)]
 #[test]
 fn links_out_of_the_folder_are_not_followed() {
