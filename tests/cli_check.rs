@@ -226,6 +226,25 @@ fn verdicts_are_told_apart_and_one_bad_slide_does_not_stop_the_others() {
 }
 
 #[test]
+fn a_report_among_the_photographs_is_none_of_them() {
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("box/S"));
+    let mut photographs = Vec::new();
+    // Into the slide's folder, into a folder in it, beside itself, and then once more with all of that there.
+    for out in ["box/S", "box/S/reports", "box", "elsewhere"] {
+        let checked = thinproof(dir.path(), &["check", "box/S", "--out", out, "--json"]);
+        assert_eq!(code(&checked), 13, "{out}: {}", text(&checked.stderr));
+        let report: Value = serde_json::from_str(&text(&checked.stdout)).unwrap();
+        photographs.push((report["photographs"].clone(), report["warnings"].clone()));
+    }
+    assert!(dir.path().join("box/S/thumbnail.jpg").exists() && dir.path().join("box/S/S/thumbnail.jpg").exists());
+    assert_eq!(photographs[0].0.as_array().unwrap().len(), 3);
+    assert!(photographs.iter().all(|p| *p == photographs[0]), "{photographs:?}");
+    let drawer = thinproof(dir.path(), &["drawer", "box", "--out", "all"]);
+    assert!(text(&drawer.stdout).starts_with("1 slide\n"), "{}", text(&drawer.stdout));
+}
+
+#[test]
 fn limits_completions_and_manual_pages_are_written() {
     let dir = tempdir().unwrap();
     let limits = thinproof(dir.path(), &["limits"]);
