@@ -118,7 +118,8 @@ pub fn check_read(
     let mut once = Witnesses::default();
     for plan in &slide.fields {
         if let Some(scans) = slide.scan(plan)? {
-            once.claim(std::iter::once(&scans.plane).chain(&scans.crossed).map(|p| (&p.path, &p.record)))?;
+            let all = std::iter::once(&scans.plane).chain(&scans.crossed).chain(&scans.blank);
+            once.claim(all.map(|p| (&p.path, &p.record)))?;
             let field = LargeField::register(plan, scans, &slide)?;
             clock.check("registered", &plan.name)?;
             {
@@ -137,7 +138,8 @@ pub fn check_read(
             slide.load(plan)?
         };
         clock.check("read", &plan.name)?;
-        once.claim(std::iter::once(&photographs.plane).chain(&photographs.crossed).map(|p| (&p.path, &p.record)))?;
+        let all = std::iter::once(&photographs.plane).chain(&photographs.crossed).chain(&photographs.blank);
+        once.claim(all.map(|p| (&p.path, &p.record)))?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
         clock.check("registered", &plan.name)?;
         {

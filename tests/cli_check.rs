@@ -226,6 +226,40 @@ fn verdicts_are_told_apart_and_one_bad_slide_does_not_stop_the_others() {
 }
 
 #[test]
+fn bare_glass_that_is_a_photograph_of_the_section() {
+    let field = "[[field]]\nname = \"A\"\n";
+    for blank in ["A_ppl.jpg", "A_xpl_45.jpg", "copy.jpg"] {
+        let said = complaint(
+            |slide| {
+                fs::copy(slide.join("A_ppl.jpg"), slide.join("copy.jpg")).unwrap();
+                fs::write(slide.join("slide.toml"), format!("{field}blank = \"{blank}\"")).unwrap();
+            },
+            &[],
+        );
+        assert_says(&said, &[blank, "is given as bare glass for field A", "photograph bare glass beside the section"]);
+    }
+    // Another field's, whichever comes first.
+    for (a, b) in [("blank = \"B_ppl.jpg\"", ""), ("", "blank = \"A_ppl.jpg\"")] {
+        let said = complaint(
+            |slide| {
+                for (name, grey) in [("B_ppl.jpg", 190), ("B_xpl_0.jpg", 90)] {
+                    flat(&slide.join(name), 320, 240, grey);
+                }
+                fs::write(slide.join("slide.toml"), format!("{field}{a}\n[[field]]\nname = \"B\"\n{b}")).unwrap();
+            },
+            &[],
+        );
+        assert_says(&said, &["is given as bare glass for field", "_ppl.jpg of field"]);
+    }
+    // One blank may serve both, and its name need not say so.
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("S"));
+    flat(&dir.path().join("S/glass.jpg"), 320, 240, 230);
+    fs::write(dir.path().join("S/slide.toml"), format!("{field}blank = \"glass.jpg\"")).unwrap();
+    assert_eq!(code(&thinproof(dir.path(), &["check", "S"])), 13);
+}
+
+#[test]
 fn a_report_among_the_photographs_is_none_of_them() {
     let dir = tempdir().unwrap();
     flat_slide(&dir.path().join("box/S"));

@@ -7,13 +7,19 @@ use rayon::prelude::*;
 
 use crate::error::{Error, Result};
 use crate::pipeline::FieldFindings;
-use crate::slide::photograph::PhotographRecord;
+use crate::slide::folder::no_rock;
+use crate::slide::photograph::{PhotographRecord, Role};
 use crate::thickness::FieldCrystals;
 use crate::timings::stage;
 
 /// Files that were read, by their checksum: one photograph is one witness.
 #[derive(Default)]
-pub(super) struct Witnesses(HashMap<String, String>);
+pub(super) struct Witnesses {
+    /// What shows the section.
+    rock: HashMap<String, PhotographRecord>,
+    /// What is given as bare glass.
+    glass: HashMap<String, (PathBuf, PhotographRecord)>,
+}
 
 impl Witnesses {
     /// Takes the photographs of a field; a blank may serve several.
@@ -22,8 +28,16 @@ impl Witnesses {
         photographs: impl Iterator<Item = (&'a PathBuf, &'a PhotographRecord)>,
     ) -> Result<()> {
         for (path, record) in photographs {
-            let place = format!("{} of field {}", record.file, record.field);
-            if let Some(other) = self.0.insert(record.sha256.clone(), place) {
+            if record.role == Role::Blank {
+                no_rock(path, record, self.rock.get(&record.sha256).into_iter())?;
+                self.glass.entry(record.sha256.clone()).or_insert_with(|| (path.clone(), record.clone()));
+                continue;
+            }
+            if let Some((blank_path, blank)) = self.glass.get(&record.sha256) {
+                no_rock(blank_path, blank, std::iter::once(record))?;
+            }
+            if let Some(other) = self.rock.insert(record.sha256.clone(), record.clone()) {
+                let other = format!("{} of field {}", other.file, other.field);
                 return Err(Error::new(
                     path,
                     format!("is the same photograph as {other}"),

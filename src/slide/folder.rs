@@ -169,6 +169,9 @@ impl Slide {
             crossed.push(photograph);
         }
         let blank = field.blank.as_deref().map(|path| read(path, Role::Blank, None, Some(&plane))).transpose()?;
+        if let (Some(path), Some(blank)) = (&field.blank, &blank) {
+            no_rock(path, &blank.record, std::iter::once(&plane).chain(&crossed).map(|p| &p.record))?;
+        }
         Ok(FieldPhotographs { plane, crossed, blank })
     }
 
@@ -224,6 +227,9 @@ impl Slide {
             crossed.push(scan);
         }
         let blank = field.blank.as_deref().map(|path| open(path, Role::Blank, None, Some(&plane))).transpose()?;
+        if let (Some(path), Some(blank)) = (&field.blank, &blank) {
+            no_rock(path, &blank.record, std::iter::once(&plane).chain(&crossed).map(|p| &p.record))?;
+        }
         Ok(Some(FieldScans { plane, crossed, blank }))
     }
 
@@ -271,6 +277,25 @@ fn no_twin<'a>(
             path,
             format!("is the same photograph as {}", twin.file),
             "put the right photograph in its place",
+        )),
+        None => Ok(()),
+    }
+}
+
+/// Refuses a blank that is the same file as a photograph of the section: light is divided by it, and would lose all it shows.
+pub(crate) fn no_rock<'a>(
+    path: &Path,
+    blank: &PhotographRecord,
+    mut others: impl Iterator<Item = &'a PhotographRecord>,
+) -> Result<()> {
+    match others.find(|other| other.sha256 == blank.sha256) {
+        Some(twin) => Err(Error::new(
+            path,
+            format!(
+                "is given as bare glass for field {} and is the same photograph as {} of field {}",
+                blank.field, twin.file, twin.field
+            ),
+            "photograph bare glass beside the section for it, or leave the blank out",
         )),
         None => Ok(()),
     }
