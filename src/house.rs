@@ -61,6 +61,7 @@ impl House {
         slide.max_pixels = self.bounds.photograph_px;
         let limits = self.limits.for_slide(&slide.record, dir)?;
         self.scale(&mut slide)?;
+        slide.doubt_scale();
         Ok((slide, limits))
     }
 

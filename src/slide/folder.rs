@@ -103,6 +103,9 @@ pub struct FieldPhotographs {
     pub blank: Option<Photograph>,
 }
 
+/// What a photograph of the largest usual glass shows, with a margin about its 76 x 52 mm. House value.
+const LARGEST_GLASS_MM: [f64; 2] = [80.0, 56.0];
+
 /// Pixels of all photographs of a field over those that one may have: plane light and nine angles of the largest. House value.
 const FIELD_TIMES: u64 = 10;
 
@@ -141,6 +144,34 @@ impl Slide {
         self.record.scale_source = Some(format!("objective {name}, measured {}", objective.measured_at));
         self.record.assumed.retain(|a| !a.starts_with("um_per_px"));
         self.scaled_by = Some((name.to_owned(), objective.clone()));
+    }
+
+    /// Lets go of a scale at which a field would be far larger than the section, and warns of it. A photograph of the whole
+    /// glass is larger than the section too.
+    pub fn doubt_scale(&mut self) {
+        let record = &mut self.record;
+        let (Some(um_per_px), Some(width), Some(height)) = (record.um_per_px, record.width_mm, record.height_mm) else {
+            return;
+        };
+        let sorted = |a: f64, b: f64| [a.max(b), a.min(b)];
+        let larger = |field: [f64; 2], than: [f64; 2]| field[0] > than[0] && field[1] > than[1];
+        let twice = sorted(2.0 * width, 2.0 * height);
+        let beyond = self.fields.iter().find_map(|field| {
+            let (w, h) = scan::size(&field.plane)?;
+            let (w, h) = (f64::from(w) * um_per_px / 1000.0, f64::from(h) * um_per_px / 1000.0);
+            let [long, short] = sorted(w, h);
+            let on_glass = long <= LARGEST_GLASS_MM[0] && short <= LARGEST_GLASS_MM[1];
+            (larger([long, short], twice) && !on_glass).then_some((&field.name, w, h))
+        });
+        let Some((name, w, h)) = beyond else { return };
+        let source = record.scale_source.take().unwrap_or_default();
+        self.warnings.push(format!(
+            "at {um_per_px} um per pixel ({source}) field {name} would be {w:.1} x {h:.1} mm, and the section is {width} x {height} mm: the scale is not believed, and sizes are left in pixels; correct um_per_px, or width_mm and height_mm"
+        ));
+        self.scale = None;
+        record.um_per_px = None;
+        record.assumed.retain(|a| !a.starts_with("um_per_px"));
+        record.assumed.push("um_per_px = not known".into());
     }
 
     /// Decodes the photographs of one field.

@@ -204,3 +204,29 @@ fn a_scale_in_the_files_is_used_and_named() {
     let slide = folder.toml("[scale]\num_per_px = 1.65").read().unwrap();
     assert_eq!(slide.warnings, Vec::<String>::new());
 }
+
+#[test]
+fn a_scale_that_makes_a_field_far_larger_than_the_section_is_not_believed() {
+    let of = |um_per_px: f64, size: &str| {
+        let folder = Folder::with(&["A_ppl.jpg", "A_xpl.jpg"])
+            .toml(&format!("[slide]\n{size}\n[scale]\num_per_px = {um_per_px}"));
+        std::fs::write(folder.0.path().join("A_ppl.jpg"), jpeg(96, 64)).unwrap();
+        let mut slide = folder.read().unwrap();
+        slide.doubt_scale();
+        slide
+    };
+    let slide = of(1000.0, "width_mm = 24\nheight_mm = 40");
+    assert_eq!((slide.scale, slide.record.um_per_px, slide.record.scale_source.as_deref()), (None, None, None));
+    assert!(slide.record.assumed.contains(&"um_per_px = not known".to_owned()));
+    let said = "at 1000 um per pixel (slide.toml) field A would be 96.0 x 64.0 mm, and the section is 24 x 40 mm: the scale is not believed";
+    assert!(slide.warnings.iter().any(|w| w.starts_with(said)), "{:?}", slide.warnings);
+    for (um_per_px, size) in [
+        (1000.0, "width_mm = 60\nheight_mm = 40"),
+        (1000.0, "width_mm = 6"),
+        // The whole glass.
+        (750.0, "width_mm = 20\nheight_mm = 15"),
+    ] {
+        let slide = of(um_per_px, size);
+        assert_eq!((slide.record.um_per_px, slide.warnings.len()), (Some(um_per_px), 0), "{size}");
+    }
+}
