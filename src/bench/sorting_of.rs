@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use crate::error::{Error, Result};
+use crate::slide::names::several_slides;
 
 use super::angles::estimate_angles;
 use super::arrivals::{Arrivals, Found};
@@ -76,6 +77,7 @@ pub fn sorted(dir: &Path, id: &str, moved: bool) -> Result<Option<Sorted>> {
     for field in slide.passes.iter_mut().flat_map(|p| &mut p.fields) {
         said.extend(estimate_angles(field));
     }
+    said.extend(several_slides(slide.passes[0].fields.iter().map(|field| field.name.as_str())));
     let own = said_in(&[dir])?;
     let pass = &slide.passes[0];
     let (mut sheet, names) = sheet_of(pass, id, own, false);

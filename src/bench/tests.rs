@@ -256,6 +256,20 @@ fn nothing_is_kept_in_the_watched_folder_or_over_what_is_there() {
     assert_eq!(fs::read_dir(kept.path().join("LM-0142")).unwrap().count(), 0);
 }
 
+#[test]
+fn fields_of_two_slides_in_one_folder_are_told_of() {
+    let folder = tempfile::tempdir().unwrap();
+    for (slide, name) in [("first", "granite"), ("other", "basalt")] {
+        for file in ["A_ppl.jpg", "A_xpl_045.0.jpg"] {
+            fs::copy(slides().join(slide).join(file), folder.path().join(format!("{name}_{file}"))).unwrap();
+        }
+    }
+    let said = super::sorting_of::sorted(folder.path(), "new", false).unwrap().unwrap().said;
+    assert!(said.iter().any(|s| s.contains("put the photographs of each into a folder of its own")), "{said:?}");
+    let warnings = Slide::read(folder.path()).unwrap().warnings;
+    assert!(warnings.iter().any(|s| s.contains("(basalt, granite): if they are of several slides")), "{warnings:?}");
+}
+
 /// Names that end in 1, 2, 3 count the photographs: the grains tell the angles.
 #[test]
 fn a_counter_in_the_names_is_no_angle() {

@@ -197,6 +197,30 @@ fn angle_of(word: &str) -> Option<f64> {
     (plain && !digits.is_empty()).then(|| number(digits)).flatten().filter(|a: &f64| a.is_finite())
 }
 
+/// What is said of fields whose names begin differently before a letter or a number (`granite_A`, `basalt_A`): they may be of
+/// several slides.
+#[must_use]
+pub(crate) fn several_slides<'a>(fields: impl IntoIterator<Item = &'a str>) -> Option<String> {
+    let short = |word: &str| {
+        let digits = word.len() <= 2 && word.bytes().all(|b| b.is_ascii_digit());
+        digits || (word.len() == 1 && word.bytes().all(|b| b.is_ascii_alphabetic()))
+    };
+    let mut stems: Vec<String> = Vec::new();
+    for field in fields {
+        let Some((stem, _)) = field.rsplit_once('_').filter(|(_, last)| short(last)) else { continue };
+        if stems.iter().all(|s| s.to_lowercase() != stem.to_lowercase()) {
+            stems.push(stem.to_owned());
+        }
+    }
+    (stems.len() > 1).then(|| {
+        let shown = stems.iter().take(4).cloned().collect::<Vec<_>>().join(", ");
+        let more = if stems.len() > 4 { ", ..." } else { "" };
+        format!(
+            "the names of the fields begin differently ({shown}{more}): if they are of several slides, put the photographs of each into a folder of its own"
+        )
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -273,6 +297,23 @@ mod tests {
             &[],
         ] {
             assert!(!counted(files), "{files:?}");
+        }
+    }
+
+    #[test]
+    fn fields_that_may_be_of_several_slides_are_told_of() {
+        let said = several_slides(["granite_A", "basalt_A", "Granite_B"]).unwrap();
+        assert!(said.contains("(granite, basalt): if they are of several slides"), "{said}");
+        assert!(several_slides(["LM_0142_1", "LM_0158_1"]).is_some_and(|s| s.contains("(LM_0142, LM_0158)")));
+        for fields in [
+            &["A", "B", "1"][..],
+            &["field_1", "field_2", "Field_12"],
+            &["LM_0142_A", "LM_0142_B"],
+            &["top_left", "bottom_left", "top_right"],
+            &["granite_A", "B"],
+            &[],
+        ] {
+            assert_eq!(several_slides(fields.iter().copied()), None, "{fields:?}");
         }
     }
 

@@ -10,7 +10,9 @@ use crate::slide::encoding::clean_text;
 use crate::slide::exif::{FileResolution, file_facts};
 use crate::slide::folder::{FieldPlan, InWindows, Slide};
 use crate::slide::manifest::{Archive, Manifest, Written};
-use crate::slide::names::{NamedPhotograph, are_counted, counter_in, is_ignored, is_photograph, read_name};
+use crate::slide::names::{
+    NamedPhotograph, are_counted, counter_in, is_ignored, is_photograph, read_name, several_slides,
+};
 use crate::slide::photograph::Role;
 use crate::slide::record::SlideRecord;
 use crate::slide::resolve;
@@ -22,7 +24,9 @@ pub(crate) fn plan(dir: &Path) -> Result<Slide> {
     let (dir, written, mut record) = record_in(dir)?;
     let mut warnings = Vec::new();
     let fields = if written.manifest.field.is_empty() {
-        fields_by_name(&dir, &mut record.assumed, &mut warnings)?
+        let fields = fields_by_name(&dir, &mut record.assumed, &mut warnings)?;
+        warnings.extend(several_slides(fields.iter().map(|field| field.name.as_str())));
+        fields
     } else {
         // What the tables leave out may be told by names; what names cannot tell is no matter then.
         let named = fields_by_name(&dir, &mut Vec::new(), &mut Vec::new()).unwrap_or_default();
