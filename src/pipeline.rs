@@ -34,8 +34,9 @@ use crate::section::defects::DefectKind;
 use crate::section::extinction::ExtinctionPlanes;
 use crate::section::totals::Tally;
 use crate::section::{Crystals, FieldDefects, find_defects};
+use crate::slide::decode::GREY;
 use crate::slide::manifest::Archive;
-use crate::slide::photograph::{PhotographRecord, WhiteBalance};
+use crate::slide::photograph::{PhotographRecord, Role, WhiteBalance};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
@@ -220,8 +221,18 @@ fn with_what_contradicts(thickness: Thickness, fields: &[FieldFindings]) -> Thic
         (Thickness::NotMeasurable { .. }, Some(found)) => {
             Thickness::NotMeasurable { why: found.why.clone(), next: found.next.clone() }
         }
+        (Thickness::NotMeasurable { .. }, None) if are_grey(fields) => Thickness::NotMeasurable {
+            why: "the crossed photographs are grey, and thickness is read from interference colours".into(),
+            next: "Photograph between crossed polars in colour.".into(),
+        },
         (thickness, _) => thickness,
     }
+}
+
+/// Whether no crossed photograph has colour.
+fn are_grey(fields: &[FieldFindings]) -> bool {
+    let mut crossed = fields.iter().flat_map(|f| &f.photographs).filter(|p| p.role == Role::Crossed).peekable();
+    crossed.peek().is_some() && crossed.all(|p| p.warnings.iter().any(|w| w == GREY))
 }
 
 /// The mineral that thickness is measured by.

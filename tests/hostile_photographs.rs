@@ -240,6 +240,45 @@ fn directories_of_a_tiff_that_loop_overlap_or_lead_nowhere_end() {
 }
 
 #[test]
+fn pages_after_the_first_are_told_of_and_smaller_copies_are_not() {
+    let (w, h) = (64, 48);
+    let strip = vec![90u8; (w * h) as usize];
+    let pages = |kinds: &[u32]| {
+        // The pictures share one strip, which follows the last directory.
+        let size = 2 + 10 * 12 + 4;
+        let last = 8 + size * kinds.len() as u32;
+        let mut out = b"II\x2a\0\x08\0\0\0".to_vec();
+        for (n, kind) in kinds.iter().enumerate() {
+            let mut entries = vec![(254, 4, 1, *kind)];
+            entries
+                .extend(grey_tiff(w, h, w * h, 1).into_iter().map(|e| if e.0 == 273 { (273, 4, 1, last) } else { e }));
+            let next = if n + 1 < kinds.len() { 8 + size * (n as u32 + 1) } else { 0 };
+            out.extend(&tiff(&entries, &[], next)[8..]);
+        }
+        out.extend(&strip);
+        read("a.tif", &out).unwrap().record.warnings
+    };
+    let told = |kinds: &[u32]| pages(kinds).into_iter().find(|w| w.contains("pages"));
+    assert_eq!(told(&[0]), None);
+    assert_eq!(told(&[0, 1, 1]), None, "a pyramid");
+    let said = "it holds 3 pages, and only the first was read: save the others as files of their own";
+    assert_eq!(told(&[0, 0, 1, 0]).as_deref(), Some(said));
+}
+
+#[test]
+fn samples_of_twelve_bits_are_named_with_what_to_do() {
+    let packed: Vec<Entry> = grey_tiff(64, 48, 64 * 48 * 3 / 2, 1)
+        .into_iter()
+        .map(|e| if e.0 == 258 { (258, 3, 1, 12) } else { e })
+        .collect();
+    let said = refused("a.tif", &tiff(&packed, &[90; 64 * 48 * 3 / 2], 0));
+    assert!(said.contains("a.tif: ") && said.contains("save it as 8 or 16 bit"), "{said}");
+    let dark = image::ImageBuffer::from_fn(20, 20, |x, _| image::Rgb([4000 + x as u16; 3]));
+    let warnings = read("a.png", &encoded(DynamicImage::ImageRgb16(dark), ImageFormat::Png)).unwrap().record.warnings;
+    assert!(warnings.iter().any(|w| w.contains("reach only 4019") && w.contains("12 or 14 bits")), "{warnings:?}");
+}
+
+#[test]
 fn exif_that_makes_no_sense_is_not_believed_and_said() {
     let rgb = picture(32, 32);
     let facts = |block: Vec<u8>| read("a.jpg", &jpeg(&rgb, Some(block), None)).unwrap().record;

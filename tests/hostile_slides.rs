@@ -103,6 +103,30 @@ fn plane_and_crossed_exchanged_are_said_with_and_without_exif() {
 }
 
 #[test]
+fn grey_photographs_and_bits_that_were_not_stretched_are_named_as_such() {
+    let bench = Bench::sound();
+    for file in bench.files() {
+        image::open(&file).unwrap().into_luma8().save(&file).unwrap();
+    }
+    let why = bench.not_decided();
+    assert!(why.contains("are grey, and thickness is read from interference colours"), "{why}");
+
+    let bench = Bench::sound();
+    fs::remove_file(bench.slide.join("slide.toml")).unwrap();
+    for file in bench.files() {
+        let mut picture = image::open(&file).unwrap().into_rgb16();
+        picture.pixels_mut().for_each(|p| p.0 = p.0.map(|v| v >> 4));
+        picture.save(file.with_extension("png")).unwrap();
+        fs::remove_file(file).unwrap();
+    }
+    let why = bench.not_decided();
+    assert!(
+        why.contains("A_ppl.png is all but black, for its samples reach only") && why.contains("12 or 14 bits"),
+        "{why}"
+    );
+}
+
+#[test]
 fn one_picture_under_two_angles_is_said_even_when_it_was_saved_again() {
     let bench = Bench::sound();
     let files = bench.files();

@@ -53,6 +53,10 @@ const BLACK_CROSSED: f64 = 0.001;
 /// extinct grain then; and the share of such spots that tells. House values.
 const MAGENTA: (f64, f64) = (0.5, 0.1);
 
+/// What to do where plane light is black, and where that may come of the bits it was saved with.
+const LIGHT_UP: &str = "Photograph plane light with the lamp on and one polar out.";
+const FILL_BITS: &str = "Save the photographs so that all 16 bits are filled, or as 8 bit; where it was too dark, photograph with more light.";
+
 /// What is said when something contradicts: why, and what to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Contradiction {
@@ -168,9 +172,11 @@ impl FieldStack {
             });
         }
         if black(&signs.plane, BLACK_PLANE) {
+            let few = self.plane.record.warnings.iter().find(|w| w.starts_with(crate::slide::decode::FEW_BITS));
             return Some(Contradiction {
-                why: format!("{plane} is black"),
-                next: "Photograph plane light with the lamp on and one polar out.".into(),
+                why: few
+                    .map_or_else(|| format!("{plane} is black"), |few| format!("{plane} is all but black, for {few}")),
+                next: few.map_or(LIGHT_UP, |_| FILL_BITS).into(),
             });
         }
         if signs.crossed.iter().all(|c| burnt(c)) {

@@ -11,7 +11,7 @@ use crate::error::{Error, Result};
 use crate::slide::encoding::{Encoding, stated_curve};
 use crate::slide::exif::file_facts;
 use crate::slide::photograph::{Photograph, PhotographRecord, Role, Samples};
-use crate::slide::tiff_head::is_big_tiff;
+use crate::slide::tiff_head::{is_big_tiff, other_pages};
 use crate::units::Degrees;
 
 /// Pixels in one photograph unless the caller says otherwise: 1.2 gigapixel, 3.6 GB of 8-bit samples.
@@ -141,7 +141,10 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         warnings.push("its transparency was dropped".to_owned());
     }
     if !colour.has_color() {
-        warnings.push("it is grey: interference colours cannot be read from it".to_owned());
+        warnings.push(GREY.to_owned());
+    }
+    if format == ImageFormat::Tiff {
+        warnings.extend(other_pages(Cursor::new(bytes)));
     }
     let samples = three_channels(picture).ok_or_else(|| {
         Error::new(path, "has samples that are neither 8 nor 16 bit whole numbers", "save it as 8 or 16 bit")
@@ -199,11 +202,17 @@ pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, m
     Ok(pixels)
 }
 
+/// What is said of a photograph without colour.
+pub(crate) const GREY: &str = "it is grey: interference colours cannot be read from it; photograph in colour";
+
+/// How it begins what is said of 16-bit samples that fill their bits badly.
+pub(crate) const FEW_BITS: &str = "its samples reach only";
+
 /// What is said of 16-bit samples whose highest code is `top`, when they fill their bits badly.
 pub(crate) fn few_bits(sixteen: bool, top: u16, role: Role) -> Option<String> {
     (sixteen && (256..=16383).contains(&top) && role != Role::Crossed).then(|| {
         format!(
-            "its samples reach only {top} of 65535: fewer bits were used than the file holds, or it is much too dark"
+            "{FEW_BITS} {top} of 65535: it is much too dark, or a camera's 12 or 14 bits were saved without stretching them to 16"
         )
     })
 }

@@ -10,13 +10,13 @@ use sha2::{Digest, Sha256};
 use tiff::decoder::Decoder;
 
 use crate::error::{Error, Result};
-use crate::slide::decode::{Reading, believable, few_bits, hexadecimal, overexposed, read_photograph, torn};
+use crate::slide::decode::{GREY, Reading, believable, few_bits, hexadecimal, overexposed, read_photograph, torn};
 use crate::slide::encoding::stated_curve;
 use crate::slide::exif::file_facts;
 use crate::slide::photograph::{Photograph, PhotographRecord, Samples};
 use crate::slide::pieces::Pieces;
 use crate::slide::rows::{Copying, Layout, Rows};
-use crate::slide::tiff_head::is_tiff;
+use crate::slide::tiff_head::{is_tiff, other_pages};
 use crate::units::Degrees;
 
 /// Most samples of a photograph that must be decoded at one go, bytes: with its file it stays well under 2 GB.
@@ -90,8 +90,9 @@ impl Scan {
             warnings.push("its transparency was dropped".to_owned());
         }
         if pieces.is_grey() {
-            warnings.push("it is grey: interference colours cannot be read from it".to_owned());
+            warnings.push(GREY.to_owned());
         }
+        warnings.extend(other_pages(BufReader::new(opened(path)?)));
         warnings.extend(stated.warnings);
         warnings.extend(told.warnings);
         let record = PhotographRecord {

@@ -48,6 +48,22 @@ pub(crate) fn head_of<R: Read + Seek>(decoder: &mut Decoder<R>) -> Vec<u8> {
     if writer.write(&mut out, true).is_err() { Vec::new() } else { out.into_inner() }
 }
 
+/// More pages than this are not counted.
+const MOST_PAGES: usize = 1000;
+
+/// What is said of a TIFF that holds more pictures than its first, smaller copies of it left out.
+pub(crate) fn other_pages(file: impl Read + Seek) -> Option<String> {
+    let mut decoder = Decoder::new(file).ok()?;
+    let mut pages = 1;
+    while pages < MOST_PAGES && decoder.more_images() && decoder.next_image().is_ok() {
+        let kind = decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType).ok().flatten().unwrap_or(0);
+        // Bit 0: a copy of another picture at a lower resolution (TIFF 6.0, section 8).
+        pages += usize::from(kind & 1 == 0);
+    }
+    (pages > 1)
+        .then(|| format!("it holds {pages} pages, and only the first was read: save the others as files of their own"))
+}
+
 fn gathered(mut directory: IfdDecoder<'_>, context: Context, tags: &[u16]) -> Vec<Field> {
     let value = |number: u16, directory: &mut IfdDecoder<'_>| {
         let tag = Tag::from_u16_exhaustive(number);
