@@ -63,9 +63,10 @@ pub fn next_picture(field: &Field, fields: usize, checked: Option<&CheckedSlide>
                 (Thickness::NotMeasurable { next, .. }, None) => Some(next.clone()),
                 (Thickness::NotMeasurable { next, .. }, Some(angle)) => Some(format!("{angle} {next}")),
                 (Thickness::Measured(_), Some(angle)) if !aim.is_empty() => Some(format!("{angle}{aim}")),
-                (Thickness::Measured(_), _) if !aim.is_empty() => {
-                    Some(format!("One more field with quartz in it, plane light and four crossed pictures.{aim}"))
-                }
+                (Thickness::Measured(surface), _) if !aim.is_empty() => Some(format!(
+                    "One more field with {} in it, plane light and four crossed pictures.{aim}",
+                    surface.mineral
+                )),
                 _ => verdict.next_steps.first().cloned(),
             }
         }

@@ -53,6 +53,7 @@ struct Page {
     causes: Vec<[String; 3]>,
     unjudged: Vec<String>,
     chart: Option<ChartView>,
+    other_mineral: Option<String>,
     thickness: Vec<[String; 4]>,
     photographs: Vec<PhotographRow>,
     kept: Vec<[String; 2]>,
@@ -154,6 +155,7 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
             .map(|u| format!("Field {}, {}: {}", u.field, kind_words(u.kind), u.why))
             .collect(),
         chart: chart.map(|c| ChartView::of(c, report)),
+        other_mineral: words::other_than_quartz(report).map(plain),
         thickness: thickness_rows(report),
         photographs: report.photographs.iter().map(photograph_row).collect(),
         kept: kept(report),

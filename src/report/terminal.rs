@@ -8,6 +8,9 @@ use crate::report::record::Report;
 use crate::report::words;
 use crate::verdict::Outcome;
 
+/// So many steps are printed; all of them stand in the report.
+const STEPS: usize = 3;
+
 /// Verdict, thickness with its interval, what to do, and where the report is. Plain text, control characters escaped.
 #[must_use]
 pub fn lines(report: &Report, page: &Path) -> String {
@@ -22,8 +25,13 @@ pub fn lines(report: &Report, page: &Path) -> String {
         _ => words::thickness_line(report),
     };
     let _ = writeln!(out, "  thickness  {}", shown(&thickness));
-    for (n, step) in report.verdict.next_steps.iter().take(3).enumerate() {
-        let _ = writeln!(out, "  {}  {}", if n == 0 { "do       " } else { "         " }, shown(step));
+    let steps = &report.verdict.next_steps;
+    for (n, step) in steps.iter().take(STEPS).enumerate() {
+        let more = match steps.len().saturating_sub(STEPS) {
+            more if more > 0 && n + 1 == STEPS => format!(" And {more} more in the report."),
+            _ => String::new(),
+        };
+        let _ = writeln!(out, "  {}  {}{more}", if n == 0 { "do       " } else { "         " }, shown(step));
     }
     // A pass that stands on photographs with something wrong about them is read no further at the bench.
     if report.verdict.outcome == Outcome::Pass && !report.warnings.is_empty() {

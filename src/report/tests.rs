@@ -525,6 +525,28 @@ fn lines_for_the_bench_are_few() {
     assert!(lines.contains("dust of quartz"), "whoever is told to grind is told of the dust: {lines}");
     let lines = terminal::lines(&report(&case("pass")), Path::new("r.html"));
     assert!(!lines.contains("dust"), "{lines}");
+    assert!(!lines.contains("more in the report."), "{lines}");
+    let mut long = report(&case("regrind"));
+    long.verdict.next_steps = ["One.", "Two.", "Three.", "Four.", "Five."].map(str::to_owned).to_vec();
+    let lines = terminal::lines(&long, Path::new("r.html"));
+    assert!(lines.contains("  Three. And 2 more in the report.\n") && !lines.contains("Four"), "{lines}");
+    assert!(lines.lines().count() <= 8, "{lines}");
+}
+
+#[test]
+fn grains_are_of_the_mineral_that_was_measured_by() {
+    let mut of = case("pass");
+    let mut by_orthoclase = surface(30.0, 0.3, [0.0, 0.0], 0.003);
+    by_orthoclase.mineral = "orthoclase";
+    of.thickness = measured(by_orthoclase);
+    let made = report(&of);
+    let lines = terminal::lines(&made, Path::new("r.html"));
+    assert!(lines.contains("140 grains of orthoclase") && !lines.contains("quartz grain"), "{lines}");
+    let page = html::to_html(&made, &pictures(&made), chart(&made).as_ref()).unwrap();
+    assert!(page.contains("140 grains of orthoclase") && page.contains("the colour of orthoclase"), "the page too");
+    assert!(!page.contains("quartz grain"), "{:?}", page.find("quartz grain").map(|at| &page[at - 80..at + 80]));
+    let lines = terminal::lines(&report(&case("pass")), Path::new("r.html"));
+    assert!(lines.contains("140 quartz grains"), "{lines}");
 }
 
 #[test]

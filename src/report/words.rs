@@ -1,6 +1,7 @@
 //! The words that the terminal and the page share.
 
 use crate::report::record::{Report, ThicknessStatus};
+use crate::thickness::QUARTZ_NAME;
 use crate::verdict::Outcome;
 use crate::verdict::causes::CauseKind;
 use crate::verdict::limits::Limit;
@@ -17,7 +18,7 @@ pub const fn headline(outcome: Outcome) -> &'static str {
     }
 }
 
-/// "31.2 µm (95 %: 30.8 to 31.6), 140 quartz grains", or why there is none.
+/// "31.2 µm (95 %: 30.8 to 31.6), 140 quartz grains" (or "140 grains of orthoclase"), or why there is none.
 #[must_use]
 pub fn thickness_line(report: &Report) -> String {
     let t = &report.thickness;
@@ -25,13 +26,21 @@ pub fn thickness_line(report: &Report) -> String {
         (ThicknessStatus::Measured, Some(mean), Some([low, high])) => {
             let grains = t.quartz_grains.unwrap_or(0);
             let range = t.range_across_um.map_or_else(String::new, |r| format!(", {r:.1} µm across the section"));
-            format!(
-                "{mean:.1} µm (95 %: {low:.1} to {high:.1}){range}, {grains} quartz grain{}",
-                if grains == 1 { "" } else { "s" }
-            )
+            let s = if grains == 1 { "" } else { "s" };
+            let grains = other_than_quartz(report).map_or_else(
+                || format!("{grains} quartz grain{s}"),
+                |mineral| format!("{grains} grain{s} of {mineral}"),
+            );
+            format!("{mean:.1} µm (95 %: {low:.1} to {high:.1}){range}, {grains}")
         }
         _ => format!("not measured: {}", t.why.as_deref().unwrap_or("no reason given")),
     }
+}
+
+/// The mineral that thickness was measured by, when it was measured and by another than quartz.
+#[must_use]
+pub fn other_than_quartz(report: &Report) -> Option<&str> {
+    report.thickness.mineral.as_deref().filter(|mineral| *mineral != QUARTZ_NAME)
 }
 
 /// A limit in words.

@@ -30,6 +30,7 @@ pub use fit::{SectionSize, measure};
 pub use grain::FieldCrystals;
 pub use section_map::{MapPoint, SectionMap, Shape, SurfaceForm};
 pub(crate) use unreadable::STAND_STILL;
+pub(crate) use yardstick::QUARTZ_NAME;
 pub use yardstick::Yardstick;
 
 use std::sync::LazyLock;

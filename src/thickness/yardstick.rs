@@ -70,7 +70,8 @@ impl Yardstick {
     }
 }
 
-const QUARTZ_NAME: &str = "quartz";
+/// Quartz as the table of minerals names it.
+pub(crate) const QUARTZ_NAME: &str = "quartz";
 
 fn usable() -> impl Iterator<Item = Mineral> {
     MINERALS.into_iter().filter(|m| m.high <= HIGHEST)

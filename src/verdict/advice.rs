@@ -5,7 +5,7 @@
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
 use crate::slide::record::{Finish, SlideRecord};
-use crate::thickness::{STAND_STILL, Shape, Thickness, ThicknessSurface};
+use crate::thickness::{QUARTZ_NAME, STAND_STILL, Shape, Thickness, ThicknessSurface};
 use crate::verdict::judge::Outcome;
 use crate::verdict::limits::Limit;
 use crate::verdict::plan::{RegrindPlan, wheel_stop_um};
@@ -161,8 +161,10 @@ fn undetermined(case: &Case) -> Vec<String> {
                     "Photograph the four corners and the centre, each between crossed polars at four angles 22.5 degrees apart."
                         .to_owned()
                 } else {
-                    "Photograph more fields with quartz in them, near the corners, at four angles 22.5 degrees apart or more."
-                        .to_owned()
+                    format!(
+                        "Photograph more fields with {} in them, near the corners, at four angles 22.5 degrees apart or more.",
+                        surface.mineral
+                    )
                 });
                 if case.reasons.iter().any(|r| r.side == Some(Side::Thickest) && r.undetermined())
                     && !case.record.untouchable
@@ -344,8 +346,11 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
         });
     }
     if case.record.micrometer_um.is_some() && case.record.sequence.is_some_and(|n| n > 1) {
-        let n = case.record.sequence.unwrap_or(0);
-        notes.push(format!("The micrometer was zeroed {} sections ago: its reading may have drifted.", n - 1));
+        let ago = match case.record.sequence.unwrap_or(0) {
+            2 => "one section".to_owned(),
+            n => format!("{} sections", n - 1),
+        };
+        notes.push(format!("The micrometer was zeroed {ago} ago: its reading may have drifted."));
     }
     notes.dedup();
     notes
@@ -373,7 +378,10 @@ pub(super) fn cautions(case: &Case) -> Vec<String> {
     if !out.is_empty() {
         out.push("The laboratory's own rules come before these.".into());
     }
-    out.push("Thickness is read from the colour of quartz: other minerals taken for it, or stressed resin, would mislead it.".into());
+    let mineral = if let Thickness::Measured(surface) = case.thickness { surface.mineral } else { QUARTZ_NAME };
+    out.push(format!(
+        "Thickness is read from the colour of {mineral}: other minerals taken for it, or stressed resin, would mislead it."
+    ));
     out
 }
 

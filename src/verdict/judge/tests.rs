@@ -292,6 +292,17 @@ fn one_field_passes_with_a_note_on_the_range() {
 }
 
 #[test]
+fn one_section_since_the_zero_is_one() {
+    let note = |sequence| {
+        let record = SlideRecord { micrometer_um: Some(31.0), sequence: Some(sequence), ..record() };
+        verdict(&record, &sound(), &clean()).notes.into_iter().find(|n| n.contains("zeroed"))
+    };
+    assert_eq!(note(1), None);
+    assert_eq!(note(2).as_deref(), Some("The micrometer was zeroed one section ago: its reading may have drifted."));
+    assert!(note(17).is_some_and(|n| n.contains("zeroed 16 sections ago")));
+}
+
+#[test]
 fn an_untouchable_section_gets_no_step_that_touches_it() {
     let record = SlideRecord { untouchable: true, finish: Finish::Covered, ..record() };
     for thickness in [
