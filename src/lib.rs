@@ -40,6 +40,7 @@ pub mod bounds;
 pub mod chart;
 pub mod cli;
 pub mod demo;
+mod draft;
 pub mod drawer;
 pub mod error;
 pub mod frosting;

@@ -24,6 +24,7 @@ use std::path::{Path, PathBuf};
 
 use crate::archive::bag::{Bag, Payload};
 use crate::archive::parcel::Parcel;
+use crate::draft::Draft;
 use crate::error::{Error, Result};
 use crate::report::write::folder_name;
 
@@ -51,7 +52,7 @@ pub fn archive(report: &Path, photographs: Option<&Path>, to: &Path) -> Result<P
             .caused_by(e)
     };
     fs::create_dir_all(to).map_err(failed)?;
-    let draft = tempfile::Builder::new().prefix(".bag-").tempdir_in(to).map_err(failed)?;
+    let draft = Draft::begin(to, ".bag-").map_err(failed)?;
     let folder = draft.path().join(&name);
     let now = jiff::Timestamp::now();
     let mut bag = Bag::begin(&folder).map_err(failed)?;

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
+use crate::draft::Draft;
 use crate::error::{Error, Result};
 
 /// How the folder of a draft begins.
@@ -34,8 +35,7 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str, thumbnail: Opt
         .caused_by(e)
     };
     fs::create_dir_all(out).map_err(|e| failed("put there", e))?;
-    sweep(out);
-    let draft = tempfile::Builder::new().prefix(DRAFT).tempdir_in(out).map_err(|e| failed("written", e))?;
+    let draft = Draft::begin(out, DRAFT).map_err(|e| failed("written", e))?;
     let files = [
         (THUMBNAIL, thumbnail),
         ("report.html", Some(html.as_bytes())),
@@ -60,20 +60,6 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str, thumbnail: Opt
         fs::rename(draft.path().join(name), dir.join(name)).map_err(|e| failed("moved into place", e))?;
     }
     Ok(dir)
-}
-
-/// How long a draft may lie before it counts as left behind.
-const STALE: std::time::Duration = std::time::Duration::from_secs(24 * 3600);
-
-/// Removes drafts of runs that were killed. What cannot be removed does no harm.
-fn sweep(out: &Path) {
-    let Ok(entries) = fs::read_dir(out) else { return };
-    for entry in entries.flatten().filter(|e| e.file_name().to_string_lossy().starts_with(DRAFT)) {
-        let age = entry.metadata().and_then(|found| found.modified()).ok().and_then(|at| at.elapsed().ok());
-        if age.is_some_and(|age| age > STALE) {
-            let _ = fs::remove_dir_all(entry.path());
-        }
-    }
 }
 
 /// Whether reports can go into `out`, as far as that is known before anything is written.
