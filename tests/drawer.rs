@@ -155,6 +155,13 @@ fn what_changed_is_checked_again_and_nothing_else() {
     fs::write(dir.path().join("house.toml"), "range_um = 5.0\n").unwrap();
     assert_eq!(kept(&["--limits", "house.toml"]), 0, "other limits");
     assert_eq!(kept(&["--limits", "house.toml"]), 2);
+    // A verdict that was changed by hand.
+    let report = dir.path().join("out/b/report.json");
+    let text = fs::read_to_string(&report).unwrap();
+    let changed = text.replace("\"outcome\": \"undetermined\"", "\"outcome\": \"pass\"");
+    assert_ne!(changed, text);
+    fs::write(&report, changed).unwrap();
+    assert_eq!(kept(&["--limits", "house.toml"]), 1);
     // Another build of the program.
     let report = dir.path().join("out/a/report.json");
     let text = fs::read_to_string(&report).unwrap();

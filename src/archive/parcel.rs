@@ -6,7 +6,9 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::archive::recorded::Recorded;
 use crate::error::{Error, Result};
+use crate::report::beside;
 use crate::slide::manifest;
+use crate::verdict::Outcome;
 
 /// A file for the bag.
 #[derive(Debug)]
@@ -38,7 +40,10 @@ impl Parcel {
             Error::new(&page, "cannot be read", "check the slide again: a report is archived with its page")
                 .caused_by(e)
         })?;
-        if !text.contains(recorded.made_at.as_str()) {
+        let (id, mean_um) = (&recorded.slide.id, recorded.thickness.mean_um);
+        let outcome: Option<Outcome> = serde_json::from_value(recorded.verdict.outcome.clone().into()).ok();
+        let said = outcome.is_some_and(|outcome| beside::is_of(&text, id, outcome, mean_um));
+        if !said || !text.contains(recorded.made_at.as_str()) {
             return Err(Error::new(
                 &page,
                 "is not the page of the report.json beside it",

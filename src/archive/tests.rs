@@ -8,6 +8,7 @@ use tempfile::TempDir;
 
 use super::{Difference, archive, bags_in, verify};
 use crate::slide::decode::sha256;
+use crate::verdict::Outcome;
 
 /// A slide with two photographs and its report, as `thinproof check` leaves them.
 struct Case {
@@ -60,7 +61,9 @@ impl Case {
     fn write(&self) {
         fs::create_dir_all(self.path("reports/S 1")).unwrap();
         fs::write(self.path("reports/S 1/report.json"), self.report.to_string()).unwrap();
-        fs::write(self.path("reports/S 1/report.html"), "<footer>2026-03-02T10:12:00Z</footer>").unwrap();
+        let title = crate::report::beside::title(self.report["slide"]["id"].as_str().unwrap(), Outcome::Pass);
+        let page = format!("{title}<p>30.1 µm</p><footer>2026-03-02T10:12:00Z</footer>");
+        fs::write(self.path("reports/S 1/report.html"), page).unwrap();
     }
 
     fn archive(&self) -> crate::Result<PathBuf> {
@@ -225,6 +228,17 @@ fn a_folder_that_is_no_report_is_refused() {
     let page = case.path("reports/S 1/report.html");
     fs::write(&page, "<footer>2026-03-02T11:00:00Z</footer>").unwrap();
     assert!(case.refused().contains("is not the page of the report.json beside it"));
+    // Changed by hand since.
+    for (place, value) in
+        [("/verdict/outcome", json!("remake")), ("/thickness/mean_um", json!(28.0)), ("/slide/id", json!("S 2"))]
+    {
+        case.write();
+        let mut changed = case.report.clone();
+        *changed.pointer_mut(place).unwrap() = value;
+        fs::write(case.path("reports/S 1/report.json"), changed.to_string()).unwrap();
+        assert!(case.refused().contains("is not the page of the report.json beside it"), "{place}");
+    }
+    case.write();
     fs::remove_file(&page).unwrap();
     assert!(case.refused().contains("report.html: cannot be read"));
     case.report["schema_version"] = json!("2.0");

@@ -12,9 +12,9 @@ use sha2::{Digest, Sha256};
 
 use crate::house::House;
 use crate::measured::significant;
-use crate::report::Report;
 use crate::report::record::{SCHEMA_VERSION, Tool};
 use crate::report::write::{folder_name, seen_from};
+use crate::report::{Report, beside};
 use crate::slide::decode::hexadecimal;
 use crate::verdict::LimitUsed;
 
@@ -45,7 +45,7 @@ fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     }
     // The page last: it is the longest to read but for the photographs.
     let page = fs::read_to_string(folder.join("report.html")).ok()?;
-    if !page.trim_end().ends_with("</html>") || !page.contains(&report.made_at) {
+    if !beside::says(&page, &report) {
         return Some(false);
     }
     let recorded: BTreeSet<_> =

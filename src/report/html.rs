@@ -176,7 +176,7 @@ pub fn to_html(report: &Report, pictures: &[FieldPicture], chart: Option<&Chart>
 }
 
 /// A sentence whose numbers keep their units on their line.
-fn unbroken(sentence: &str) -> String {
+pub(super) fn unbroken(sentence: &str) -> String {
     let mut text = plain(sentence);
     for unit in ["µm", "%", "mm", "mm²", "degrees"] {
         for digit in '0'..='9' {

@@ -1,5 +1,6 @@
 //! One finished value to JSON and HTML. Computes nothing.
 
+pub mod beside;
 #[cfg(test)]
 pub(crate) mod browser;
 pub mod chart;

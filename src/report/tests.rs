@@ -204,6 +204,11 @@ pub(super) const CASES: [(&str, Outcome); 6] = [
     ("undetermined", Outcome::Undetermined),
 ];
 
+/// The report of one of [`CASES`].
+pub(super) fn report_of(name: &str) -> Report {
+    report(&case(name))
+}
+
 fn report(case: &Case) -> Report {
     let n = case.defects.len();
     let limits = LimitSet::default().for_slide(&case.record, Path::new("LM-0142")).unwrap();
