@@ -124,6 +124,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
+    let components = component::doubted(components, &grains);
     let posterior = surface::common_posterior(&components, |_| true);
     let answers = orders::answers(&posterior);
     let best = answers.first().filter(|a| a.probability >= orders::CARRIED);
