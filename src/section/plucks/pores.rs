@@ -4,9 +4,10 @@ use super::Hole;
 use crate::slide::record::Impregnation;
 
 /// Fullness below which a hole is hollowed by the grains about it, as the room between them is; what is torn out bulges.
-const HOLLOWED: f64 = 0.85;
+const HOLLOWED: f64 = 0.8;
 /// Fewest hollowed holes, and their least share of all, by which a field shows pores of the rock's own. House values: on
-/// sandstones with clear pores 4 to 28 and from a quarter on, on plucked rocks without at most one.
+/// sandstones with clear pores 4 to 80 and from a quarter on, on plucked rocks without at most two (fullness under 0.85, which was asked
+/// before, has parts of torn-out grains in it: four on a quartzite).
 const OWN: (usize, f64) = (3, 0.2);
 
 /// Whether the holes of a field may be the rock's own pores: by its record, or by their shapes where nothing dyed the pores.
