@@ -17,6 +17,25 @@ pub struct LampField {
     half: f64,
 }
 
+/// Light of a blank over that of its section's clear parts below which it shows no bare glass under the same lamp and settings: glass
+/// alone is at least as bright. House value.
+const LEAST_GLASS: f64 = 0.6;
+
+/// Whether a blank is too dark to be bare glass under the lamp and settings of its section's plane-light photograph.
+pub(crate) fn too_dark_for_glass(blank: &Photograph, plane: &Photograph) -> bool {
+    clear_level(blank) < LEAST_GLASS * clear_level(plane)
+}
+
+/// Light that a tenth of the frame exceeds.
+fn clear_level(photograph: &Photograph) -> f64 {
+    let bin = (photograph.width.max(photograph.height) / (BLOCKS * 16)).max(1);
+    let planes = still_light(photograph, bin);
+    let mut light: Vec<f32> =
+        planes.rgb[0].indexed_iter().map(|(at, r)| r + planes.rgb[1][at] + planes.rgb[2][at]).collect();
+    let at = light.len() * 9 / 10;
+    light.get(at).is_some().then(|| *light.select_nth_unstable_by(at, f32::total_cmp).1).map_or(0.0, f64::from)
+}
+
 impl LampField {
     /// Relative light at pixel (x, y) of the camera; 1 at the centre of the frame.
     #[must_use]
@@ -91,6 +110,19 @@ mod tests {
     use super::*;
     use crate::slide::Curve;
     use crate::slide::photograph::{Role, Samples};
+
+    #[test]
+    fn bare_glass_is_as_bright_as_the_clear_parts_of_a_section() {
+        let of = |light: &dyn Fn(usize) -> u16| {
+            let codes = (0..320 * 240).flat_map(|i| [light(i % 320); 3]).collect();
+            Photograph::from_samples("p", Role::Plane, 320, 240, Samples::Sixteen(codes), &Curve::Linear)
+        };
+        let section = of(&|x| if x / 20 % 2 == 0 { 40_000 } else { 9_000 });
+        assert!(!too_dark_for_glass(&of(&|_| 44_000), &section));
+        assert!(!too_dark_for_glass(&of(&|_| 34_000), &section), "a lamp that sank a little");
+        assert!(too_dark_for_glass(&of(&|_| 12_000), &section), "another exposure");
+        assert!(too_dark_for_glass(&of(&|_| 0), &section), "a lens cap");
+    }
 
     #[test]
     fn a_known_fall_off_comes_back_from_between_dark_grains() {

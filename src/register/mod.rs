@@ -122,10 +122,17 @@ impl FieldStack {
                 "photograph them alike",
             ));
         }
-        let place::Places { placements, angles, turns, overview, warnings } =
+        let place::Places { placements, angles, turns, overview, mut warnings } =
             place::find(&plane, &crossed, turned, cells);
+        let glass = blank.as_ref().filter(|blank| !lamp::too_dark_for_glass(blank, &plane));
+        if let (Some(blank), None) = (&blank, glass) {
+            warnings.push(format!(
+                "{} is darker than the section, and bare glass under the same lamp and settings is not: the blank was not used",
+                blank.record.file
+            ));
+        }
         // Only where the picture turned does the lamp's fall-off reach another part of the section.
-        let lamp = if turns { LampField::fit(blank.as_ref().unwrap_or(&plane)) } else { None };
+        let lamp = if turns { LampField::fit(glass.unwrap_or(&plane)) } else { None };
         let crossed = crossed
             .into_iter()
             .zip(placements)

@@ -7,7 +7,7 @@ impl Hole {
     /// What speaks for a hole and against it.
     #[must_use]
     pub fn odds(&self) -> Odds {
-        Odds::before(-2.8)
+        Odds::before(-2.95)
             .with("wall", self.wall - 0.6, 0.95)
             .with("wall depth", (self.wall_depth / 0.3).max(0.05).ln().clamp(-1.5, 1.0), 1.0)
             // No light at all: a crystal near its axis passes some, at one angle or another.
