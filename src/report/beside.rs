@@ -43,7 +43,7 @@ fn escaped(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::tests::{CASES, page, report_of};
+    use crate::report::cases::{CASES, page, report_of};
 
     #[test]
     fn a_page_belongs_to_its_report_and_to_no_other() {

@@ -3,6 +3,8 @@
 pub mod beside;
 #[cfg(test)]
 pub(crate) mod browser;
+#[cfg(test)]
+mod cases;
 pub mod chart;
 mod drawing;
 #[cfg(test)]

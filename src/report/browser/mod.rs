@@ -9,7 +9,7 @@ use std::process::{Command, Output};
 use serde_json::{Value, json};
 
 use crate::report::browser::devtools::{Browser, Tab};
-use crate::report::tests::{CASES, hostile_page, page};
+use crate::report::cases::{CASES, hostile_page, page};
 
 /// A phone, a laptop and a screen on the wall, pixels.
 pub(crate) const WINDOWS: [[u32; 2]; 3] = [[390, 844], [1366, 768], [2560, 1440]];
