@@ -2,12 +2,13 @@
 //!
 //! `THINPROOF_PAGES=DIR cargo test --lib report::tests::pages` leaves them in DIR for looking at and for other validators.
 
-use crate::report::cases::{CASES, case, chart, hostile_page, hostile_report, page, pictures, report};
+use crate::report::cases::{CASES, bubble, case, chart, hostile_page, hostile_report, page, pictures, report};
 use crate::report::chart::ChartView;
 use crate::report::fields::field_list;
 use crate::report::record::Report;
 use crate::report::{html, json, terminal};
 use crate::thickness::{Shape, SurfaceForm};
+use crate::verdict::Limit;
 use crate::verdict::fixture::{measured, surface};
 use std::path::Path;
 
@@ -189,6 +190,17 @@ fn text_from_outside_stays_text() {
     assert!(!page.contains("onerror=alert(2)>"));
     let lines = terminal::lines(&report, Path::new("out/x/report.html"));
     assert!(lines.chars().all(|c| c == '\n' || !c.is_control()), "{lines:?}");
+}
+
+#[test]
+fn the_largest_bubble_reads_alike_in_its_sentence_and_in_its_record() {
+    let mut case = case("pass");
+    case.defects[0].bubbles = vec![bubble("A", 800.0, 600.0, 154.6625)];
+    let report = report(&case);
+    let reason = report.verdict.reasons.iter().find(|r| r.limit == Limit::LargestBubble).unwrap();
+    let measured = reason.measured.unwrap();
+    assert_eq!(measured, 247.5, "247.46 µm, rounded");
+    assert!(reason.sentence.contains(&format!("{measured:.0} µm across")), "{}", reason.sentence);
 }
 
 #[test]

@@ -6,6 +6,7 @@ mod plucked;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::measured::significant;
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
 use crate::slide::record::Impregnation;
@@ -217,13 +218,13 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     let no_bubbles = unjudged(DefectKind::Bubbles);
     let found = !tally.bubbles.is_empty() || tally.found_unjudged[0] > 0;
     let upper = |limit: f64| [None, Some(limit)];
-
     let largest = match (no_bubbles, diameters) {
         (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, tally.moved || found),
         (None, None) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), NO_SCALE, found),
         (None, Some(d)) => {
             let p = largest_conformance(&d, DIAMETER_U, limits.largest_bubble_um);
-            let sentence = match t.largest_bubble_um {
+            // Rounded as the record is, so that table and sentence never differ.
+            let sentence = match t.largest_bubble_um.map(|um| significant(um, 4)) {
                 Some(largest) => {
                     format!("The largest bubble is {largest:.0} µm across; {} µm is allowed.", limits.largest_bubble_um)
                 }
