@@ -26,14 +26,17 @@ pub(crate) fn too_dark_for_glass(blank: &Photograph, plane: &Photograph) -> bool
     clear_level(blank) < LEAST_GLASS * clear_level(plane)
 }
 
-/// Light that a tenth of the frame exceeds.
+/// Light that a tenth of the frame exceeds, linear, sum of channels; 0 where there is no pixel.
 fn clear_level(photograph: &Photograph) -> f64 {
     let bin = (photograph.width.max(photograph.height) / (BLOCKS * 16)).max(1);
     let planes = still_light(photograph, bin);
     let mut light: Vec<f32> =
         planes.rgb[0].indexed_iter().map(|(at, r)| r + planes.rgb[1][at] + planes.rgb[2][at]).collect();
+    if light.is_empty() {
+        return 0.0;
+    }
     let at = light.len() * 9 / 10;
-    light.get(at).is_some().then(|| *light.select_nth_unstable_by(at, f32::total_cmp).1).map_or(0.0, f64::from)
+    f64::from(*light.select_nth_unstable_by(at, f32::total_cmp).1)
 }
 
 impl LampField {

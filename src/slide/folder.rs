@@ -313,7 +313,7 @@ fn no_twin<'a>(
     }
 }
 
-/// Refuses a blank that is the same file as a photograph of the section: light is divided by it, and would lose all it shows.
+/// Refuses a blank that is the same file as a photograph of the section: it shows no bare glass, from which the lamp's fall-off is read.
 pub(crate) fn no_rock<'a>(
     path: &Path,
     blank: &PhotographRecord,
