@@ -4,6 +4,9 @@
 //! those across the movement are wide and those along it stay sharp. So the sharpest boundaries of each direction are
 //! compared: texture and foliation change how many there are, not how sharp the sharpest are.
 
+use std::f64::consts::PI;
+
+use nalgebra::{Matrix3, Vector3};
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -29,10 +32,11 @@ const SHARPEST: f64 = 0.2;
 const FEWEST: usize = 100;
 /// ... and directions that must have them.
 const FEWEST_DIRECTIONS: usize = 6;
-/// Places on boundaries of a direction from which its width is taken as it is: with fewer, which lie on some ten grains of plane
-/// light, widths differ by chance, and less is made of it by the root of their number. House value: of 144 fields of still
-/// photographs rendered by other code two reached a ratio of 1.30 and 1.37 in plane light, with 203 and 237 such places.
+/// Places on boundaries of a direction from which its width is taken as it is: with fewer, widths differ by chance, and less is made of
+/// them by the root of their number (house value).
 const ENOUGH: f64 = 400.0;
+/// Least square of the narrowest width beside the mean square: no boundary is sharper than the lens.
+const LEAST_WIDTH: f64 = 0.05;
 /// Widest over narrowest direction from which a photograph was smeared. House value, between what still photographs and
 /// those smeared by 5 pixels and more reach; see docs/robustness.md.
 const SMEARED: f64 = 1.3;
@@ -65,8 +69,8 @@ pub struct Smeared<'a> {
     pub plane_stood_still: bool,
 }
 
-/// Width of the sharpest boundaries in the direction where they are widest, over that where they are narrowest: 1 for a
-/// photograph that stood still, and nearer to 1 the fewer are seen. None when too few are seen.
+/// Width of the sharpest boundaries in the direction where they are widest, over that where they are narrowest, by the wave that all
+/// directions follow: 1 for a photograph that stood still, and nearer to 1 the fewer are seen. None when too few are seen.
 #[must_use]
 pub fn unevenness(photograph: &Photograph) -> Option<f64> {
     let grey = blurred(&middle(photograph), &[0.0625, 0.25, 0.375, 0.25, 0.0625]);
@@ -94,27 +98,49 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
                     continue;
                 }
                 if let Some(step) = step_at(&grey, [x as f32, y as f32], [gx / steep, gy / steep], steep) {
-                    let turn = f64::from(gy.atan2(gx)).rem_euclid(std::f64::consts::PI) / std::f64::consts::PI;
+                    let turn = f64::from(gy.atan2(gx)).rem_euclid(PI) / PI;
                     row[(turn * DIRECTIONS as f64) as usize % DIRECTIONS].push(step / steep);
                 }
             }
             row
         })
         .reduce(|| vec![Vec::new(); DIRECTIONS], joined);
-    let widths: Vec<(f64, usize)> =
-        found.iter_mut().filter(|w| w.len() >= FEWEST).map(|w| (sharpest(w), w.len())).collect();
+    let widths = std::array::from_fn(|k| {
+        let widths = &mut found[k];
+        (widths.len() >= FEWEST).then(|| (sharpest(widths), widths.len()))
+    });
     widest_over_narrowest(&widths)
 }
 
-/// Ratio of the extremes of the directions' widths (pixels, each with the number of its places), nearer to 1 the fewer places they rest on.
-fn widest_over_narrowest(widths: &[(f64, usize)]) -> Option<f64> {
-    if widths.len() < FEWEST_DIRECTIONS {
+/// Ratio of the widest to the narrowest of the wave that follows the directions' squared widths best (widths in pixels, each with the
+/// number of its places; None where too few are seen), nearer to 1 the fewer places it rests on.
+///
+/// A movement by m along a direction φ adds m²·cos²(θ - φ) to the square of a boundary's width, θ being where its step points: a wave
+/// of twice the turn, widest across the narrowest. What a few crystals make of single directions is no such wave.
+fn widest_over_narrowest(widths: &[Option<(f64, usize)>; DIRECTIONS]) -> Option<f64> {
+    let seen: Vec<(Vector3<f64>, f64, f64)> = widths
+        .iter()
+        .enumerate()
+        .filter_map(|(k, seen)| {
+            let (width, places) = (*seen)?;
+            let twice = 2.0 * PI * (k as f64 + 0.5) / DIRECTIONS as f64;
+            Some((Vector3::new(1.0, twice.cos(), twice.sin()), width * width, (places as f64).min(ENOUGH)))
+        })
+        .collect();
+    if seen.len() < FEWEST_DIRECTIONS {
         return None;
     }
-    let by_width = |a: &&(f64, usize), b: &&(f64, usize)| a.0.total_cmp(&b.0);
-    let (widest, narrowest) = (widths.iter().max_by(by_width)?, widths.iter().min_by(by_width)?);
-    let sure = (widest.1.min(narrowest.1) as f64 / ENOUGH).sqrt().min(1.0);
-    Some(1.0 + sure * (widest.0 / narrowest.0 - 1.0))
+    let left: Matrix3<f64> = seen.iter().map(|(terms, _, weight)| *weight * terms * terms.transpose()).sum();
+    let right: Vector3<f64> = seen.iter().map(|(terms, squared, weight)| *weight * *squared * terms).sum();
+    let wave = left.lu().solve(&right)?;
+    let weights: f64 = seen.iter().map(|(_, _, weight)| weight).sum();
+    // What is no wave says how large a wave is by chance.
+    let left_over: f64 = seen.iter().map(|(terms, squared, weight)| weight * (squared - wave.dot(terms)).powi(2)).sum();
+    let by_chance = 4.0 * left_over / weights / (seen.len() - 3) as f64;
+    let (mean, swing) = (wave[0], (wave[1].powi(2) + wave[2].powi(2) - by_chance).max(0.0).sqrt());
+    let sure = (weights / seen.len() as f64 / ENOUGH).sqrt();
+    let ratio = ((mean + swing) / (mean - swing).max(LEAST_WIDTH * mean)).sqrt();
+    Some(1.0 + sure * (ratio - 1.0))
 }
 
 fn joined(mut a: Vec<Vec<f32>>, b: Vec<Vec<f32>>) -> Vec<Vec<f32>> {
@@ -213,16 +239,45 @@ mod tests {
         }
     }
 
+    /// Widths of all directions of boundaries that a lens draws `still` pixels wide and a movement along `towards` widens by `moved` pixels.
+    fn moved(still: f64, moved: f64, towards: f64) -> [f64; DIRECTIONS] {
+        std::array::from_fn(|k| still.hypot(moved * (PI * (k as f64 + 0.5) / DIRECTIONS as f64 - towards).cos()))
+    }
+
+    #[test]
+    fn a_movement_is_told_whichever_way_it_went() {
+        for towards in [0.0, 0.3, 1.0, 1.6, 2.9] {
+            let widths = moved(3.0, 4.0, towards);
+            let told = widest_over_narrowest(&widths.map(|w| Some((w, 4000)))).expect("all directions");
+            assert!((told - 5.0 / 3.0).abs() < 1e-9, "towards {towards}: √(3² + 4²) over 3, not {told}");
+            let mut gaps = widths.map(|w| Some((w, 4000)));
+            (gaps[1], gaps[6]) = (None, None);
+            let told = widest_over_narrowest(&gaps).expect("six directions");
+            assert!((told - 5.0 / 3.0).abs() < 1e-9, "the other two follow from six: {told}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_wave_is_no_movement() {
+        let mut widths = [Some((3.0, 1000)); DIRECTIONS];
+        widths[2] = Some((4.5, 1000));
+        let one = widest_over_narrowest(&widths).expect("all directions");
+        assert!(one < 1.1, "one direction's inclined boundaries: {one}");
+        let wave: [Option<(f64, usize)>; DIRECTIONS] = std::array::from_fn(|k| Some(([3.0, 4.0][k % 2], 1000)));
+        let four = widest_over_narrowest(&wave).expect("all directions");
+        assert!((four - 1.0).abs() < 1e-9, "wide and narrow in turns: {four}");
+    }
+
     #[test]
     fn little_is_made_of_few_boundaries() {
         let of = |places: usize| {
-            let mut widths = vec![(3.0, 1000); 5];
-            widths.extend([(2.5, places), (4.0, 1000)]);
-            widest_over_narrowest(&widths).expect("enough directions")
+            widest_over_narrowest(&moved(3.0, 4.0, 1.0).map(|w| Some((w, places)))).expect("enough directions")
         };
-        assert!((of(400) - 1.6).abs() < 1e-12 && (of(4000) - 1.6).abs() < 1e-12, "4.0 over 2.5");
-        assert!((of(100) - 1.3).abs() < 1e-12, "half as much by a quarter of the places: {}", of(100));
-        assert_eq!(widest_over_narrowest(&[(3.0, 1000); 5]), None);
+        assert!((of(400) - 5.0 / 3.0).abs() < 1e-9 && (of(4000) - 5.0 / 3.0).abs() < 1e-9, "5 over 3");
+        assert!((of(100) - 4.0 / 3.0).abs() < 1e-9, "half as much by a quarter of the places: {}", of(100));
+        let mut five = [Some((3.0, 1000)); DIRECTIONS];
+        (five[0], five[3], five[4]) = (None, None, None);
+        assert_eq!(widest_over_narrowest(&five), None);
     }
 
     #[test]
