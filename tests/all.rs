@@ -19,6 +19,7 @@ mod report_contract;
 mod shapes_reference;
 mod strange_sensors;
 mod thickness_grains;
+mod thickness_lookalikes;
 mod thickness_map;
 mod wall_chart;
 mod whole_sections;

@@ -29,6 +29,8 @@ pub(crate) struct Share {
     pub(crate) prior: f64,
 }
 
+/// Share of the mineral beside another one in what is not that: as much as feldspars have in what is not quartz.
+const BESIDE_SHARE: f64 = 0.9;
 /// Share of grains that are anything else, spread evenly up to this retardation.
 const ELSE: f64 = 0.02;
 const ELSE_UP_TO_NM: f64 = 1200.0;
@@ -248,13 +250,21 @@ impl GrainEvidence {
         (all, quartz)
     }
 
-    /// Probability density of the colour over the thickness grid where a share of all grains is another mineral (`kernel`), and the
-    /// rest is anything.
-    pub(crate) fn instead(grain: &Grain, path: &GainedPath, kernel: &Kernel, share: f64) -> Vec<f64> {
+    /// Probability density of the colour over the thickness grid where a share of all grains is another mineral (`kernel`), most of the
+    /// rest the mineral beside it, and what is left anything.
+    pub(crate) fn instead(
+        grain: &Grain,
+        path: &GainedPath,
+        (kernel, beside): (&Kernel, &Kernel),
+        share: f64,
+    ) -> Vec<f64> {
         let r = Retardations::new(grain, path);
-        let (of_it, anything) = ((1.0 - ELSE) * share, r.anything());
+        let anything = r.anything();
+        let (of_it, of_beside) = ((1.0 - ELSE) * share, (1.0 - ELSE) * (1.0 - share) * BESIDE_SHARE);
         let it = kernel.over_thickness(r.first, &r.density);
-        it.iter().map(|p| of_it * p + (1.0 - of_it) * anything + STRAY).collect()
+        let beside = beside.over_thickness(r.first, &r.density);
+        let rest = 1.0 - of_it - of_beside;
+        it.iter().zip(beside).map(|(p, b)| of_it * p + of_beside * b + rest * anything + STRAY).collect()
     }
 
     /// How likely it is quartz, at a grid point of thickness.

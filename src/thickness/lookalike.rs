@@ -14,7 +14,7 @@ use crate::thickness::nearest::GainedPath;
 use crate::thickness::path::grid;
 use crate::thickness::yardstick::{Kernel, Yardstick};
 
-/// Least share of the grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
+/// Least share of the votes of grains told by their colours that look like the mineral too: in a rock without quartz another mineral may
 /// follow its colours.
 const LOOK_LIKE_IT: f64 = 0.3;
 /// Thickness, µm, from which minerals of higher birefringence give the same colours at half of it and less, so that few grains
@@ -27,15 +27,22 @@ const CARRY_VERY_THICK: (usize, f64) = (12, 0.6);
 const THICK: f64 = 45.0;
 /// Optic axial angle 2V of those, degrees (handbook values, from memory).
 const TWO_V: (f64, f64) = (40.0, 90.0);
+/// Largest birefringence of the plagioclase beside it over its own (0.007 to 0.0125 and 0.02 to 0.03; handbook values, from memory), and
+/// its optic axial angles, degrees.
+const BESIDE: ((f64, f64), (f64, f64)) = ((0.25, 0.6), (75.0, 90.0));
 /// Shares of such a mineral among the clear grains that are averaged over.
-const INSTEAD: [f64; 2] = [0.5, 0.8];
-/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured: quartz must be some fifty
-/// times as likely. House value: computed augites had -2.1 to 3.2, rendered granites of 45 to 65 µm -6.5 and less.
-const AS_LIKELY: f64 = -4.0;
+const INSTEAD: [f64; 3] = [0.3, 0.5, 0.8];
+/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured. House value: rendered gabbros
+/// had 0.8 to 13, 130 rendered rocks with quartz of 45 to 68 µm -1.4 and less, but one (see docs/method.md).
+const AS_LIKELY: f64 = -1.0;
+/// What looks count for when it is asked whether there is any quartz: each grain is judged against the slide's own clear crystals, and
+/// in a rock without quartz some of those look like it too. House value.
+const LOOKS_OF_ALL: f64 = 0.5;
 /// Looks beyond which a grain's are not believed further.
 const LOOKS: (f64, f64) = (0.01, 0.99);
 
 static MAFIC: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial((1.0, 1.0), TWO_V));
+static PLAGIOCLASE_BESIDE: LazyLock<Kernel> = LazyLock::new(|| Kernel::biaxial(BESIDE.0, BESIDE.1));
 
 /// Why grains that have the colours of the yardstick at a thickness may be another mineral; None where they may not.
 pub(crate) fn refused(
@@ -50,7 +57,12 @@ pub(crate) fn refused(
     let looking = carried.number(|i| grains[i].quartz > LOOKS_CLEAR);
     let would = format!("would be {mineral} by their colours if the section were {thickness_um:.0} µm thick");
     let because = |why: String| Some(Thickness::NotMeasurable { why, next: MORE_QUARTZ.into() });
-    if (looking as f64) < LOOK_LIKE_IT * told as f64 {
+    // By votes: where one large crystal stands among many small ones, these are small for its clear crystals.
+    let votes = |least: f64| -> f64 {
+        let counted = grains.iter().zip(&carried.probability).filter(|(g, p)| **p > 0.5 && g.quartz > least);
+        counted.map(|(g, _)| g.weight).sum()
+    };
+    if votes(LOOKS_CLEAR) < LOOK_LIKE_IT * votes(f64::NEG_INFINITY) {
         return because(format!("{told} grains {would}, but only {looking} of them look like it"));
     }
     let (fewest, least) = CARRY_VERY_THICK;
@@ -73,7 +85,7 @@ pub(crate) fn refused(
 fn against(grains: &[Grain], best: &Component, yardstick: &Yardstick) -> f64 {
     let path = GainedPath::new(&best.path, best.gains.factors());
     let by_share = INSTEAD.map(|share| {
-        let density = |g: &Grain| GrainEvidence::instead(g, &path, &MAFIC, share);
+        let density = |g: &Grain| GrainEvidence::instead(g, &path, (&MAFIC, &PLAGIOCLASE_BESIDE), share);
         let logs = grains.par_iter().map(|g| density(g).into_iter().map(|p| g.weight * p.ln()).collect::<Vec<f64>>());
         over_all_thicknesses(&logs.collect::<Vec<_>>())
     });
@@ -81,7 +93,7 @@ fn against(grains: &[Grain], best: &Component, yardstick: &Yardstick) -> f64 {
     let looks = |quartz: f64| {
         let of = |g: &Grain| {
             let looks = g.quartz.clamp(LOOKS.0, LOOKS.1);
-            g.weight * (quartz * looks + (1.0 - quartz) * (1.0 - looks)).ln()
+            LOOKS_OF_ALL * g.weight * (quartz * looks + (1.0 - quartz) * (1.0 - looks)).ln()
         };
         grains.iter().map(of).sum::<f64>()
     };
