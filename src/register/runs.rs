@@ -63,12 +63,12 @@ mod tests {
         let sums: Vec<f32> = (0..61).map(|i| (i as f32 * 0.7173).sin().abs()).collect();
         for bin in 1..=5 {
             for fx in [0.0_f32, 0.31, 0.86] {
-                let mut out = vec![0.0; 12];
-                along_row(&mut out, &sums[..12 * bin + usize::from(fx > 0.0)], bin, fx, 0.25);
+                let (mut out, scale) = (vec![0.0; 12], 1.0 / (bin * bin) as f32);
+                along_row(&mut out, &sums[..12 * bin + usize::from(fx > 0.0)], bin, fx, scale);
                 for (cell, out) in out.iter().enumerate() {
                     let run = bin + usize::from(fx > 0.0);
                     let mean: f32 = (0..run).map(|k| weight(k, bin, fx) * sums[cell * bin + k]).sum();
-                    assert_eq!(out.to_bits(), (mean * 0.25).to_bits(), "{bin} {fx} {cell}");
+                    assert_eq!(out.to_bits(), (mean * scale).to_bits(), "{bin} {fx} {cell}");
                 }
             }
         }
