@@ -28,12 +28,14 @@ use crate::pipeline::once::{Witnesses, counted_once};
 use crate::register::FieldStack;
 use crate::register::contradictions::Contradiction;
 use crate::register::overview::Overview;
+use crate::register::smear::Smeared;
 use crate::report::Chart;
 use crate::section::crystals::{binning, find_crystals};
 use crate::section::defects::DefectKind;
+use crate::section::defects::find_defects_unless;
 use crate::section::extinction::ExtinctionPlanes;
 use crate::section::totals::Tally;
-use crate::section::{Crystals, FieldDefects, find_defects};
+use crate::section::{Crystals, FieldDefects};
 use crate::slide::decode::GREY;
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, Role, WhiteBalance};
@@ -290,15 +292,21 @@ impl FieldFindings {
     /// What a registered field gives.
     #[must_use]
     pub fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
-        let contradiction = {
-            stage!("contradictions");
-            stack.contradiction().or_else(|| stack.another_place())
-        };
+        let (contradiction, smeared) = rayon::join(
+            || {
+                stage!("contradictions");
+                stack.contradiction().or_else(|| stack.another_place())
+            },
+            || smeared(stack),
+        );
         let Some(found) = contradiction else {
-            let (crystals, defects) = rayon::join(|| crystals_of(stack), || find_defects(stack, record.impregnation));
+            let (crystals, defects) = rayon::join(
+                || crystals_unless(stack, smeared),
+                || find_defects_unless(stack, smeared, record.impregnation),
+            );
             return Self { defects, ..Self::with_crystals(stack, crystals, "") };
         };
-        let mut crystals = crystals_of(stack);
+        let mut crystals = crystals_unless(stack, smeared);
         crystals.crystals.crystals.clear();
         Self::contradicted(stack, crystals, found)
     }
@@ -363,12 +371,23 @@ impl FieldFindings {
 /// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
 #[must_use]
 pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
+    crystals_unless(stack, smeared(stack))
+}
+
+fn smeared(stack: &FieldStack) -> Option<Smeared<'_>> {
+    stage!("smear");
+    stack.smeared()
+}
+
+/// The crystals of a field of which is known whether a photograph is smeared: there are none then.
+fn crystals_unless(stack: &FieldStack, smeared: Option<Smeared<'_>>) -> FieldCrystals {
     stage!("crystals");
     let planes = {
         stage!("crystals: light");
         ExtinctionPlanes::new(stack, binning(stack.scale))
     };
-    let (crystals, smeared) = rayon::join(|| find_crystals(&planes), || stack.smeared().map(|s| s.file.to_owned()));
+    let crystals = find_crystals(&planes);
+    let smeared = smeared.map(|s| s.file.to_owned());
     // Colours of neighbours run into each other: what is no quartz may follow its colours then.
     let crystals = if smeared.is_some() { Crystals { crystals: Vec::new(), ..crystals } } else { crystals };
     FieldCrystals { smeared, ..known_of(stack, crystals, planes.leak()) }

@@ -28,42 +28,71 @@ pub(crate) fn wide(work: impl Wide) {
     Arch::new().dispatch(Chosen(work));
 }
 
-/// Adds `weight` times a row to another, up to the end of the shorter.
-pub(crate) struct AddWeighted<'a> {
+/// Cells that [`WeightedSum`] keeps in registers.
+const BLOCK: usize = 32;
+
+/// Adds to a row the weighted sum of some others, each at least as long: weight after weight, as one row at a time would.
+pub(crate) struct WeightedSum<'a, R> {
     pub(crate) to: &'a mut [f32],
-    pub(crate) row: &'a [f32],
-    pub(crate) weight: f32,
+    /// The row of each weight.
+    pub(crate) row: R,
+    pub(crate) weights: &'a [f32],
 }
 
-impl Wide for AddWeighted<'_> {
+impl<'a, R: Fn(usize) -> &'a [f32]> Wide for WeightedSum<'_, R> {
     #[inline(always)]
     fn run(self) {
-        for (o, v) in self.to.iter_mut().zip(self.row) {
-            *o += self.weight * v;
+        let Self { to, row, weights } = self;
+        let whole = to.len() / BLOCK * BLOCK;
+        let mut at = 0;
+        while at < whole {
+            let out: &mut [f32; BLOCK] = (&mut to[at..at + BLOCK]).try_into().expect("a block");
+            let mut sums = *out;
+            for (k, weight) in weights.iter().enumerate() {
+                let cells: &[f32; BLOCK] = row(k)[at..at + BLOCK].try_into().expect("a block");
+                for (sum, cell) in sums.iter_mut().zip(cells) {
+                    *sum += weight * cell;
+                }
+            }
+            *out = sums;
+            at += BLOCK;
+        }
+        for (k, weight) in weights.iter().enumerate() {
+            let n = to.len();
+            for (sum, cell) in to[whole..].iter_mut().zip(&row(k)[whole..n]) {
+                *sum += weight * cell;
+            }
         }
     }
 }
 
-/// Raises a row to another where that is higher; what is not a number is passed over.
-pub(crate) struct RaiseTo<'a>(pub(crate) &'a mut [f32], pub(crate) &'a [f32]);
-
-impl Wide for RaiseTo<'_> {
-    #[inline(always)]
-    fn run(self) {
-        for (o, v) in self.0.iter_mut().zip(self.1) {
-            *o = if *v > *o { *v } else { *o };
-        }
-    }
+/// Makes a row of the highest of some others, or of the lowest, each at least as long; of what is no number, that of the first row counts.
+pub(crate) struct Extreme<'a, const HIGHEST: bool> {
+    pub(crate) to: &'a mut [f32],
+    pub(crate) rows: &'a [&'a [f32]],
 }
 
-/// Lowers a row to another where that is lower; what is not a number is passed over.
-pub(crate) struct LowerTo<'a>(pub(crate) &'a mut [f32], pub(crate) &'a [f32]);
-
-impl Wide for LowerTo<'_> {
+impl<const HIGHEST: bool> Wide for Extreme<'_, HIGHEST> {
     #[inline(always)]
     fn run(self) {
-        for (o, v) in self.0.iter_mut().zip(self.1) {
-            *o = if *v < *o { *v } else { *o };
+        let Self { to, rows } = self;
+        let Some((first, others)) = rows.split_first() else { return };
+        let better = |a: f32, b: f32| if HIGHEST { a > b } else { a < b };
+        let whole = to.len() / BLOCK * BLOCK;
+        let mut at = 0;
+        while at < whole {
+            let mut found: [f32; BLOCK] = first[at..at + BLOCK].try_into().expect("a block");
+            for row in others {
+                let cells: &[f32; BLOCK] = row[at..at + BLOCK].try_into().expect("a block");
+                for (found, cell) in found.iter_mut().zip(cells) {
+                    *found = if better(*cell, *found) { *cell } else { *found };
+                }
+            }
+            to[at..at + BLOCK].copy_from_slice(&found);
+            at += BLOCK;
+        }
+        for x in whole..to.len() {
+            to[x] = others.iter().fold(first[x], |found, row| if better(row[x], found) { row[x] } else { found });
         }
     }
 }
@@ -80,13 +109,11 @@ mod tests {
             ours.iter().zip(a.iter().zip(&b)).all(|(o, (a, b))| o.to_bits() == expected(*a, *b).to_bits())
         };
         let mut ours = a.clone();
-        wide(AddWeighted { to: &mut ours, row: &b, weight: 0.37 });
-        assert!(same(&ours, &|a, b| a + 0.37 * b));
-        ours.copy_from_slice(&a);
-        wide(RaiseTo(&mut ours, &b));
+        wide(WeightedSum { to: &mut ours, row: |k| [&b[..], &a[..]][k], weights: &[0.37, -0.61] });
+        assert!(same(&ours, &|a, b| a + 0.37 * b + -0.61 * a));
+        wide(Extreme::<true> { to: &mut ours, rows: &[&a, &b] });
         assert!(same(&ours, &f32::max));
-        ours.copy_from_slice(&a);
-        wide(LowerTo(&mut ours, &b));
+        wide(Extreme::<false> { to: &mut ours, rows: &[&a, &b] });
         assert!(same(&ours, &f32::min));
     }
 }

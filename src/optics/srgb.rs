@@ -25,7 +25,20 @@ pub fn code(linear: f64) -> u8 {
 const STEPS: usize = 1 << 16;
 
 /// Code of each of [`STEPS`] even steps of linear light.
-static CODES: LazyLock<Vec<u8>> = LazyLock::new(|| (0..=STEPS).map(|i| code(i as f64 / STEPS as f64)).collect());
+static CODES: LazyLock<Vec<u8>> = LazyLock::new(|| {
+    let code = |i: usize| code(i as f64 / STEPS as f64);
+    let mut codes = Vec::with_capacity(STEPS + 1);
+    while codes.len() <= STEPS {
+        // The curve only rises: where a code ends is found by halving.
+        let (here, mut last, mut beyond) = (code(codes.len()), codes.len(), STEPS + 1);
+        while beyond - last > 1 {
+            let middle = (last + beyond) / 2;
+            if code(middle) == here { last = middle } else { beyond = middle }
+        }
+        codes.resize(beyond, here);
+    }
+    codes
+});
 
 /// 8-bit code of linear light for a picture, from a table: as [`code`], off by one where the light is within 1/38 of a
 /// code of where two codes meet.

@@ -9,6 +9,7 @@ use crate::register::Placement;
 use crate::register::correlate::Spectrum;
 use crate::register::grid::centre;
 use crate::register::lines::Lines;
+use crate::vectors::{Wide, wide};
 
 /// Side of a piece of the field, cells of the fine lines.
 const PIECE: usize = 256;
@@ -242,20 +243,54 @@ fn sampled(lines: &Lines, placement: &Placement, size: [f64; 2], dim: (usize, us
     let (h, w) = lines.depth.dim();
     let (sin, cos) = placement.turn.sin_cos();
     let mut out = Array2::zeros(dim);
+    let depth = lines.depth.as_slice().expect("standard layout");
     for (i, mut row) in out.rows_mut().into_iter().enumerate() {
         let first = placement.map([start[0] * bin + half, (start[1] + i as f64) * bin + half], middle);
-        let (x0, y0) = ((first[0] - half) / bin, (first[1] - half) / bin);
-        for (j, out) in row.iter_mut().enumerate() {
-            let (x, y) = (x0 + cos * j as f64, y0 + sin * j as f64);
-            if x < 0.0 || y < 0.0 || x >= (w - 1) as f64 || y >= (h - 1) as f64 {
-                continue;
-            }
-            let (ix, iy) = (x as usize, y as usize);
-            let (fx, fy) = ((x - ix as f64) as f32, (y - iy as f64) as f32);
-            let top = lines.depth[[iy, ix]] * (1.0 - fx) + lines.depth[[iy, ix + 1]] * fx;
-            let bottom = lines.depth[[iy + 1, ix]] * (1.0 - fx) + lines.depth[[iy + 1, ix + 1]] * fx;
-            *out = top * (1.0 - fy) + bottom * fy;
-        }
+        let from = [(first[0] - half) / bin, (first[1] - half) / bin];
+        let out = row.as_slice_mut().expect("standard layout");
+        wide(AlongRow { depth, dim: [h, w], from, step: [cos, sin], out });
     }
     out
+}
+
+/// Cells of a row that are looked up at a time.
+const CELLS: usize = 16;
+
+/// Depths of lines between the cells along a row; zero outside.
+struct AlongRow<'a> {
+    depth: &'a [f32],
+    /// Rows and columns of the depths.
+    dim: [usize; 2],
+    from: [f64; 2],
+    step: [f64; 2],
+    out: &'a mut [f32],
+}
+
+impl Wide for AlongRow<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { depth, dim: [h, w], from: [x0, y0], step: [cos, sin], out } = self;
+        if h < 2 || w < 2 || i32::try_from(depth.len()).is_err() {
+            return;
+        }
+        // Of a cell and its three neighbours, a slice each: one bound for all.
+        let last = (depth.len() - w - 2) as u32;
+        let [a, b, c, d] = [0, 1, w, w + 1].map(|first| &depth[first..][..last as usize + 1]);
+        // A few cells at a time, in a place of their own: it is plain then that what is written is not what is read.
+        for (part, out) in out.chunks_mut(CELLS).enumerate() {
+            let mut cells = [0.0; CELLS];
+            for (j, cell) in cells.iter_mut().enumerate() {
+                let j = f64::from((part * CELLS + j) as i32);
+                let (x, y) = (x0 + cos * j, y0 + sin * j);
+                let outside = (x < 0.0) | (y < 0.0) | (x >= (w - 1) as f64) | (y >= (h - 1) as f64);
+                let (ix, iy) = (x as i32, y as i32);
+                let (fx, fy) = ((x - f64::from(ix)) as f32, (y - f64::from(iy)) as f32);
+                let k = (iy.wrapping_mul(w as i32).wrapping_add(ix) as u32).min(last) as usize;
+                let top = a[k] * (1.0 - fx) + b[k] * fx;
+                let bottom = c[k] * (1.0 - fx) + d[k] * fx;
+                *cell = if outside { 0.0 } else { top * (1.0 - fy) + bottom * fy };
+            }
+            out.copy_from_slice(&cells[..out.len()]);
+        }
+    }
 }

@@ -4,6 +4,7 @@ use ndarray::{Array2, Axis, Zip};
 use rayon::prelude::*;
 
 use crate::register::lamp::LampField;
+use crate::register::runs::{along_row, weight};
 use crate::register::{FieldStack, Placement};
 use crate::slide::photograph::{LinearPlanes, Photograph, Samples, mask};
 
@@ -119,12 +120,9 @@ struct Sums {
 }
 
 impl Sums {
-    fn clear(&mut self, columns: usize) {
-        for sums in &mut self.rgb {
-            sums.clear();
-            sums.resize(columns, 0.0);
-        }
-        self.mask.clear();
+    /// Room for some columns, whatever is in them.
+    fn resize(&mut self, columns: usize) {
+        self.rgb.iter_mut().for_each(|sums| sums.resize(columns, 0.0));
         self.mask.resize(columns, 0);
     }
 }
@@ -169,17 +167,6 @@ fn split(shift: f64) -> (isize, f32) {
     (shift.floor() as isize, (shift - shift.floor()) as f32)
 }
 
-/// Weights of the pixels under a run of `bin` shifted ones: 1 - f, 1, ..., 1, f, or all 1 without a fraction.
-fn weight(k: usize, bin: usize, fraction: f32) -> f32 {
-    if k == 0 {
-        1.0 - fraction
-    } else if k == bin {
-        fraction
-    } else {
-        1.0
-    }
-}
-
 /// A row of cells where the photograph is only shifted: weighted sums down the columns, then along the row.
 fn shifted_row<T: Copy + Ord + Into<usize>, const CODES: usize>(
     source: &Source<'_, T, CODES>,
@@ -193,60 +180,70 @@ fn shifted_row<T: Copy + Ord + Into<usize>, const CODES: usize>(
     let (w, h) = (source.width as isize, source.height as isize);
     let cells = out.mask.len();
     let columns = cells * bin + usize::from(fx > 0.0);
-    sums.clear(columns);
     let first = (row * bin) as isize + dy;
+    let last = first + (bin - 1 + usize::from(fy > 0.0)) as isize;
     // Columns from..to lie in the photograph.
     let from = (-dx).clamp(0, columns as isize);
     let to = (w - dx).clamp(from, columns as isize);
     let inside = from as usize..to as usize;
-    for k in 0..bin + usize::from(fy > 0.0) {
-        let y = first + k as isize;
-        if y < 0 || y >= h {
-            sums.mask.fill(mask::OUTSIDE);
-            break;
-        }
-        let down = weight(k, bin, fy);
-        sums.mask[..inside.start].fill(mask::OUTSIDE);
-        sums.mask[inside.end..].fill(mask::OUTSIDE);
-        if inside.is_empty() {
-            continue;
-        }
+    if first < 0 || last >= h || inside.is_empty() {
+        out.mask.fill(mask::OUTSIDE);
+        out.rgb.iter_mut().for_each(|plane| plane.fill(0.0));
+        return;
+    }
+    let pixels_of = |y: isize| {
         let start = source.index((from + dx) as usize, y as usize);
-        let pixels = source.codes[start..start + 3 * inside.len()].chunks_exact(3);
+        source.codes[start..start + 3 * inside.len()].chunks_exact(3)
+    };
+    if bin == 1 && fx == 0.0 && fy == 0.0 {
+        // Nothing is summed.
+        let [red, green, blue] = out.rgb.each_mut().map(|plane| &mut plane[inside.clone()]);
+        let places = red.iter_mut().zip(green).zip(blue).zip(&mut out.mask[inside.clone()]);
+        for ((((red, green), blue), mask), pixel) in places.zip(pixels_of(first)) {
+            *red = source.light[pixel[0].into()];
+            *green = source.light[pixel[1].into()];
+            *blue = source.light[pixel[2].into()];
+            *mask = source.mask(pixel);
+        }
+        for beside in [0..inside.start, inside.end..cells] {
+            out.mask[beside.clone()].fill(mask::OUTSIDE);
+            out.rgb.iter_mut().for_each(|plane| plane[beside.clone()].fill(0.0));
+        }
+        return;
+    }
+    sums.resize(columns);
+    sums.mask[..inside.start].fill(mask::OUTSIDE);
+    sums.mask[inside.end..].fill(mask::OUTSIDE);
+    for y in first..=last {
+        let down = weight((y - first) as usize, bin, fy);
         let [red, green, blue] = sums.rgb.each_mut().map(|s| &mut s[inside.clone()]);
-        let places = red.iter_mut().zip(green).zip(blue).zip(&mut sums.mask[inside.clone()]);
-        for ((((red, green), blue), mask), pixel) in places.zip(pixels) {
-            *red += down * source.light[pixel[0].into()];
-            *green += down * source.light[pixel[1].into()];
-            *blue += down * source.light[pixel[2].into()];
-            *mask |= source.mask(pixel);
+        let places = red.iter_mut().zip(green).zip(blue).zip(&mut sums.mask[inside.clone()]).zip(pixels_of(y));
+        if y == first {
+            for ((((red, green), blue), mask), pixel) in places {
+                *red = down * source.light[pixel[0].into()];
+                *green = down * source.light[pixel[1].into()];
+                *blue = down * source.light[pixel[2].into()];
+                *mask = source.mask(pixel);
+            }
+        } else {
+            for ((((red, green), blue), mask), pixel) in places {
+                *red += down * source.light[pixel[0].into()];
+                *green += down * source.light[pixel[1].into()];
+                *blue += down * source.light[pixel[2].into()];
+                *mask |= source.mask(pixel);
+            }
         }
     }
     let scale = 1.0 / (bin * bin) as f32;
     for (out, sums) in out.rgb.iter_mut().zip(&sums.rgb) {
         along_row(out, sums, bin, fx, scale);
     }
-    for (cell, out) in out.mask.iter_mut().enumerate() {
-        let under = &sums.mask[cell * bin..cell * bin + bin + usize::from(fx > 0.0)];
-        *out = under.iter().fold(0, |all, m| all | m);
+    // Of a shifted run the last column is the next one's first.
+    let masks = sums.mask.chunks_exact(bin).zip(sums.mask[bin.min(columns)..].iter().step_by(bin).chain([&0]));
+    for (out, (under, next)) in out.mask.iter_mut().zip(masks) {
+        *out = under.iter().fold(if fx > 0.0 { *next } else { 0 }, |all, m| all | m);
     }
     no_light_outside(out);
-}
-
-/// Weighted means of runs of `bin` columns.
-fn along_row(out: &mut [f32], sums: &[f32], bin: usize, fx: f32, scale: f32) {
-    if fx > 0.0 {
-        for (cell, out) in out.iter_mut().enumerate() {
-            let run = &sums[cell * bin..cell * bin + bin + 1];
-            *out = run.iter().enumerate().map(|(k, s)| weight(k, bin, fx) * s).sum::<f32>() * scale;
-        }
-    } else if bin == 1 {
-        out.copy_from_slice(sums);
-    } else if bin == 2 {
-        out.iter_mut().zip(sums.chunks_exact(2)).for_each(|(out, run)| *out = (run[0] + run[1]) * scale);
-    } else {
-        out.iter_mut().zip(sums.chunks_exact(bin)).for_each(|(out, run)| *out = run.iter().sum::<f32>() * scale);
-    }
 }
 
 /// A cell that lies partly outside holds no light: its mean would be of fewer pixels than it says.

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use crate::register::grid::still_light;
 use crate::slide::photograph::Photograph;
 use crate::units::MicrometresPerPixel;
-use crate::vectors::{AddWeighted, LowerTo, RaiseTo, wide};
+use crate::vectors::{Extreme, WeightedSum, wide};
 
 /// Into how many cells a photograph is divided along its longer side, at the most.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -125,26 +125,18 @@ fn bright(light: &Array2<f32>) -> f32 {
 pub(crate) fn blurred(image: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
     separably(image, kernel.len() / 2, |out, shifted| {
         out.fill(0.0);
-        for (weight, row) in kernel.iter().zip(shifted) {
-            wide(AddWeighted { to: out, row, weight: *weight });
-        }
+        wide(WeightedSum { to: out, row: |k| shifted[k], weights: kernel });
     })
 }
 
 /// Separable running maximum over 2·reach + 1 cells each way; the edge is repeated.
 fn highest(image: &Array2<f32>, reach: usize) -> Array2<f32> {
-    separably(image, reach, |out, shifted| {
-        out.copy_from_slice(&shifted[0][..out.len()]);
-        shifted[1..].iter().for_each(|row| wide(RaiseTo(out, row)));
-    })
+    separably(image, reach, |to, rows| wide(Extreme::<true> { to, rows }))
 }
 
 /// Separable running minimum; see [`highest`].
 fn lowest(image: &Array2<f32>, reach: usize) -> Array2<f32> {
-    separably(image, reach, |out, shifted| {
-        out.copy_from_slice(&shifted[0][..out.len()]);
-        shifted[1..].iter().for_each(|row| wide(LowerTo(out, row)));
-    })
+    separably(image, reach, |to, rows| wide(Extreme::<false> { to, rows }))
 }
 
 /// Makes every row of a picture from its neighbours within `reach` along it, then every row from its neighbours above and

@@ -11,6 +11,7 @@ pub mod overview;
 mod place;
 #[cfg(test)]
 mod properties;
+mod runs;
 pub mod smear;
 #[cfg(test)]
 mod testing;

@@ -79,15 +79,15 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
     if height <= 2 * margin || width <= 2 * margin {
         return None;
     }
-    let slope =
-        |y: usize, x: usize| [0.5 * (grey[[y, x + 1]] - grey[[y, x - 1]]), 0.5 * (grey[[y + 1, x]] - grey[[y - 1, x]])];
+    let cells = grey.as_slice().expect("standard layout");
     let mut found: Vec<Vec<f32>> = (margin..height - margin)
         .into_par_iter()
         .step_by(2)
         .map(|y| {
             let mut row = vec![Vec::new(); DIRECTIONS];
+            let [above, here, below] = [y - 1, y, y + 1].map(|y| &cells[y * width..(y + 1) * width]);
             for x in (margin..width - margin).step_by(2) {
-                let [gx, gy] = slope(y, x);
+                let (gx, gy) = (0.5 * (here[x + 1] - here[x - 1]), 0.5 * (below[x] - above[x]));
                 // Sparing of roots: most places are far from steep enough.
                 if gx * gx + gy * gy < 0.99 * (LEAST_STEP / (2.0 * REACH_PX)).powi(2) {
                     continue;
@@ -97,7 +97,7 @@ pub fn unevenness(photograph: &Photograph) -> Option<f64> {
                 if steep * 2.0 * REACH_PX < LEAST_STEP {
                     continue;
                 }
-                if let Some(step) = step_at(&grey, [x as f32, y as f32], [gx / steep, gy / steep], steep) {
+                if let Some(step) = step_at(cells, width, [x as f32, y as f32], [gx / steep, gy / steep], steep) {
                     let turn = f64::from(gy.atan2(gx)).rem_euclid(PI) / PI;
                     row[(turn * DIRECTIONS as f64) as usize % DIRECTIONS].push(step / steep);
                 }
@@ -154,38 +154,53 @@ fn sharpest(widths: &mut [f32]) -> f64 {
 }
 
 /// Height of the step across a place, when it is one step whose steepest place is here.
-fn step_at(grey: &Array2<f32>, [x, y]: [f32; 2], [nx, ny]: [f32; 2], steep: f32) -> Option<f32> {
-    let mut before = at(grey, x - REACH_PX * nx, y - REACH_PX * ny);
-    let (first, mut low, mut high) = (before, before, before);
+fn step_at(grey: &[f32], width: usize, [x, y]: [f32; 2], [nx, ny]: [f32; 2], steep: f32) -> Option<f32> {
+    let value = |t: i32| at(grey, width, x + t as f32 * nx, y + t as f32 * ny);
+    // Most places fall out by their ends, and most of the others because the light rises faster just beside them.
+    let first = value(-REACH);
+    let step = value(REACH) - first;
+    let steeper = |before: f32, after: f32| after - before > 1.05 * steep;
+    if step <= LEAST_STEP || steeper(value(-2), value(-1)) || steeper(value(1), value(2)) {
+        return None;
+    }
+    let (mut before, mut low, mut high) = (first, first, first);
     for t in 1 - REACH..=REACH {
-        let value = at(grey, x + t as f32 * nx, y + t as f32 * ny);
-        if t != 0 && t != 1 && value - before > 1.05 * steep {
+        let value = value(t);
+        if t != 0 && t != 1 && steeper(before, value) {
             return None;
         }
         (low, high) = (low.min(value), high.max(value));
         before = value;
     }
-    let step = before - first;
-    (step > LEAST_STEP && step > ONE_STEP * (high - low)).then_some(step)
+    (step > ONE_STEP * (high - low)).then_some(step)
 }
 
 /// Between four pixels.
-fn at(grey: &Array2<f32>, x: f32, y: f32) -> f32 {
-    let (x0, y0) = (x.floor() as usize, y.floor() as usize);
+fn at(grey: &[f32], width: usize, x: f32, y: f32) -> f32 {
+    let (x0, y0) = (x as u32, y as u32);
     let (fx, fy) = (x - x0 as f32, y - y0 as f32);
-    let row = |y: usize| grey[[y, x0]] * (1.0 - fx) + grey[[y, x0 + 1]] * fx;
-    row(y0) * (1.0 - fy) + row(y0 + 1) * fy
+    let at = y0 as usize * width + x0 as usize;
+    let row = |cells: &[f32]| cells[0] * (1.0 - fx) + cells[1] * fx;
+    row(&grey[at..at + 2]) * (1.0 - fy) + row(&grey[at + width..at + width + 2]) * fy
 }
 
 /// Green as encoded, in codes of 8 bit: about as steep for the eye in the dark as in the bright.
 fn middle(photograph: &Photograph) -> Array2<f32> {
     let (w, h) = (photograph.width.min(WINDOW[0]), photograph.height.min(WINDOW[1]));
     let (x0, y0) = ((photograph.width - w) / 2, (photograph.height - h) / 2);
-    let scale = match photograph.samples {
-        Samples::Eight(_) => 1.0,
-        Samples::Sixteen(_) => 1.0 / 257.0,
-    };
-    Array2::from_shape_fn((h, w), |(y, x)| scale * f32::from(photograph.code(x0 + x, y0 + y, 1)))
+    match &photograph.samples {
+        Samples::Eight(codes) => green(codes, photograph.width, [x0, y0, w, h], 1.0),
+        Samples::Sixteen(codes) => green(codes, photograph.width, [x0, y0, w, h], 1.0 / 257.0),
+    }
+}
+
+/// `scale` times the green codes of a part x, y, width, height of a picture of some width.
+fn green<T: Copy + Into<f32>>(codes: &[T], width: usize, [x, y, w, h]: [usize; 4], scale: f32) -> Array2<f32> {
+    let mut out = Vec::with_capacity(w * h);
+    for row in codes.chunks_exact(3 * width.max(1)).skip(y).take(h) {
+        out.extend(row[3 * x..3 * (x + w)].chunks_exact(3).map(|pixel| scale * pixel[1].into()));
+    }
+    Array2::from_shape_vec((h, w), out).expect("a code a pixel")
 }
 
 #[cfg(test)]
@@ -219,7 +234,7 @@ mod tests {
                 .map(|k| {
                     let t = k as f64 / (STEPS - 1) as f64 - 0.5;
                     let (x, y) = ((x + t * smear[0]).clamp(0.0, 518.0), (y + t * smear[1]).clamp(0.0, 418.0));
-                    super::at(&soft, x as f32, y as f32)
+                    super::at(soft.as_slice().expect("standard layout"), soft.dim().1, x as f32, y as f32)
                 })
                 .sum();
             [(light / STEPS as f32 * 230.0 + rng.random_range(-3.0..3.0)).clamp(0.0, 255.0) as u8; 3]

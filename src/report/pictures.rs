@@ -142,12 +142,10 @@ fn jpeg(planes: &LinearPlanes, quality: u8) -> Result<Vec<u8>, image::ImageError
         if *top > 0.0 { (0.95 / *top).min(20.0) } else { 1.0 }
     };
     let [red, green, blue] = planes.rgb.each_ref().map(|p| p.as_slice().expect("standard layout"));
-    let codes: Vec<u8> = red
-        .iter()
-        .zip(green)
-        .zip(blue)
-        .flat_map(|((r, g), b)| [*r, *g, *b].map(|light| srgb::picture_code(light * gain)))
-        .collect();
+    let mut codes = vec![0; 3 * red.len()];
+    for (((pixel, r), g), b) in codes.chunks_exact_mut(3).zip(red).zip(green).zip(blue) {
+        pixel.copy_from_slice(&[*r, *g, *b].map(|light| srgb::picture_code(light * gain)));
+    }
     let mut jpeg = Vec::new();
     let (width, height) = (u32::try_from(columns).unwrap_or(0), u32::try_from(rows).unwrap_or(0));
     JpegEncoder::new_with_quality(&mut jpeg, quality).write_image(&codes, width, height, ExtendedColorType::Rgb8)?;

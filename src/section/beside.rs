@@ -1,8 +1,9 @@
 //! What lies beside a line: which crystals it passes, and lines that keep it company.
 
-use crate::section::ridge::{RidgeBasis, Steered};
+use crate::section::ridge::RidgeBasis;
 use crate::section::sides::Sides;
 use crate::section::trace::{BREAK_EVEN, Path};
+use crate::vectors::wide;
 
 /// Difference of crossed colours from which two places are two crystals, or two parts of a twin.
 pub(crate) const ANOTHER: f32 = 0.10;
@@ -260,11 +261,7 @@ pub(crate) fn company(path: &Path, basis: &RidgeBasis, cell_um: f64) -> Company 
     let mut n = 0.0;
     let mut s = path.ends[0] + 1.0;
     while s < path.ends[1] {
-        let to = Steered::along(path.tangent(s));
-        for (k, p) in profile.iter_mut().enumerate() {
-            let [x, y] = path.at(s, k as f64 - middle as f64);
-            *p += f64::from(basis.steered(x, y, to).unwrap_or(0.0));
-        }
+        wide(path.responses_across(basis, s, -(middle as f64), &mut profile));
         n += 1.0;
         s += EVERY;
     }

@@ -3,6 +3,8 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
+use crate::vectors::{Wide, wide};
+
 /// Mean over `by` by `by` cells; an incomplete last row or column is dropped.
 #[must_use]
 pub fn shrink(a: &Array2<f32>, by: usize) -> Array2<f32> {
@@ -31,21 +33,15 @@ pub fn box_mean(a: &Array2<f32>, reach: usize) -> Array2<f32> {
     let (rows, columns) = a.dim();
     let mut across = Array2::<f32>::zeros((rows, columns));
     let source = a.as_slice().expect("standard layout");
-    across.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1)).enumerate().for_each(|(y, out)| {
-        let line = &source[y * columns..(y + 1) * columns];
-        let mut sum = 0.0_f64;
-        for v in &line[..reach.min(columns)] {
-            sum += f64::from(*v);
-        }
-        for x in 0..columns {
-            if x + reach < columns {
-                sum += f64::from(line[x + reach]);
+    let some = columns.max(1) * LANES;
+    let made = across.as_slice_mut().expect("standard layout").par_chunks_mut(some);
+    made.zip(source.par_chunks(some)).for_each(|(out, lines)| {
+        if out.len() == some {
+            wide(RunningMeans::<LANES> { lines, columns, reach, out });
+        } else {
+            for (out, lines) in out.chunks_mut(columns).zip(lines.chunks(columns)) {
+                wide(RunningMeans::<1> { lines, columns, reach, out });
             }
-            if x > reach {
-                sum -= f64::from(line[x - reach - 1]);
-            }
-            let n = (x + reach).min(columns - 1) + 1 - x.saturating_sub(reach);
-            out[x] = (sum / n as f64) as f32;
         }
     });
     // Down the columns, a band of columns at a time so that rows stay in cache.
@@ -53,35 +49,82 @@ pub fn box_mean(a: &Array2<f32>, reach: usize) -> Array2<f32> {
     let across = across.as_slice().expect("standard layout");
     let bands = rayon::current_num_threads().max(1);
     let band = rows.div_ceil(bands).max(1);
-    out.as_slice_mut().expect("standard layout").par_chunks_mut(band * columns.max(1)).enumerate().for_each(
-        |(b, out)| {
-            let first = b * band;
-            let mut sums = vec![0.0_f64; columns];
-            for y in first.saturating_sub(reach)..(first + reach).min(rows) {
-                for (s, v) in sums.iter_mut().zip(&across[y * columns..]) {
-                    *s += f64::from(*v);
-                }
-            }
-            for (k, row) in out.chunks_mut(columns).enumerate() {
-                let y = first + k;
-                if y + reach < rows {
-                    for (s, v) in sums.iter_mut().zip(&across[(y + reach) * columns..]) {
-                        *s += f64::from(*v);
-                    }
-                }
-                if k > 0 && y > reach {
-                    for (s, v) in sums.iter_mut().zip(&across[(y - reach - 1) * columns..]) {
-                        *s -= f64::from(*v);
-                    }
-                }
-                let n = ((y + reach).min(rows - 1) + 1 - y.saturating_sub(reach)) as f64;
-                for (o, s) in row.iter_mut().zip(&sums) {
-                    *o = (*s / n) as f32;
-                }
-            }
-        },
-    );
+    out.as_slice_mut()
+        .expect("standard layout")
+        .par_chunks_mut(band * columns.max(1))
+        .enumerate()
+        .for_each(|(b, out)| wide(MeansDown { across, rows, columns, reach, first: b * band, out }));
     out
+}
+
+/// Rows that are gone along side by side, so that each waits for its own last sum only.
+const LANES: usize = 8;
+
+/// Means along rows over 2·reach + 1 cells, truncated at the frame.
+struct RunningMeans<'a, const N: usize> {
+    /// As many rows.
+    lines: &'a [f32],
+    columns: usize,
+    reach: usize,
+    out: &'a mut [f32],
+}
+
+impl<const N: usize> Wide for RunningMeans<'_, N> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { lines, columns, reach, out } = self;
+        let line: [&[f32]; N] = std::array::from_fn(|k| &lines[k * columns..(k + 1) * columns]);
+        let mut sums = [0.0_f64; N];
+        for x in 0..reach.min(columns) {
+            sums.iter_mut().zip(&line).for_each(|(sum, line)| *sum += f64::from(line[x]));
+        }
+        for x in 0..columns {
+            if x + reach < columns {
+                sums.iter_mut().zip(&line).for_each(|(sum, line)| *sum += f64::from(line[x + reach]));
+            }
+            if x > reach {
+                sums.iter_mut().zip(&line).for_each(|(sum, line)| *sum -= f64::from(line[x - reach - 1]));
+            }
+            let n = ((x + reach).min(columns - 1) + 1 - x.saturating_sub(reach)) as f64;
+            let means = sums.map(|sum| (sum / n) as f32);
+            for (k, mean) in means.into_iter().enumerate() {
+                out[k * columns + x] = mean;
+            }
+        }
+    }
+}
+
+/// Means down the columns over 2·reach + 1 rows, truncated at the frame, of the rows from `first` on.
+struct MeansDown<'a> {
+    across: &'a [f32],
+    rows: usize,
+    columns: usize,
+    reach: usize,
+    first: usize,
+    out: &'a mut [f32],
+}
+
+impl Wide for MeansDown<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { across, rows, columns, reach, first, out } = self;
+        let line = |y: usize| &across[y * columns..(y + 1) * columns];
+        let mut sums = vec![0.0_f64; columns];
+        for y in first.saturating_sub(reach)..(first + reach).min(rows) {
+            sums.iter_mut().zip(line(y)).for_each(|(s, v)| *s += f64::from(*v));
+        }
+        for (k, row) in out.chunks_mut(columns.max(1)).enumerate() {
+            let y = first + k;
+            if y + reach < rows {
+                sums.iter_mut().zip(line(y + reach)).for_each(|(s, v)| *s += f64::from(*v));
+            }
+            if k > 0 && y > reach {
+                sums.iter_mut().zip(line(y - reach - 1)).for_each(|(s, v)| *s -= f64::from(*v));
+            }
+            let n = ((y + reach).min(rows - 1) + 1 - y.saturating_sub(reach)) as f64;
+            row.iter_mut().zip(&sums).for_each(|(o, s)| *o = (*s / n) as f32);
+        }
+    }
 }
 
 /// Bilinear value at (x, y) in cells of `a`; None outside.
@@ -113,22 +156,13 @@ impl<'a> Between<'a> {
             // Half a cell clear of the frame, where rounding does not matter.
             a.min(b) >= 0.5 && a.max(b) <= cells as f64 - 1.5
         };
-        if !within(x, dx, columns) || !within(y, dy, rows) {
+        if !within(x, dx, columns) || !within(y, dy, rows) || i32::try_from(cells.len()).is_err() {
             for (i, out) in out.iter_mut().enumerate() {
                 *out = self.at(x + i as f64 * dx, y + i as f64 * dy).unwrap_or(f32::NAN);
             }
             return;
         }
-        for (i, out) in out.iter_mut().enumerate() {
-            let (x, y) = (x + i as f64 * dx, y + i as f64 * dy);
-            let (i, j) = (x as u32, y as u32);
-            let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
-            let k = j as usize * columns + i as usize;
-            let (above, below) = (&cells[k..k + 2], &cells[k + columns..k + columns + 2]);
-            let top = above[0] + (above[1] - above[0]) * u;
-            let bottom = below[0] + (below[1] - below[0]) * u;
-            *out = top + (bottom - top) * v;
-        }
+        wide(Along { cells, columns, from: [x, y], step: [dx, dy], out });
     }
 
     /// Bilinear value at (x, y) in cells; None outside.
@@ -138,14 +172,56 @@ impl<'a> Between<'a> {
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
             return None;
         }
-        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
-        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
-        let k = j * columns + i;
-        let top = s[k] + (s[k + 1] - s[k]) * u;
-        let bottom = s[k + columns] + (s[k + columns + 1] - s[k + columns]) * u;
+        // Places as u32: to and from 64 bits without a sign it takes several steps.
+        let (i, j) =
+            ((x as u32).min((columns as u32).saturating_sub(2)), (y as u32).min((rows as u32).saturating_sub(2)));
+        let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+        let k = j as usize * columns + i as usize;
+        let (above, below) = (&s[k..k + 2], &s[k + columns..k + columns + 2]);
+        let top = above[0] + (above[1] - above[0]) * u;
+        let bottom = below[0] + (below[1] - below[0]) * u;
         Some(top + (bottom - top) * v)
     }
 }
+
+/// Bilinear values along a ray that lies within the plane, see [`Between::along`].
+struct Along<'a> {
+    /// Fewer than an `i32` counts.
+    cells: &'a [f32],
+    columns: usize,
+    from: [f64; 2],
+    step: [f64; 2],
+    out: &'a mut [f32],
+}
+
+impl Wide for Along<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { cells, columns, from: [x, y], step: [dx, dy], out } = self;
+        // Of a cell and its three neighbours, a slice each: one bound for all.
+        let last = (cells.len() - columns - 2) as u32;
+        let [a, b, c, d] = [0, 1, columns, columns + 1].map(|first| &cells[first..][..last as usize + 1]);
+        // A few samples at a time, in a place of their own: it is plain then that what is written is not what is read.
+        for (part, out) in out.chunks_mut(SAMPLES).enumerate() {
+            let mut samples = [0.0; SAMPLES];
+            for (i, sample) in samples.iter_mut().enumerate() {
+                let i = f64::from((part * SAMPLES + i) as i32);
+                let (x, y) = (x + i * dx, y + i * dy);
+                let (i, j) = (x as i32, y as i32);
+                let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+                // Samples beyond the last may lie outside: they are read anywhere.
+                let k = (j.wrapping_mul(columns as i32).wrapping_add(i) as u32).min(last) as usize;
+                let top = a[k] + (b[k] - a[k]) * u;
+                let bottom = c[k] + (d[k] - c[k]) * u;
+                *sample = top + (bottom - top) * v;
+            }
+            out.copy_from_slice(&samples[..out.len()]);
+        }
+    }
+}
+
+/// Samples along a ray that are taken at a time.
+const SAMPLES: usize = 16;
 
 #[cfg(test)]
 mod tests {

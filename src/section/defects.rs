@@ -161,6 +161,15 @@ const BULGING: f64 = 0.94;
 /// Lengths follow the field's scale; without one they are taken at a usual 1.6 µm per pixel and given in pixels only.
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
+    find_defects_unless(stack, stack.smeared(), impregnation)
+}
+
+/// The same of a field of which is known whether a photograph is smeared: most defects cannot be judged then.
+pub(crate) fn find_defects_unless(
+    stack: &FieldStack,
+    smeared: Option<Smeared<'_>>,
+    impregnation: Impregnation,
+) -> FieldDefects {
     stage!("defects");
     let plane = {
         stage!("defects: light");
@@ -173,23 +182,31 @@ pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefe
             FieldLight::over(Arc::clone(&plane), stack)
         },
     );
-    find_by(stack, &light, &look, impregnation)
+    find_by(stack, &light, &look, smeared, impregnation)
 }
 
 /// The same of a field whose plane photograph was looked over before.
 #[must_use]
 pub fn find_defects_after(look: &PlaneLook, stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
     stage!("defects");
-    let light = {
-        stage!("defects: crossed light");
-        FieldLight::over(Arc::clone(&look.light), stack)
-    };
-    find_by(stack, &light, look, impregnation)
+    let (light, smeared) = rayon::join(
+        || {
+            stage!("defects: crossed light");
+            FieldLight::over(Arc::clone(&look.light), stack)
+        },
+        || stack.smeared(),
+    );
+    find_by(stack, &light, look, smeared, impregnation)
 }
 
-fn find_by(stack: &FieldStack, light: &FieldLight, look: &PlaneLook, impregnation: Impregnation) -> FieldDefects {
-    let (mut found, smeared) =
-        rayon::join(|| report(light, Candidates::by(light, look), &stack.name, impregnation), || stack.smeared());
+fn find_by(
+    stack: &FieldStack,
+    light: &FieldLight,
+    look: &PlaneLook,
+    smeared: Option<Smeared<'_>>,
+    impregnation: Impregnation,
+) -> FieldDefects {
+    let mut found = report(light, Candidates::by(light, look), &stack.name, impregnation);
     let (still, scratches) = std::mem::take(&mut found.scratches)
         .into_iter()
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));

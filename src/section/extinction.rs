@@ -5,10 +5,11 @@
 
 use nalgebra::{Matrix3, Vector3};
 use ndarray::Array2;
-use ndarray::parallel::prelude::*;
+use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::slide::photograph::{LinearPlanes, mask};
+use crate::vectors::{WeightedSum, wide};
 
 /// What a set of crossed photographs separates.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -164,12 +165,11 @@ impl ExtinctionPlanes {
                 }
                 for c in 0..3 {
                     let scale = scales[i] as f32;
-                    light.rgb[c]
-                        .as_slice_mut()
-                        .expect("standard layout")
-                        .par_iter_mut()
-                        .zip(plane.rgb[c].as_slice().expect("standard layout").par_iter())
-                        .for_each(|(x, p)| *x *= scale / p.max(TOO_DARK));
+                    let parts = light.rgb[c].as_slice_mut().expect("standard layout").par_chunks_mut(PART);
+                    let plane = plane.rgb[c].as_slice().expect("standard layout").par_chunks(PART);
+                    parts.zip(plane).for_each(|(light, plane)| {
+                        light.iter_mut().zip(plane).for_each(|(x, p)| *x *= scale / p.max(TOO_DARK));
+                    });
                 }
                 light.rgb
             })
@@ -222,6 +222,9 @@ fn exposure_scales(stack: &FieldStack) -> Vec<f64> {
     known.unwrap_or_else(|| vec![1.0; stack.crossed.len()])
 }
 
+/// Cells that are worked on at a time.
+const PART: usize = 1 << 13;
+
 fn separate(design: &AngleDesign, ratio: &[[Array2<f32>; 3]]) -> [[Array2<f32>; 3]; 3] {
     let dim = ratio[0][0].dim();
     let weights: Vec<[f32; 3]> = design.inverse.iter().map(|w| w.map(|v| v as f32)).collect();
@@ -229,8 +232,13 @@ fn separate(design: &AngleDesign, ratio: &[[Array2<f32>; 3]]) -> [[Array2<f32>; 
         std::array::from_fn(|c| {
             let mut out = Array2::<f32>::zeros(dim);
             let planes: Vec<&[f32]> = ratio.iter().map(|r| r[c].as_slice().expect("standard layout")).collect();
-            out.as_slice_mut().expect("standard layout").par_iter_mut().enumerate().for_each(|(i, o)| {
-                *o = planes.iter().zip(&weights).map(|(p, w)| p[i] * w[k]).sum();
+            let weights: Vec<f32> = weights.iter().map(|w| w[k]).collect();
+            let parts = out.as_slice_mut().expect("standard layout").par_chunks_mut(PART);
+            parts.enumerate().for_each(|(i, to)| {
+                let row = |photograph: usize| {
+                    &planes[photograph][i * PART..i * PART + PART.min(planes[photograph].len() - i * PART)]
+                };
+                wide(WeightedSum { to, row, weights: &weights });
             });
             out
         })

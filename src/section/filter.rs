@@ -3,7 +3,7 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::vectors::{AddWeighted, wide};
+use crate::vectors::{WeightedSum, wide};
 
 /// Separable correlation; the frame is continued by its edge cells.
 #[must_use]
@@ -28,9 +28,8 @@ pub(super) fn along_rows(a: &Array2<f32>, kernel: &[f32]) -> Array2<f32> {
         padded.extend(std::iter::repeat_n(line[0], reach));
         padded.extend_from_slice(line);
         padded.extend(std::iter::repeat_n(line[columns - 1], reach));
-        for (k, w) in kernel.iter().enumerate() {
-            wide(AddWeighted { to: out, row: &padded[k..], weight: *w });
-        }
+        let padded: &[f32] = padded;
+        wide(WeightedSum { to: out, row: |k| &padded[k..], weights: kernel });
     });
     made
 }
@@ -40,8 +39,9 @@ pub(super) fn down_to(out: &mut [f32], a: &Array2<f32>, kernel: &[f32], y: usize
     let (rows, columns) = a.dim();
     let source = a.as_slice().expect("standard layout");
     let reach = kernel.len() as isize / 2;
-    for (k, w) in kernel.iter().enumerate() {
+    let row = |k: usize| {
         let j = (y as isize + k as isize - reach).clamp(0, rows as isize - 1) as usize;
-        wide(AddWeighted { to: out, row: &source[j * columns..(j + 1) * columns], weight: *w });
-    }
+        &source[j * columns..(j + 1) * columns]
+    };
+    wide(WeightedSum { to: out, row, weights: kernel });
 }

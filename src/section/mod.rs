@@ -20,6 +20,7 @@ pub(crate) mod gathered;
 pub mod grit;
 pub mod lifted;
 pub mod light_field;
+mod line_field;
 pub(crate) mod line_search;
 pub mod odds;
 pub(crate) mod part;

@@ -1,29 +1,28 @@
-//! Thin dark lines: Gaussian derivatives that steer to any direction, and the mean response along straight stretches.
+//! Thin dark lines: Gaussian derivatives that steer to any direction.
 
 use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::section::filter::{along_rows, down_to};
-use crate::vectors::{Wide, wide};
+pub use crate::section::line_field::{DIRECTIONS, LineField, direction};
+use crate::vectors::Wide;
 
 /// Width of the Gaussian whose derivatives find lines, cells: answers lines of one to four cells.
 pub const SIGMA: f64 = 1.2;
 /// First derivative tolerated beside the second: on a line they meet where one is zero, on a step where neither is.
-const STEP_WEIGHT: f32 = 1.5;
+pub(super) const STEP_WEIGHT: f32 = 1.5;
 /// Single dots weigh no more than this many times the local scatter.
 pub const CLIP: f32 = 2.2;
 /// Least of one cell: a gap in a line costs little.
-const LEAST: f32 = -0.6;
+pub(super) const LEAST: f32 = -0.6;
 /// Root mean square of the stronger line response over the square of its mean root, in Gaussian noise blurred by 0.7 cells
 /// (computed).
 pub(crate) const OF_NOISE: f32 = 3.4;
-/// Directions searched over half a turn.
-pub const DIRECTIONS: usize = 60;
 
 /// Derivatives of log transmission, each divided by the local scatter of the line response.
 pub struct RidgeBasis {
     /// Second derivatives xx, xy, yy and first derivatives x, y of a cell after the other: one place is read at once.
-    derivatives: Vec<[f32; 5]>,
+    pub(super) derivatives: Vec<[f32; 5]>,
     /// What they were divided by: local scatter of the stronger line response, log units. From the mean of its root, not of its square,
     /// so that a few strong edges do not drown what lies between them.
     pub scatter: Array2<f32>,
@@ -96,9 +95,11 @@ impl RidgeBasis {
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
             return None;
         }
-        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
-        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
-        let at = j * columns + i;
+        // Places as u32: to and from 64 bits without a sign it takes several steps.
+        let (i, j) =
+            ((x as u32).min((columns as u32).saturating_sub(2)), (y as u32).min((rows as u32).saturating_sub(2)));
+        let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+        let at = j as usize * columns + i as usize;
         let (a, b) = (&self.derivatives[at], &self.derivatives[at + 1]);
         let (c, d) = (&self.derivatives[at + columns], &self.derivatives[at + columns + 1]);
         let [xx, xy, yy, gx, gy]: [f32; 5] = std::array::from_fn(|k| {
@@ -112,6 +113,71 @@ impl RidgeBasis {
         Some((curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP))
     }
 }
+
+/// Adds to each of some sums the response at a place of its own, a cell apart across a line; none outside.
+pub(crate) struct AddResponses<'a> {
+    /// What is asked.
+    pub(crate) basis: &'a RidgeBasis,
+    /// Where the line is, or would be if it were straight.
+    pub(crate) at: [f64; 2],
+    /// Unit vector along the line as places across it are counted.
+    pub(crate) along: [f64; 2],
+    /// How far beside `at` the line runs, cells.
+    pub(crate) sideways: f64,
+    /// How far beside the line the first place lies, cells.
+    pub(crate) first: f64,
+    /// Direction of the lines that answer.
+    pub(crate) to: Steered,
+    /// The sums.
+    pub(crate) sums: &'a mut [f64],
+}
+
+impl Wide for AddResponses<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { basis, at: [x, y], along, sideways, first, to, sums } = self;
+        let (rows, columns) = basis.scatter.dim();
+        let cells = basis.derivatives.as_flattened();
+        if rows < 2 || columns < 2 {
+            return;
+        }
+        assert!(i32::try_from(cells.len()).is_ok(), "a field that is held has fewer cells");
+        // The first derivative of the last cell with three neighbours.
+        let last = (cells.len() - 5 * (columns + 2)) as u32;
+        // Of each derivative a cell and its three neighbours, a slice each: one bound for all.
+        let corners: [[&[f32]; 5]; 4] = [0, 1, columns, columns + 1]
+            .map(|cell| std::array::from_fn(|k| &cells[5 * cell + k..][..last as usize + 1]));
+        let most = [columns, rows].map(|n| n as i32 - 2);
+        let [nx, ny] = to.across;
+        // A few places at a time, in a room of their own: it is plain then that what is written is not what is read.
+        for (part, sums) in sums.chunks_mut(PLACES).enumerate() {
+            let mut responses = [0.0; PLACES];
+            for (k, response) in responses.iter_mut().enumerate() {
+                let off = sideways + (f64::from((part * PLACES + k) as i32) + first);
+                let (x, y) = (x - off * along[1], y + off * along[0]);
+                let inside = (x >= 0.0) & (y >= 0.0) & (x <= (columns - 1) as f64) & (y <= (rows - 1) as f64);
+                let (i, j) = ((x as i32).max(0).min(most[0]), (y as i32).max(0).min(most[1]));
+                let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+                let cell = (5 * (j * columns as i32 + i) as u32).min(last) as usize;
+                let [xx, xy, yy, gx, gy]: [f32; 5] = std::array::from_fn(|k| {
+                    let [a, b, c, d] =
+                        [corners[0][k][cell], corners[1][k][cell], corners[2][k][cell], corners[3][k][cell]];
+                    let top = a + (b - a) * u;
+                    let bottom = c + (d - c) * u;
+                    top + (bottom - top) * v
+                });
+                let curvature = xx * to.second[0] + xy * to.second[1] + yy * to.second[2];
+                let slope = gx * nx + gy * ny;
+                let answer = (curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP);
+                *response = if inside { answer } else { 0.0 };
+            }
+            sums.iter_mut().zip(responses).for_each(|(sum, response)| *sum += f64::from(response));
+        }
+    }
+}
+
+/// Places across a line that are asked at a time.
+const PLACES: usize = 16;
 
 /// Weights of the derivatives that answer a line of one direction.
 #[derive(Clone, Copy, Debug)]
@@ -162,179 +228,12 @@ fn kernels() -> [Vec<f32>; 3] {
     [g.iter().map(|v| *v as f32).collect(), first, second]
 }
 
-/// Best mean response along straight stretches through every cell, and its direction.
-pub struct LineField {
-    /// Mean response along the stretch, local scatters.
-    pub value: Array2<f32>,
-    /// Index of its direction, of [`DIRECTIONS`] over half a turn (image coordinates, y down).
-    pub direction: Array2<u8>,
-}
-
-/// Unit vector along direction `index`, image coordinates.
-#[must_use]
-pub fn direction(index: usize) -> [f64; 2] {
-    let a = std::f64::consts::PI * index as f64 / DIRECTIONS as f64;
-    [a.cos(), a.sin()]
-}
-
-/// Side of the tiles that are searched at a time, cells: five planes of one stay in a core's own cache.
-const TILE: usize = 192;
-
-impl LineField {
-    /// Searches all directions with stretches of `length` cells (of the major axis).
-    #[must_use]
-    pub fn search(basis: &RidgeBasis, length: usize) -> Self {
-        let (rows, columns) = basis.scatter.dim();
-        let margin = length / 2 + 2;
-        let tiles: Vec<(usize, usize)> =
-            (0..rows).step_by(TILE).flat_map(|y| (0..columns).step_by(TILE).map(move |x| (y, x))).collect();
-        let done: Vec<(usize, usize, Patch)> = tiles
-            .into_par_iter()
-            .map(|(y, x)| {
-                let (h, w) = (TILE.min(rows - y), TILE.min(columns - x));
-                (y, x, search_tile(basis, y, x, h, w, margin, length))
-            })
-            .collect();
-        let mut value = Array2::<f32>::zeros((rows, columns));
-        let mut direction = Array2::<u8>::zeros((rows, columns));
-        for (y, x, patch) in done {
-            for j in 0..patch.height {
-                for i in 0..patch.width {
-                    value[[y + j, x + i]] = patch.value[j * patch.width + i];
-                    direction[[y + j, x + i]] = patch.direction[j * patch.width + i] as u8;
-                }
-            }
-        }
-        Self { value, direction }
-    }
-}
-
-struct Patch {
-    height: usize,
-    width: usize,
-    value: Vec<f32>,
-    /// As wide as the values, so that both are chosen at once.
-    direction: Vec<u32>,
-}
-
-fn search_tile(basis: &RidgeBasis, y: usize, x: usize, h: usize, w: usize, margin: usize, length: usize) -> Patch {
-    let (ph, pw) = (h + 2 * margin, w + 2 * margin);
-    // The planes round the tile, zero (no line) outside the frame.
-    let local = cut(basis, y, x, margin, ph, pw);
-    let mut patch = Patch { height: h, width: w, value: vec![f32::MIN; h * w], direction: vec![0; h * w] };
-    let mut work = [vec![0.0_f32; ph * pw], vec![0.0_f32; ph * pw]];
-    for index in 0..DIRECTIONS {
-        wide(Sweep { planes: &local, pw, margin, length, index, work: &mut work, best: &mut patch });
-    }
-    patch
-}
-
-/// The five derivatives round a tile, a plane each.
-fn cut(basis: &RidgeBasis, y: usize, x: usize, margin: usize, ph: usize, pw: usize) -> [Vec<f32>; 5] {
-    let (rows, columns) = basis.scatter.dim();
-    let mut out = [const { Vec::new() }; 5].map(|_: Vec<f32>| vec![0.0; ph * pw]);
-    let from = margin.saturating_sub(x);
-    let to = pw.min(columns + margin - x);
-    for j in 0..ph {
-        let Some(row) = (y + j).checked_sub(margin).filter(|r| *r < rows) else { continue };
-        if from < to {
-            let start = row * columns + x + from - margin;
-            let cells = &basis.derivatives[start..start + to - from];
-            for (k, plane) in out.iter_mut().enumerate() {
-                let place = &mut plane[j * pw + from..j * pw + to];
-                place.iter_mut().zip(cells).for_each(|(o, cell)| *o = cell[k]);
-            }
-        }
-    }
-    out
-}
-
-/// One direction: sums along it by doubling, each a shifted addition of the whole tile.
-struct Sweep<'a> {
-    planes: &'a [Vec<f32>; 5],
-    pw: usize,
-    margin: usize,
-    length: usize,
-    index: usize,
-    work: &'a mut [Vec<f32>; 2],
-    best: &'a mut Patch,
-}
-
-impl Wide for Sweep<'_> {
-    #[inline(always)]
-    fn run(self) {
-        let Self { planes, pw, margin, length, index, work, best } = self;
-        let along = direction(index);
-        let (nx, ny) = (-along[1] as f32, along[0] as f32);
-        let (a, b, c) = (nx * nx, 2.0 * nx * ny, ny * ny);
-        let [sums, next] = work;
-        {
-            let [xx, xy, yy, gx, gy] = [&planes[0], &planes[1], &planes[2], &planes[3], &planes[4]];
-            for (((((o, xx), xy), yy), gx), gy) in sums.iter_mut().zip(xx).zip(xy).zip(yy).zip(gx).zip(gy) {
-                let r = a * xx + b * xy + c * yy - STEP_WEIGHT * (nx * gx + ny * gy).abs();
-                *o = r.clamp(LEAST, CLIP);
-            }
-        }
-        // k steps along the direction, one cell of its major axis each, as an offset in the tile.
-        let major = along[0].abs().max(along[1].abs());
-        let offset = |k: isize| -> isize {
-            let step = |v: f64| (k as f64 * v / major).round() as isize;
-            step(along[1]) * pw as isize + step(along[0])
-        };
-        // Cells whose sum would leave the tile keep what they have: they lie in the margin and are not used.
-        let third = length / 3;
-        let mut covered = 1;
-        while covered < third {
-            let reach = covered.min(third - covered);
-            add_shifted(next, sums, offset(reach as isize));
-            std::mem::swap(sums, next);
-            covered += reach;
-        }
-        let starts = [-1.5, -0.5, 0.5].map(|k: f64| offset((k * third as f64).round() as isize));
-        let scale = 1.0 / (3 * third) as f32;
-        for j in 0..best.height {
-            let row = ((j + margin) * pw + margin) as isize;
-            let [p, q, r] = starts.map(|s| {
-                let from = (row + s) as usize;
-                &sums[from..from + best.width]
-            });
-            let value = &mut best.value[j * best.width..(j + 1) * best.width];
-            let directions = &mut best.direction[j * best.width..(j + 1) * best.width];
-            for ((((v, d), p), q), r) in value.iter_mut().zip(directions).zip(p).zip(q).zip(r) {
-                let mean = (p + q + r) * scale;
-                // Chosen, not branched on, so that it is done many at a time.
-                let better = mean > *v;
-                *v = if better { mean } else { *v };
-                *d = if better { index as u32 } else { *d };
-            }
-        }
-    }
-}
-
-/// out\[i\] = a\[i\] + a\[i + offset\] wherever both are there.
-#[inline(always)]
-fn add_shifted(out: &mut [f32], a: &[f32], offset: isize) {
-    let n = a.len();
-    let by = offset.unsigned_abs().min(n);
-    if offset >= 0 {
-        for ((o, p), q) in out[..n - by].iter_mut().zip(a).zip(&a[by..]) {
-            *o = p + q;
-        }
-        out[n - by..].copy_from_slice(&a[n - by..]);
-    } else {
-        for ((o, p), q) in out[by..].iter_mut().zip(&a[by..]).zip(a) {
-            *o = p + q;
-        }
-        out[..by].copy_from_slice(&a[..by]);
-    }
-}
-
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
-    /// A dark line of given width and depth through (cx, cy), each cell the mean over itself.
-    fn line(rows: usize, columns: usize, angle: f64, width: f64, depth: f64) -> Array2<f32> {
+    /// A dark line of given width and depth through the middle, each cell the mean over itself.
+    pub(in crate::section) fn line(rows: usize, columns: usize, angle: f64, width: f64, depth: f64) -> Array2<f32> {
         let (cx, cy) = ((columns / 2) as f64, (rows / 2) as f64);
         Array2::from_shape_fn((rows, columns), |(y, x)| {
             let mut covered = 0.0;
@@ -402,21 +301,5 @@ mod tests {
         let basis = RidgeBasis::of(&step, 20, 1.0);
         let strongest = (20..40).filter_map(|x| basis.response(f64::from(x), 30.0, [0.0, 1.0])).fold(0.0_f32, f32::max);
         assert!(strongest < 0.4 * 0.22, "{strongest}");
-    }
-
-    #[test]
-    fn the_search_finds_a_faint_line_and_its_direction() {
-        for degrees in [3.0_f64, 40.0, 93.0, 150.0] {
-            let a = degrees.to_radians();
-            let log = line(220, 260, a, 1.2, 0.15);
-            let basis = RidgeBasis::of(&log, 20, 0.03);
-            let field = LineField::search(&basis, 48);
-            let (value, index) = (field.value[[110, 130]], field.direction[[110, 130]]);
-            assert!(value > 0.8, "{degrees}: {value}");
-            let found = 180.0 * f64::from(index) / DIRECTIONS as f64;
-            let off = (found - degrees).rem_euclid(180.0);
-            assert!(off.min(180.0 - off) <= 3.0, "{degrees}: found {found}");
-            assert!(field.value[[20, 215]] < 0.2);
-        }
     }
 }

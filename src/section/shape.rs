@@ -154,16 +154,24 @@ pub fn fit_circle(points: &[[f64; 2]], tolerance: f64) -> Option<[f64; 4]> {
     let mut weights = vec![1.0; points.len()];
     let mut circle = [0.0; 4];
     for _ in 0..8 {
-        let total: f64 = weights.iter().sum();
-        let mean = |f: &dyn Fn(&[f64; 2]) -> f64| {
-            points.iter().zip(&weights).map(|(p, w)| w * f(p)).sum::<f64>() / total.max(1e-12)
-        };
-        let (mx, my) = (mean(&|p| p[0]), mean(&|p| p[1]));
+        // Sums side by side: each waits for its own last addition only.
+        let (mut total, mut mx, mut my) = (0.0, 0.0, 0.0);
+        for (p, w) in points.iter().zip(&weights) {
+            total += w;
+            mx += w * p[0];
+            my += w * p[1];
+        }
+        let total = f64::max(total, 1e-12);
+        (mx, my) = (mx / total, my / total);
         // Kåsa: |p|² = 2 a·p + c, about the mean.
-        let (uu, uv, vv) =
-            (mean(&|p| (p[0] - mx).powi(2)), mean(&|p| (p[0] - mx) * (p[1] - my)), mean(&|p| (p[1] - my).powi(2)));
-        let square = |p: &[f64; 2]| (p[0] - mx).powi(2) + (p[1] - my).powi(2);
-        let (su, sv) = (mean(&|p| square(p) * (p[0] - mx)), mean(&|p| square(p) * (p[1] - my)));
+        let mut means = [0.0; 5];
+        for (p, w) in points.iter().zip(&weights) {
+            let (u, v) = (p[0] - mx, p[1] - my);
+            let square = u * u + v * v;
+            let terms = [u * u, u * v, v * v, square * u, square * v];
+            means.iter_mut().zip(terms).for_each(|(mean, term)| *mean += w * term);
+        }
+        let [uu, uv, vv, su, sv] = means.map(|m| m / total);
         let determinant = uu * vv - uv * uv;
         if determinant < 1e-9 * (uu + vv).powi(2) {
             return None;

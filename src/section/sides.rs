@@ -81,8 +81,10 @@ impl Sides<'_> {
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
             return *channels == 0;
         }
-        let (i, j) = ((x as usize).min(columns.saturating_sub(2)), (y as usize).min(rows.saturating_sub(2)));
-        let (u, v) = ((x - i as f64) as f32, (y - j as f64) as f32);
+        let (i, j) =
+            ((x as u32).min((*columns as u32).saturating_sub(2)), (y as u32).min((*rows as u32).saturating_sub(2)));
+        let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+        let (i, j) = (i as usize, j as usize);
         let above = &cells[(j * columns + i) * channels..][..2 * channels];
         let below = &cells[((j + 1) * columns + i) * channels..][..2 * channels];
         let (above, below) = (above.split_at(*channels), below.split_at(*channels));

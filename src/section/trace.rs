@@ -1,6 +1,6 @@
 //! Follows one line through a field: a straight or gently bowed path, its ends where the evidence for it is greatest.
 
-use crate::section::ridge::{LineField, RidgeBasis, Steered, direction};
+use crate::section::ridge::{AddResponses, LineField, RidgeBasis, Steered, direction};
 
 /// Length of the stretches whose sideways place is fitted, cells.
 const BLOCK: f64 = 16.0;
@@ -58,6 +58,20 @@ impl Path {
     #[must_use]
     pub fn bow(&self) -> f64 {
         self.sideways[2].abs() * (self.ends[1] - self.ends[0]).powi(2) / 4.0
+    }
+
+    /// What adds to `sums` the responses at s across the path, a cell apart from `first` on; see [`AddResponses`].
+    pub(crate) fn responses_across<'a>(
+        &self,
+        basis: &'a RidgeBasis,
+        s: f64,
+        first: f64,
+        sums: &'a mut [f64],
+    ) -> AddResponses<'a> {
+        let [a, b, c] = self.sideways;
+        let at = [self.origin[0] + s * self.along[0], self.origin[1] + s * self.along[1]];
+        let to = Steered::along(self.tangent(s));
+        AddResponses { basis, at, along: self.along, sideways: a + b * s + c * s * s, first, to, sums }
     }
 
     /// Response along the path at s, None outside the picture.
@@ -148,9 +162,11 @@ pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64
     let mut s = a + 0.5;
     while s < b {
         let mut whole = true;
+        let to = Steered::along(path.tangent(s));
         for (i, sum) in sums.iter_mut().enumerate() {
-            match path.response(basis, s, i as f64 * STRIDE - sideways) {
-                Some(r) => *sum += r,
+            let [x, y] = path.at(s, i as f64 * STRIDE - sideways);
+            match basis.steered(x, y, to) {
+                Some(r) => *sum += f64::from(r),
                 None => whole = false,
             }
         }

@@ -1,5 +1,7 @@
 //! The point of a path whose colour is nearest to a grain's: what a fit of gains does most of its time.
 
+use std::ops::Range;
+
 use crate::thickness::grain::Grain;
 use crate::thickness::likelihood::{self, Fit};
 use crate::thickness::path::{ColourPath, grid};
@@ -22,9 +24,12 @@ impl GainedPath {
     /// A path with gains applied.
     pub(crate) fn new(path: &ColourPath, gains: [f64; 3]) -> Self {
         let mut colours = std::array::from_fn(|_| vec![0.0; ROW * STRIDE]);
-        for (i, p) in path.colours.iter().enumerate() {
-            for c in 0..3 {
-                colours[c][Self::place(i)] = p[c] * gains[c];
+        let [red, green, blue]: &mut [Vec<f64>; 3] = &mut colours;
+        for from in 0..STRIDE {
+            let first = Self::place(from);
+            let places = red[first..].iter_mut().zip(&mut green[first..]).zip(&mut blue[first..]);
+            for (((r, g), b), p) in places.zip(path.colours[from..].iter().step_by(STRIDE)) {
+                (*r, *g, *b) = (p[0] * gains[0], p[1] * gains[1], p[2] * gains[2]);
             }
         }
         Self { colours }
@@ -47,13 +52,22 @@ impl GainedPath {
     /// The point nearest to a grain's colour, with its squared distance; looked for only around where it was with gains a
     /// little different, when that is known.
     pub(crate) fn nearest(&self, grain: &Grain, near: Option<usize>) -> (usize, f64) {
-        let (from, to) = near.map_or((0, grid::COUNT), |i| (i.saturating_sub(AROUND), (i + AROUND).min(grid::COUNT)));
-        let count = (to - from).div_ceil(STRIDE);
-        let mut room = Room::default();
-        let strided = self.fits(grain, from, count, &mut room);
-        let fits = strided.enumerate().map(|(k, fit)| (from + k * STRIDE, fit));
-        let coarse = nearer(grain, (from, f64::INFINITY), fits);
+        let coarse = match near {
+            None => self.strided(grain, 0..grid::COUNT, &mut Room::<ROW>::default()),
+            Some(i) => {
+                let around = i.saturating_sub(AROUND)..(i + AROUND).min(grid::COUNT);
+                self.strided(grain, around, &mut Room::<{ (2 * AROUND).div_ceil(STRIDE) }>::default())
+            }
+        };
         self.finer(grain, coarse)
+    }
+
+    /// The nearest of the points of a range that lie a stride apart.
+    fn strided<const N: usize>(&self, grain: &Grain, points: Range<usize>, room: &mut Room<N>) -> (usize, f64) {
+        let from = points.start;
+        let strided = self.fits(grain, from, points.len().div_ceil(STRIDE), room);
+        let fits = strided.enumerate().map(|(k, fit)| (from + k * STRIDE, fit));
+        nearer(grain, (from, f64::INFINITY), fits)
     }
 
     /// The nearest of the points less than a stride from one.
@@ -74,7 +88,7 @@ impl GainedPath {
     /// Density of a grain's colour at each point.
     pub(crate) fn densities(&self, grain: &Grain) -> Vec<f64> {
         let mut density = vec![0.0; grid::COUNT];
-        let mut room = Room::default();
+        let mut room = Room::<ROW>::default();
         for from in 0..STRIDE {
             let count = (grid::COUNT - from).div_ceil(STRIDE);
             for (k, fit) in self.fits(grain, from, count, &mut room).enumerate() {
@@ -89,12 +103,12 @@ impl GainedPath {
     }
 
     /// How a grain's colour lies to `count` points from `from` on that lie a stride apart.
-    fn fits<'a>(
+    fn fits<'a, const N: usize>(
         &self,
         grain: &Grain,
         from: usize,
         count: usize,
-        Room { chroma, brightness }: &'a mut Room,
+        Room { chroma, brightness }: &'a mut Room<N>,
     ) -> impl Iterator<Item = Fit> + 'a {
         let first = Self::place(from);
         wide(Fits {
@@ -121,15 +135,15 @@ fn nearer(grain: &Grain, mut best: (usize, f64), points: impl Iterator<Item = (u
     best
 }
 
-/// Work space for the points of a row.
-struct Room {
-    chroma: [f64; ROW],
-    brightness: [f64; ROW],
+/// Work space for some points of a row.
+struct Room<const N: usize> {
+    chroma: [f64; N],
+    brightness: [f64; N],
 }
 
-impl Default for Room {
+impl<const N: usize> Default for Room<N> {
     fn default() -> Self {
-        Self { chroma: [0.0; ROW], brightness: [0.0; ROW] }
+        Self { chroma: [0.0; N], brightness: [0.0; N] }
     }
 }
 

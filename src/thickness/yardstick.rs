@@ -8,6 +8,7 @@ use crate::optics::mineral::{MINERALS, Mineral, biaxial_shares_below, share_belo
 use crate::optics::quartz;
 use crate::thickness::path::grid;
 use crate::units::Micrometres;
+use crate::vectors::{Wide, wide};
 
 /// The mineral whose interference colours thickness is measured by: quartz, or what the preparator names.
 #[derive(Clone, Copy, Debug)]
@@ -82,8 +83,12 @@ fn usable() -> impl Iterator<Item = Mineral> {
 pub(crate) struct Kernel {
     /// Distance of `mass[0]`: negative where a mineral exceeds quartz.
     first: i64,
+    /// From there to as far as the grid reaches, and a block of zeros.
     mass: Vec<f64>,
 }
+
+/// Grid points of thickness that are summed at a time.
+const BLOCK: usize = 32;
 
 impl Kernel {
     /// A uniaxial mineral with quartz's birefringence: the distribution ends in a steep edge.
@@ -92,7 +97,7 @@ impl Kernel {
         let mass = (0..grid::COUNT)
             .map(|k| if k == 0 { 1.0 - at(0.5) } else { at(k as f64 - 0.5) - at(k as f64 + 0.5) })
             .collect();
-        Self { first: 0, mass }
+        Self::of(0, mass)
     }
 
     /// A biaxial mineral of variable birefringence (bounds over that of the yardstick): no edge anywhere.
@@ -118,24 +123,54 @@ impl Kernel {
                     / CEILINGS as f64
             })
             .collect();
+        Self::of(first, mass)
+    }
+
+    fn of(first: i64, mut mass: Vec<f64>) -> Self {
+        mass.extend([0.0; BLOCK]);
         Self { first, mass }
     }
 
     /// Probability of a density of retardations (from grid point `from` on) at each grid point of thickness.
     pub(crate) fn over_thickness(&self, from: usize, density: &[f64]) -> Vec<f64> {
-        let mut out = vec![0.0; grid::COUNT];
-        for (k, d) in density.iter().enumerate() {
-            let start = (from + k) as i64 + self.first;
-            let skip = (-start).max(0);
-            let begin = (start + skip) as usize;
-            if begin >= grid::COUNT {
-                continue;
-            }
-            for (o, m) in out[begin..].iter_mut().zip(&self.mass[skip as usize..]) {
-                *o += d * m;
-            }
-        }
+        let mut out = vec![0.0; grid::COUNT.next_multiple_of(BLOCK)];
+        wide(OverThickness { out: &mut out, mass: &self.mass, start: from as i64 + self.first, density });
+        out.truncate(grid::COUNT);
         out
+    }
+}
+
+/// Sums the masses below each of some retardations, the first of which begins to count at `start`.
+struct OverThickness<'a> {
+    out: &'a mut [f64],
+    mass: &'a [f64],
+    start: i64,
+    density: &'a [f64],
+}
+
+impl Wide for OverThickness<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let Self { out, mass, start, density } = self;
+        for (block, out) in out.chunks_exact_mut(BLOCK).enumerate() {
+            let at = (block * BLOCK) as i64;
+            let mut sums = [0.0; BLOCK];
+            // What counts from the block's beginning on, then what begins within it.
+            let whole = (at - start + 1).clamp(0, density.len() as i64) as usize;
+            for (k, d) in density[..whole].iter().enumerate() {
+                let first = (at - start - k as i64) as usize;
+                let mass: &[f64; BLOCK] = mass[first..first + BLOCK].try_into().expect("a block");
+                sums.iter_mut().zip(mass).for_each(|(sum, m)| *sum += d * m);
+            }
+            for (k, d) in density.iter().enumerate().skip(whole) {
+                let from = start + k as i64 - at;
+                if from >= BLOCK as i64 {
+                    break;
+                }
+                sums[from as usize..].iter_mut().zip(mass).for_each(|(sum, m)| *sum += d * m);
+            }
+            out.copy_from_slice(&sums);
+        }
     }
 }
 

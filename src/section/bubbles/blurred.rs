@@ -1,7 +1,6 @@
 //! Circles out of focus: where a blurred edge lies, and how round it is.
 
-use super::circle::{Circle, Ray, scatter_about, summit, unroll};
-use crate::section::plane_light::PlaneLight;
+use super::circle::{Circle, Ray, Unrolled, edge_reach, scatter_about, summit};
 use crate::section::shape::fit_circle;
 
 /// Blur of an edge, share of the radius and pixels, from which single samples do not tell well where it lies.
@@ -15,32 +14,34 @@ const SOFT_SLACK: f64 = 0.18;
 /// sharp, or no rounder by them.
 ///
 /// Along a blurred edge light rises by little from sample to sample, and specks and noise move its steepest place.
-pub(super) fn settle(light: &PlaneLight, circle: Circle, roughness: f64) -> Option<(Circle, f64)> {
+///
+/// `around` is the light round the circle out to its [`edge_reach`].
+pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Option<(Circle, f64)> {
     let Circle { x, y, radius } = circle;
-    let (rays, step) = unroll(light, circle, 1.5 * radius + 3.0);
+    let (rays, step) = (around.rays(edge_reach(radius)), around.step);
     let blur = blur(&rays, step, radius)?;
     if blur < (SOFT * radius).max(SOFT_PX) {
         return None;
     }
     let reach = ((blur / step).round() as usize).max(2);
-    let step_at = |i: usize, ray: &Ray| -> f32 {
-        let mean = |part: &[f32]| part.iter().map(|v| v.exp()).sum::<f32>() / part.len() as f32;
-        if i < reach || i + reach >= ray.light.len() {
-            return f32::NAN;
-        }
-        mean(&ray.light[i + 1..=i + reach]) - mean(&ray.light[i - reach..i])
-    };
     let from = ((1.0 - SOFT_SLACK) * radius / step) as usize;
     let to = ((1.0 + SOFT_SLACK) * radius / step) as usize;
     let edge: Vec<[f64; 2]> = rays
         .iter()
         .filter_map(|ray| {
-            let at = (from..=to)
-                .filter(|i| !step_at(*i, ray).is_nan())
-                .max_by(|a, b| step_at(*a, ray).total_cmp(&step_at(*b, ray)))?;
-            let steps = [at - 1, at, at + 1].map(|i| step_at(i, ray));
-            let r = (at as f64 + summit(steps)) * step;
-            (steps[1] > 0.0).then_some([x + r * ray.cos, y + r * ray.sin])
+            let light: Vec<f32> = ray.light.iter().map(|v| v.exp()).collect();
+            let mean = |part: &[f32]| part.iter().sum::<f32>() / part.len() as f32;
+            let step_at = |i: usize| -> f32 {
+                if i < reach || i + reach >= light.len() {
+                    return f32::NAN;
+                }
+                mean(&light[i + 1..=i + reach]) - mean(&light[i - reach..i])
+            };
+            let steps: Vec<(usize, f32)> =
+                (from..=to).map(|i| (i, step_at(i))).filter(|(_, step)| !step.is_nan()).collect();
+            let (at, most) = steps.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+            let r = (at as f64 + summit([step_at(at - 1), most, step_at(at + 1)])) * step;
+            (most > 0.0).then_some([x + r * ray.cos, y + r * ray.sin])
         })
         .collect();
     if edge.len() < rays.len() / 2 {
@@ -57,16 +58,23 @@ pub(super) fn settle(light: &PlaneLight, circle: Circle, roughness: f64) -> Opti
 /// Standard deviation of the blur of the outer edge, pixels, from the mean light at each radius.
 ///
 /// A step under a Gaussian rises from a fifth to four fifths within 1.68 standard deviations (normal distribution: 2 x 0.8416).
-fn blur(rays: &[Ray], step: f64, radius: f64) -> Option<f64> {
+fn blur(rays: &[Ray<'_>], step: f64, radius: f64) -> Option<f64> {
     let index = |share: f64| (share * radius / step) as usize;
     let count = rays.first()?.light.len().min(index(1.4) + 1);
-    let profile: Vec<f32> = (0..count)
-        .map(|i| {
-            let seen = || rays.iter().map(|r| r.light[i]).filter(|v| !v.is_nan());
-            seen().map(f32::exp).sum::<f32>() / (seen().count() as f32).max(1.0)
-        })
-        .collect();
-    let least = (index(0.6)..index(1.0).min(count)).min_by(|a, b| profile[*a].total_cmp(&profile[*b]))?;
+    // Nothing is asked within the rim.
+    let inner = index(0.6).min(count);
+    let mut profile = vec![0.0_f32; count];
+    let mut seen = vec![0.0_f32; count];
+    for ray in rays {
+        for ((sum, seen), v) in profile.iter_mut().zip(&mut seen).zip(ray.light).skip(inner) {
+            if !v.is_nan() {
+                *sum += v.exp();
+                *seen += 1.0;
+            }
+        }
+    }
+    profile.iter_mut().zip(&seen).for_each(|(sum, seen)| *sum /= seen.max(1.0));
+    let least = (inner..index(1.0).min(count)).min_by(|a, b| profile[*a].total_cmp(&profile[*b]))?;
     let most = profile[least..].iter().copied().fold(f32::NEG_INFINITY, f32::max);
     let crossing = |share: f32| {
         let level = profile[least] + share * (most - profile[least]);

@@ -21,11 +21,47 @@ const SETTLED: f64 = 0.004;
 const CERTAIN: f64 = 0.9;
 
 /// Light along one direction from the centre outward.
-pub(super) struct Ray {
+pub(super) struct Ray<'a> {
     /// Log transmission at 0, step, 2·step ... ; NaN outside the picture.
-    pub(super) light: Vec<f32>,
+    pub(super) light: &'a [f32],
     pub(super) cos: f64,
     pub(super) sin: f64,
+}
+
+/// Light round a centre.
+pub(super) struct Unrolled {
+    /// Ray after ray.
+    light: Vec<f32>,
+    /// Cosine and sine of each ray's direction.
+    directions: Vec<[f64; 2]>,
+    /// Samples of a ray.
+    samples: usize,
+    /// Distance from sample to sample, pixels.
+    pub(super) step: f64,
+}
+
+impl Unrolled {
+    /// The rays out to `reach` pixels, no farther than they were unrolled.
+    pub(super) fn rays(&self, reach: f64) -> Vec<Ray<'_>> {
+        let used = samples(reach, self.step).min(self.samples);
+        let lights = self.light.chunks_exact(self.samples);
+        lights.zip(&self.directions).map(|(light, &[cos, sin])| Ray { light: &light[..used], cos, sin }).collect()
+    }
+
+    /// Whether they were unrolled out to `reach` pixels.
+    fn reaches(&self, reach: f64) -> bool {
+        samples(reach, self.step) <= self.samples
+    }
+}
+
+/// Samples of a ray out to `reach` pixels.
+fn samples(reach: f64, step: f64) -> usize {
+    (reach / step).ceil() as usize + 1
+}
+
+/// How far a circle's outer edge is looked for, pixels from its centre.
+pub(super) fn edge_reach(radius: f64) -> f64 {
+    1.5 * radius + 3.0
 }
 
 /// How many directions a circle is looked at in.
@@ -34,7 +70,7 @@ pub(super) fn directions(radius: f64) -> usize {
 }
 
 /// Unrolled light round a centre out to `reach` pixels.
-pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> (Vec<Ray>, f64) {
+pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> Unrolled {
     let Circle { x, y, radius } = circle;
     let directions = directions(radius);
     // Large ones are read from the coarse cells: the rim is many cells wide and specks average out.
@@ -42,19 +78,22 @@ pub(super) fn unroll(light: &PlaneLight, circle: Circle, reach: f64) -> (Vec<Ray
     let (cells, cell) = if coarse { (&light.coarse, light.bin as f64) } else { (&light.fine, 1.0) };
     let cells = Between::of(cells);
     let step = (radius / 40.0).clamp(0.5 * cell, 0.8 * cell.max(1.0));
-    let count = (reach / step).ceil() as usize;
+    let samples = samples(reach, step);
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (x, y, stride) = (to_cell(x), to_cell(y), step / cell);
-    let rays = (0..directions)
-        .map(|k| {
-            let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
-            let (dx, dy) = (stride * cos, stride * sin);
-            let mut light = vec![0.0; count + 1];
-            cells.along([x, y], [dx, dy], &mut light);
-            Ray { light, cos, sin }
-        })
-        .collect();
-    (rays, step)
+    let mut light = vec![0.0; directions * samples];
+    let rays = light.chunks_exact_mut(samples).enumerate().map(|(k, light)| {
+        let (sin, cos) = (std::f64::consts::TAU * k as f64 / directions as f64).sin_cos();
+        cells.along([x, y], [stride * cos, stride * sin], light);
+        [cos, sin]
+    });
+    let directions = rays.collect();
+    Unrolled { light, directions, samples, step }
+}
+
+/// The rays of a circle out to `reach` pixels, from what was unrolled round it before where that is enough.
+pub(super) fn unrolled(light: &PlaneLight, circle: Circle, reach: f64, before: Option<Unrolled>) -> Unrolled {
+    before.filter(|u| u.reaches(reach)).unwrap_or_else(|| unroll(light, circle, reach))
 }
 
 /// A circle, pixels of the plane photograph.
@@ -76,14 +115,14 @@ pub(crate) struct Drawn {
 impl Drawn {
     /// Fits the circle of a candidate to its outer edge and to its wall, and looks along both.
     pub(super) fn of(light: &PlaneLight, candidate: Circle) -> Self {
-        let seen = |circle: Circle, slack: &[f64]| {
-            let (circle, roughness) = settle(light, circle, slack)?;
-            look(light, circle, roughness)
+        let seen = |circle: Circle, around: Unrolled, slack: &[f64]| {
+            let Settled { circle, roughness, around } = settle(light, circle, around, slack)?;
+            look(light, circle, roughness, around)
         };
-        Self {
-            edge: seen(candidate, &[0.3, 0.18, 0.18, 0.18]),
-            wall: thin::circle(light, candidate).and_then(|c| seen(c, &[0.1, 0.1])),
-        }
+        let around = |circle: Circle| unroll(light, circle, edge_reach(circle.radius));
+        let first = around(candidate);
+        let wall = thin::circle(light, candidate, &first).and_then(|c| seen(c, around(c), &[0.1, 0.1]));
+        Self { edge: seen(candidate, first, &[0.3, 0.18, 0.18, 0.18]), wall }
     }
 
     /// What it is by the crossed pictures: by its edge, or where that is not sure by the better of both.
@@ -98,12 +137,25 @@ impl Drawn {
     }
 }
 
-/// The circle of the outer edge within a slack that a pass each is given, share of the radius, and its roughness.
-fn settle(light: &PlaneLight, circle: Circle, slack: &[f64]) -> Option<(Circle, f64)> {
+/// A circle fitted to an outer edge.
+struct Settled {
+    circle: Circle,
+    /// Scatter of the edge about it, share of the radius.
+    roughness: f64,
+    /// Light round it, where it was looked at already.
+    around: Option<Unrolled>,
+}
+
+/// The circle of the outer edge within a slack that a pass each is given, share of the radius; `around` is the light round the circle
+/// out to its [`edge_reach`].
+fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -> Option<Settled> {
     let Circle { mut x, mut y, mut radius } = circle;
     let mut roughness = f64::INFINITY;
+    let mut around = Some(around);
     for (pass, slack) in slack.iter().enumerate() {
-        let (rays, step) = unroll(light, Circle { x, y, radius }, 1.5 * radius + 3.0);
+        let reach = edge_reach(radius);
+        let unrolled = around.take().unwrap_or_else(|| unroll(light, Circle { x, y, radius }, reach));
+        let (rays, step) = (unrolled.rays(reach), unrolled.step);
         let least = least_edge(&rays, step, radius);
         let edge: Vec<[f64; 2]> = rays
             .iter()
@@ -134,7 +186,12 @@ fn settle(light: &PlaneLight, circle: Circle, slack: &[f64]) -> Option<(Circle, 
         return None;
     }
     let circle = Circle { x, y, radius };
-    Some(blurred::settle(light, circle, roughness).unwrap_or((circle, roughness)))
+    let around = unroll(light, circle, edge_reach(radius));
+    let sharper = blurred::settle(circle, &around, roughness);
+    Some(match sharper {
+        Some((circle, roughness)) => Settled { circle, roughness, around: None },
+        None => Settled { circle, roughness, around: Some(around) },
+    })
 }
 
 /// Robust scatter of an edge about its circle, share of the radius.
@@ -150,7 +207,7 @@ fn rise_reach(step: f64, radius: f64) -> usize {
 }
 
 /// Rise from which an edge is told from what the rock about it shows, log units.
-fn least_edge(rays: &[Ray], step: f64, radius: f64) -> f32 {
+fn least_edge(rays: &[Ray<'_>], step: f64, radius: f64) -> f32 {
     let reach = rise_reach(step, radius);
     let mut rises: Vec<f32> = rays
         .iter()
@@ -171,7 +228,7 @@ fn least_edge(rays: &[Ray], step: f64, radius: f64) -> f32 {
 ///
 /// Log light shows the edge against any outside, but lens and focus spread light itself, not its logarithm: a blurred edge
 /// is steepest where it stands in linear light, and in log light farther in, the more so the blacker the rim.
-fn outer_edge(ray: &Ray, step: f64, radius: f64, slack: f64, least: f32) -> Option<f64> {
+fn outer_edge(ray: &Ray<'_>, step: f64, radius: f64, slack: f64, least: f32) -> Option<f64> {
     let reach = rise_reach(step, radius);
     let from = (((1.0 - slack) * radius - 1.0) / step).max(reach as f64 + 1.0) as usize;
     let to = (((1.0 + slack) * radius + 1.0) / step) as usize;

@@ -85,7 +85,7 @@ fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
     for r in &radii {
         let mut votes = vec![0.0_f32; h * w];
         let mut cast = |x: f64, y: f64, weight: f32| {
-            let (i, j) = (x.round() as isize + margin, y.round() as isize + margin);
+            let (i, j) = (nearest(x) + margin, nearest(y) + margin);
             if i >= 0 && j >= 0 && i < w as isize && j < h as isize {
                 votes[j as usize * w + i as usize] += weight;
             }
@@ -140,6 +140,13 @@ fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
     quiet.truncate(in_proportion(OUTSTANDING, light));
     found.extend(quiet);
     found
+}
+
+/// The whole number nearest to a place; halves go away from zero, as `round` has it, which is a call on most machines.
+fn nearest(v: f64) -> isize {
+    let whole = v as i32;
+    let rest = v - f64::from(whole);
+    whole as isize + isize::from(rest >= 0.5) - isize::from(rest <= -0.5)
 }
 
 /// A place where the picture has a direction.

@@ -4,9 +4,10 @@
 
 use rand::{RngExt, SeedableRng};
 
-use super::circle::{Circle, Ray, unroll};
+use super::circle::{Circle, Ray, Unrolled, edge_reach};
 use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
+use crate::vectors::{Wide, wide};
 
 /// How far on either side a wall is paler again, µm.
 const FLANK_UM: f64 = 4.5;
@@ -33,13 +34,13 @@ struct Dip {
 }
 
 /// Dark lines across the rays within a band of distances from the centre, pixels.
-fn dips(light: &PlaneLight, rays: &[Ray], step: f64, band: [f64; 2]) -> Vec<Dip> {
+fn dips(light: &PlaneLight, rays: &[Ray<'_>], step: f64, band: [f64; 2]) -> Vec<Dip> {
     let flank = ((light.px(FLANK_UM) / step).round() as usize).max(2);
     let last = rays[0].light.len().saturating_sub(flank + 2);
     let (from, to) = (((band[0] / step) as usize).max(flank + 1), ((band[1] / step) as usize).min(last));
     let mut all = Vec::new();
     for (direction, ray) in rays.iter().enumerate() {
-        let l = &ray.light;
+        let l = ray.light;
         let depth = |i: usize| l[i - flank].min(l[i + flank]) - l[i];
         let first = all.len();
         for i in from..=to {
@@ -61,9 +62,11 @@ fn tolerance(step: f64, radius: f64) -> f64 {
 }
 
 /// The circle on which the most directions have a dark line; None when there is none.
-pub(super) fn circle(light: &PlaneLight, candidate: Circle) -> Option<Circle> {
+///
+/// `around` is the light round the candidate out to its [`edge_reach`].
+pub(super) fn circle(light: &PlaneLight, candidate: Circle, around: &Unrolled) -> Option<Circle> {
     let Circle { x, y, radius } = candidate;
-    let (rays, step) = unroll(light, candidate, 1.5 * radius + 3.0);
+    let (rays, step) = (around.rays(edge_reach(radius)), around.step);
     let all = dips(light, &rays, step, [(1.0 - OFF) * radius, (1.0 + OFF) * radius]);
     let stride = rays.len().div_ceil(DIRECTIONS);
     let points: Vec<(usize, [f64; 2])> = all
@@ -74,6 +77,17 @@ pub(super) fn circle(light: &PlaneLight, candidate: Circle) -> Option<Circle> {
     let n = rays.len().div_ceil(stride);
     if points.len() < 12 {
         return None;
+    }
+    // By direction; no number where there is none, which is near no circle.
+    let mut lines = [const { [[f64::NAN; DIRECTIONS]; 2] }; LINES];
+    let mut before = 0;
+    for (k, (direction, p)) in points.iter().enumerate() {
+        if points[before].0 != *direction {
+            before = k;
+        }
+        for c in 0..2 {
+            lines[k - before][c][*direction] = p[c];
+        }
     }
     let near = tolerance(step, radius);
     let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(1);
@@ -88,14 +102,10 @@ pub(super) fn circle(light: &PlaneLight, candidate: Circle) -> Option<Circle> {
         if c[0].hypot(c[1]) > OFF * radius || (c[2] / radius - 1.0).abs() > OFF {
             continue;
         }
-        let (mut count, mut last) = (0, usize::MAX);
-        for (direction, p) in &points {
-            if *direction != last && (apart2(p, &c).sqrt() - c[2]).abs() < near {
-                (count, last) = (count + 1, *direction);
-            }
-        }
-        if count > best.0 {
-            best = (count, c);
+        let mut count = 0;
+        wide(OnCircle { lines: &lines, circle: c, near, count: &mut count });
+        if count as usize > best.0 {
+            best = (count as usize, c);
         }
     }
     if (best.0 as f64) < LEAST * n as f64 {
@@ -113,9 +123,27 @@ pub(super) fn circle(light: &PlaneLight, candidate: Circle) -> Option<Circle> {
     Some(Circle { x: x + cx, y: y + cy, radius: r })
 }
 
-/// Square of a point's distance from a circle's centre: `hypot` would take most of the time here.
-fn apart2(p: &[f64; 2], circle: &[f64; 3]) -> f64 {
-    (p[0] - circle[0]).powi(2) + (p[1] - circle[1]).powi(2)
+/// Counts the directions in which a line lies near a circle.
+struct OnCircle<'a> {
+    /// Of the darkest line of each direction its x and y, then of the next.
+    lines: &'a [[[f64; DIRECTIONS]; 2]; LINES],
+    circle: [f64; 3],
+    near: f64,
+    count: &'a mut u64,
+}
+
+impl Wide for OnCircle<'_> {
+    #[inline(always)]
+    fn run(self) {
+        let [x, y, radius] = self.circle;
+        // Not `hypot`, which would take most of the time here.
+        let off = |px: f64, py: f64| (((px - x).powi(2) + (py - y).powi(2)).sqrt() - radius).abs();
+        let [first, second] = self.lines;
+        for k in 0..DIRECTIONS {
+            let on = (off(first[0][k], first[1][k]) < self.near) | (off(second[0][k], second[1][k]) < self.near);
+            *self.count += u64::from(on);
+        }
+    }
 }
 
 /// Circle through three points; None when they lie on a line.
@@ -131,7 +159,7 @@ fn through([a, b, c]: [[f64; 2]; 3]) -> Option<[f64; 3]> {
 }
 
 /// Share of the rays that have a dark line on one circle, just within the radius, over what chance would put there.
-pub(super) fn on_circle(light: &PlaneLight, rays: &[Ray], step: f64, radius: f64) -> f64 {
+pub(super) fn on_circle(light: &PlaneLight, rays: &[Ray<'_>], step: f64, radius: f64) -> f64 {
     let band = [0.6 * radius, 1.15 * radius + step];
     let all = dips(light, rays, step, band);
     let near = tolerance(step, radius);

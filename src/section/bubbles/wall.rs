@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use super::circle::{Circle, directions, unroll};
+use super::circle::{Circle, Unrolled, directions, unrolled};
 use super::cross::extinction_cross;
 use super::judgement::THIN;
 use super::thin::on_circle;
@@ -20,11 +20,13 @@ const OUT: f32 = 0.06;
 /// Difference between crossed polars from which two places are not of one crystal, share of bright crystals.
 const PARTED: f32 = 0.15;
 
-/// What plane light shows along a circle.
-pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64) -> Option<Ring> {
+/// What plane light shows along a circle; `around` is what was unrolled round it before.
+pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64, around: Option<Unrolled>) -> Option<Ring> {
     let Circle { x, y, radius } = circle;
     let outer = 1.22 * radius + 2.5;
-    let (rays, step) = unroll(light, circle, outer + step_room(radius));
+    let reach = outer + step_room(radius);
+    let around = unrolled(light, circle, reach, around);
+    let (rays, step) = (around.rays(reach), around.step);
     let index = |r: f64| ((r / step).round() as usize).min(rays[0].light.len() - 1);
     let blur = 0.06 * radius + 1.0;
     let outside = (index(radius + blur), index(outer));

@@ -51,9 +51,14 @@ impl Piece {
     /// Measures the patch of these cells (indices row by row into the planes, at least one): shares of plane light, places in pixels.
     pub(crate) fn measure(planes: &ExtinctionPlanes, label: u32, cells: &[u32]) -> Self {
         let columns = planes.dim().1;
-        let flat = |p: &Array2<f32>, i: u32| f64::from(p.as_slice().expect("standard layout")[i as usize]);
+        fn of(plane: &Array2<f32>) -> &[f32] {
+            plane.as_slice().expect("standard layout")
+        }
+        let terms_of = planes.terms.each_ref().map(|channels| channels.each_ref().map(of));
+        let plane_of = planes.plane.rgb.each_ref().map(of);
+        let flat = |p: &[f32], i: u32| f64::from(p[i as usize]);
         let cell_colour = |i: u32| -> [f64; 3] {
-            let terms: [[f64; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| flat(&planes.terms[k][c], i)));
+            let terms: [[f64; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| flat(terms_of[k][c], i)));
             let phase = unit(&terms);
             std::array::from_fn(|c| planes.design.colour(terms[c], phase))
         };
@@ -65,11 +70,18 @@ impl Piece {
         let trim = brightness.len() * 15 / 100;
         let kept = &brightness[trim..brightness.len() - trim];
         let n = kept.len() as f64;
-        let mean = |f: &dyn Fn(u32) -> f64| kept.iter().map(|(_, k)| f(cells[*k])).sum::<f64>() / n;
-        let ratio: Vec<[f64; 3]> =
-            planes.ratio.iter().map(|r| std::array::from_fn(|c| mean(&|i| flat(&r[c], i)))).collect();
-        let terms: [[f64; 3]; 3] =
-            std::array::from_fn(|c| std::array::from_fn(|k| mean(&|i| flat(&planes.terms[k][c], i))));
+        let kept_cells: Vec<u32> = kept.iter().map(|(_, k)| cells[*k]).collect();
+        // Three planes at a time: each sum waits for its own last addition only.
+        let means = |planes: [&[f32]; 3]| {
+            let mut sums = [0.0; 3];
+            for i in &kept_cells {
+                sums.iter_mut().zip(planes).for_each(|(sum, plane)| *sum += flat(plane, *i));
+            }
+            sums.map(|sum| sum / n)
+        };
+        let ratio: Vec<[f64; 3]> = planes.ratio.iter().map(|r| means(r.each_ref().map(of))).collect();
+        let terms_by = terms_of.map(means);
+        let terms: [[f64; 3]; 3] = std::array::from_fn(|c| std::array::from_fn(|k| terms_by[k][c]));
         let phase = unit(&terms);
         let of_mean: f64 = (0..3).map(|c| planes.design.colour(terms[c], phase)).sum();
         let colour: [f64; 3] = {
@@ -83,7 +95,7 @@ impl Piece {
         };
         let mean_of: f64 = colour.iter().sum();
         let logs: Vec<f64> = kept.iter().map(|(b, _)| b.max(1e-4).ln()).collect();
-        let plane_logs: Vec<f64> = cells.iter().map(|i| flat(&planes.plane.rgb[1], *i).max(1e-3).ln()).collect();
+        let plane_logs: Vec<f64> = cells.iter().map(|i| flat(plane_of[1], *i).max(1e-3).ln()).collect();
         let clipped = (0..planes.ratio.len())
             .map(|a| {
                 let bit = 1_u16 << a.min(15);
@@ -92,7 +104,7 @@ impl Piece {
             })
             .collect();
         let (axis, length, width) = shape(cells, columns);
-        let log = |c: usize, i: u32| flat(&planes.plane.rgb[c], i).max(1e-3).ln();
+        let log = |c: usize, i: u32| flat(plane_of[c], i).max(1e-3).ln();
         let looks = [
             median(cells.iter().map(|i| log(0, *i) - log(1, *i)).collect()),
             median(plane_logs.clone()),
@@ -107,7 +119,7 @@ impl Piece {
             area_px: cells.len() as f64 * b * b,
             ratio,
             clipped,
-            plane: std::array::from_fn(|c| mean(&|i| flat(&planes.plane.rgb[c], i))),
+            plane: means(plane_of),
             coherence: if planes.design.separation == Separation::Full {
                 (of_mean / mean_of).clamp(0.0, 1.0)
             } else {
