@@ -115,16 +115,16 @@ fn lines_and_threads(
     courses: &[Followed],
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> (Vec<Line>, Vec<Thread>) {
-    if courses.is_empty() {
+    let Some(Followed { search: narrow, .. }) = courses.iter().min_by_key(|c| c.search.bin) else {
         return Default::default();
-    }
+    };
     let colours = CrossedColours::of(light);
     let found: Vec<(Vec<Line>, Vec<Thread>)> = courses
         .par_iter()
         .map(|Followed { search, straight, bent }| {
             let sides = colours.sides(search.bin);
             rayon::join(
-                || scratches::lines_along(straight, light.plane.um_per_px, search, sides, hidden),
+                || scratches::lines_along(straight, light.plane.um_per_px, search, narrow, sides, hidden),
                 || {
                     stage!("defects: fibres");
                     fibres::threads_along(bent, &light.plane, search, sides, hidden)

@@ -175,6 +175,8 @@ fn chord(views: &[&SeenLine], ends: [[f64; 2]; 2], span: f64, um_per_px: f64, fi
     line.strength = mean(&|l| l.strength);
     line.fill = mean(&|l| l.fill);
     line.roughness = mean(&|l| l.roughness);
+    line.wander = mean(&|l| l.wander);
+    line.aside = most(&|l| l.aside);
     line.bow = bowed.max(most(&|l| l.bow * l.length_um) / line.length_um.max(1e-9));
     line.crossed = Crossed {
         crystals: most(&|l| l.crossed.crystals),

@@ -36,6 +36,11 @@ impl LineSearch {
         Some(Self { log, basis, bin })
     }
 
+    /// Place in cells of a pixel.
+    pub(crate) fn cell(&self, px: f64) -> f64 {
+        (px - (self.bin as f64 - 1.0) / 2.0) / self.bin as f64
+    }
+
     /// Pixel of a place in cells.
     pub(crate) fn px(&self, cell: f64) -> f64 {
         cell * self.bin as f64 + (self.bin as f64 - 1.0) / 2.0

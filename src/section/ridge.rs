@@ -91,6 +91,24 @@ impl RidgeBasis {
     #[must_use]
     #[inline]
     pub fn steered(&self, x: f64, y: f64, to: Steered) -> Option<f32> {
+        let [xx, xy, yy, gx, gy] = self.between(x, y)?;
+        let [nx, ny] = to.across;
+        let curvature = xx * to.second[0] + xy * to.second[1] + yy * to.second[2];
+        let slope = gx * nx + gy * ny;
+        Some((curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP))
+    }
+
+    /// Second derivative across a direction at cell (x, y), in local scatters, as large as it is; None outside.
+    #[must_use]
+    #[inline]
+    pub(crate) fn curvature(&self, x: f64, y: f64, to: Steered) -> Option<f32> {
+        let [xx, xy, yy, ..] = self.between(x, y)?;
+        Some(xx * to.second[0] + xy * to.second[1] + yy * to.second[2])
+    }
+
+    /// Derivatives at cell (x, y), bilinear; None outside.
+    #[inline(always)]
+    fn between(&self, x: f64, y: f64) -> Option<[f32; 5]> {
         let (rows, columns) = self.scatter.dim();
         if !(x >= 0.0 && y >= 0.0) || x > (columns - 1) as f64 || y > (rows - 1) as f64 {
             return None;
@@ -102,15 +120,11 @@ impl RidgeBasis {
         let at = j as usize * columns + i as usize;
         let (a, b) = (&self.derivatives[at], &self.derivatives[at + 1]);
         let (c, d) = (&self.derivatives[at + columns], &self.derivatives[at + columns + 1]);
-        let [xx, xy, yy, gx, gy]: [f32; 5] = std::array::from_fn(|k| {
+        Some(std::array::from_fn(|k| {
             let top = a[k] + (b[k] - a[k]) * u;
             let bottom = c[k] + (d[k] - c[k]) * u;
             top + (bottom - top) * v
-        });
-        let [nx, ny] = to.across;
-        let curvature = xx * to.second[0] + xy * to.second[1] + yy * to.second[2];
-        let slope = gx * nx + gy * ny;
-        Some((curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP))
+        }))
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod followed;
 mod together;
+mod wander;
 
 use rayon::prelude::*;
 
@@ -34,6 +35,10 @@ pub struct Line {
     pub fill: f64,
     /// Scatter of its sideways place over short stretches, cells.
     pub roughness: f64,
+    /// Scatter of the sideways places of short stretches about its course, cells of the narrow search.
+    pub wander: f64,
+    /// Evidence that it goes on beyond its ends aside of its course.
+    pub aside: f64,
     /// Height of the arc over the chord, share of the length.
     pub bow: f64,
     /// Likely scratches that run parallel to it elsewhere, up to 2.
@@ -59,10 +64,11 @@ pub(crate) fn lines_along(
     courses: &[Straight],
     um_per_px: f64,
     search: &LineSearch,
+    narrow: &LineSearch,
     sides: Sides<'_>,
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Line> {
-    courses.par_iter().map(|c| Line::along(c, um_per_px, search, sides, hidden)).collect()
+    courses.par_iter().map(|c| Line::along(c, um_per_px, search, narrow, sides, hidden)).collect()
 }
 
 impl Line {
@@ -70,6 +76,7 @@ impl Line {
         course: &Straight,
         um_per_px: f64,
         search: &LineSearch,
+        narrow: &LineSearch,
         sides: Sides<'_>,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) -> Self {
@@ -98,6 +105,8 @@ impl Line {
             strength: sum / bare.max(1.0),
             fill: seen / n,
             roughness: course.roughness,
+            wander: 0.0,
+            aside: 0.0,
             bow: path.bow() / (path.ends[1] - path.ends[0]).max(1.0),
             siblings: 0.0,
             bin: search.bin,
@@ -106,7 +115,13 @@ impl Line {
             confidence: 0.0,
         };
         line.confidence = line.odds().probability();
-        // Not asked where even standing alone would not make it a scratch.
+        // Not asked where even straight and standing alone it would be no scratch.
+        if line.confidence > CONSIDERED {
+            let fine = wander::on_cells(&path, search, narrow);
+            line.wander = wander::wander(&fine, &narrow.basis);
+            line.aside = wander::goes_on_aside(&fine, &narrow.basis);
+            line.confidence = line.odds().probability();
+        }
         if line.confidence > CONSIDERED {
             line.company = company(&path, &search.basis, cell_um);
             line.confidence = line.odds().probability();
@@ -124,27 +139,31 @@ impl Line {
     pub fn odds(&self) -> Odds {
         let Crossed { crystals, elsewhere, farther, bounded, divides, cut } = self.crossed;
         let alone = if crystals < 2.0 { 1.0 } else { 0.0 };
-        Odds::before(-9.17)
-            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.35)
-            .with("fill", self.fill - 0.7, 2.38)
-            // Straight within a fraction of a cell; joints and boundaries wander.
-            .with("rough", self.roughness.min(1.2), -3.72)
+        Odds::before(-5.18)
+            .with("evidence", (self.evidence.max(1.0) / 45.0).ln().clamp(-1.5, 2.5), 1.22)
+            .with("fill", self.fill - 0.7, 3.76)
+            // Straight within a fraction of a cell; joints and boundaries wander. The stronger a line, the better it is placed, and
+            // the louder its wander speaks.
+            .with("rough", self.roughness.min(1.2), -2.54)
+            .with("wanders", self.wander.min(1.2) * self.strength, -4.27)
+            // What goes on beside its own course is a piece of something bent.
+            .with("aside", (1.0 + self.aside).ln(), -0.17)
             // Evidence outside the crystal that holds most of it: what is a crystal's own ends with it.
-            .with("elsewhere", (1.0 + elsewhere / 8.0).ln(), 1.43)
-            .with("farther", (1.0 + farther / 8.0).ln(), 1.38)
+            .with("elsewhere", (1.0 + elsewhere / 8.0).ln(), 1.28)
+            .with("farther", (1.0 + farther / 8.0).ln(), 0.33)
             // Cleavage and lamellae are one of many, and the less likely the more crystals it crosses.
-            .with("kin", self.company.kin.ln() / crystals.clamp(1.0, 4.0).sqrt(), -2.8)
+            .with("kin", self.company.kin.ln() / crystals.clamp(1.0, 4.0).sqrt(), -2.03)
             // A scratch stands out of all that runs parallel to it.
-            .with("scatters", self.company.scatters.clamp(0.0, 15.0), 0.24)
-            .with("divides", divides, -5.77)
-            .with("bowed", (self.bow - 0.012).max(0.0), -200.0)
+            .with("scatters", self.company.scatters.clamp(0.0, 15.0), 0.19)
+            .with("divides", divides, -2.88)
+            .with("bowed", (self.bow - 0.012).max(0.0), -1300.0)
             // Within one crystal, and the more so where it ends with it, a line is the crystal's own.
-            .with("ends with it", alone * bounded, -1.38)
+            .with("ends with it", alone * bounded, -2.28)
             // Cut by the frame, it is longer than it looks.
-            .with("cut", cut, 0.84)
+            .with("cut", cut, 0.62)
             // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
-            .with("strength", self.strength, -1.87)
-            .with("siblings", self.siblings, 1.28)
-            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.9)
+            .with("strength", self.strength, -2.02)
+            .with("siblings", self.siblings, 2.55)
+            .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.19)
     }
 }

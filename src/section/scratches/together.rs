@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::Line;
+use crate::section::beside::Company;
 
 /// Difference of direction up to which scratches may be of one pass, radians.
 const ALIKE: f64 = 0.06;
@@ -10,10 +11,16 @@ const ALIKE: f64 = 0.06;
 const APART_UM: f64 = 12.0;
 
 /// Lines judged together, likeliest first and each once.
-pub(crate) fn settled(mut lines: Vec<Line>, um_per_px: f64) -> Vec<Line> {
+pub(crate) fn settled(lines: Vec<Line>, um_per_px: f64) -> Vec<Line> {
+    // Each once before they speak for each other: what both searches saw is one sibling.
+    let mut lines = once_each(likeliest_first(lines));
     siblings(&mut lines, um_per_px);
+    once_each(likeliest_first(lines))
+}
+
+fn likeliest_first(mut lines: Vec<Line>) -> Vec<Line> {
     lines.sort_by(|a, b| (b.confidence, b.evidence).partial_cmp(&(a.confidence, a.evidence)).expect("finite"));
-    once_each(lines)
+    lines
 }
 
 /// How far apart siblings may lie, µm: a usual field from corner to corner. Over a whole section some lines run alike by chance.
@@ -40,7 +47,8 @@ fn siblings(lines: &mut [Line], um_per_px: f64) {
     for (i, o) in likely.iter().enumerate() {
         near.entry(square(o.middle)).or_default().push(i);
     }
-    for l in lines.iter_mut() {
+    // Where a line's company was not asked after, all else spoke against it already.
+    for l in lines.iter_mut().filter(|l| l.company != Company::NONE) {
         let (a, m) = (angle(l), middle(l));
         let [x, y] = square(m);
         let around = (-1..=1).flat_map(|dy| (-1..=1).map(move |dx| [x + dx, y + dy]));
@@ -127,5 +135,69 @@ impl Kept {
             self.near.entry(square).or_default().push(self.lines.len());
         }
         self.lines.push(line);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::section::beside::Crossed;
+
+    /// A line down a field at x pixels, 600 µm long.
+    fn line(x: f64, fill: f64, company: Company) -> Line {
+        let crossed = Crossed { crystals: 4.0, elsewhere: 200.0, farther: 100.0, ..Crossed::default() };
+        let mut line = Line {
+            ends: [[x, 100.0], [x, 700.0]],
+            length_um: 600.0,
+            width_um: 3.0,
+            depth: 0.2,
+            evidence: 500.0,
+            strength: 1.5,
+            fill,
+            roughness: 0.2,
+            wander: 0.15,
+            aside: 0.0,
+            bow: 0.0,
+            siblings: 0.0,
+            bin: 1,
+            crossed,
+            company,
+            confidence: 0.0,
+        };
+        line.confidence = line.odds().probability();
+        line
+    }
+
+    /// Scratches of one pass speak for one more, but not for what was no scratch before its company was asked after.
+    #[test]
+    fn siblings_raise_only_what_was_looked_at() {
+        let asked = Company { scatters: 8.0, kin: 0.3 };
+        let sure = || [line(100.0, 1.0, asked), line(300.0, 1.0, asked), line(500.0, 1.0, asked)];
+        assert!(sure().iter().all(|l| l.confidence > 0.5));
+        let doubtful = |company| {
+            let before = line(700.0, -0.6, company);
+            let mut lines = sure().to_vec();
+            lines.push(before.clone());
+            let after = settled(lines, 1.0).into_iter().find(|l| l.ends == before.ends).expect("kept");
+            (before.confidence, after.confidence)
+        };
+        let (before, after) = doubtful(asked);
+        assert!(after > 2.0 * before, "{before} {after}");
+        let (before, after) = doubtful(Company::NONE);
+        assert_eq!(before, after);
+    }
+
+    /// What both searches saw of one scratch is one sibling of the next.
+    #[test]
+    fn a_scratch_seen_twice_speaks_once() {
+        let asked = Company { scatters: 8.0, kin: 0.3 };
+        let siblings = |lines: Vec<Line>| {
+            let settled = settled(lines, 1.0);
+            settled.iter().find(|l| l.ends[0][0] == 100.0).expect("kept").siblings
+        };
+        let once = siblings(vec![line(100.0, 1.0, asked), line(300.0, 1.0, asked)]);
+        let twice = siblings(vec![line(100.0, 1.0, asked), line(300.0, 1.0, asked), line(301.0, 0.9, asked)]);
+        assert!(once > 0.5 && once <= 1.0, "{once}");
+        assert_eq!(once, twice);
     }
 }
