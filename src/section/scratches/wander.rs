@@ -163,24 +163,26 @@ mod tests {
         (x / 10.0 * std::f64::consts::PI).sin()
     }
 
-    /// The median of |sin| is 1/√2.
+    /// The median of |sin| is 1/√2; a bow is no wandering, but curvature between rows is read linearly, which draws places to the rows by up
+    /// to a quarter of a cell.
     #[test]
     fn a_straight_line_does_not_wander_and_a_rough_one_does() {
         let of = |course: &dyn Fn(f64) -> f64| wander(&along([-110.0, 110.0]), &drawn(course, |_| 0.3));
         let (straight, bowed) = (of(&|_| 50.2), of(&|x: f64| 50.0 + 1.8 * (1.0 - ((x - 150.0) / 110.0).powi(2))));
-        assert!(straight < 0.1 && bowed < 0.12, "{straight} {bowed}");
+        assert!(straight < 0.1 && bowed < 0.25, "{straight} {bowed}");
         let wanders = of(&|x| 50.0 + rough(x));
         let expected = 1.48 * 0.5_f64.sqrt();
         // Stretches of six cells average over the waves.
         assert!((0.4 * expected..1.1 * expected).contains(&wanders), "{wanders} of {expected}");
     }
 
-    /// A line so dark that its response is clipped over all its width is placed as well as a faint one.
+    /// A line so dark that its response is clipped over all its width is placed as a faint one is.
     #[test]
     fn a_dark_line_is_placed_within_its_width() {
-        let basis = drawn(|x| 50.0 + 0.6 * rough(x / 2.0), |_| 1.5);
-        let found = wander(&along([-110.0, 110.0]), &basis);
-        assert!((0.3..0.75).contains(&found), "{found}");
+        for course in [(|x| 50.0 + rough(x)) as fn(f64) -> f64, |x| 50.0 + 0.6 * rough(x / 2.0), |_| 50.2] {
+            let [faint, dark] = [0.3, 1.5].map(|depth| wander(&along([-110.0, 110.0]), &drawn(course, |_| depth)));
+            assert!((faint - dark).abs() < 0.02, "{faint} and {dark}");
+        }
     }
 
     #[test]
