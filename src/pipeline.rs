@@ -14,6 +14,7 @@
 //! Fields are taken one after another, so that memory is bounded by one field's photographs; each stage uses all cores. A field
 //! too large to be held, such as a photograph of the whole section, goes through the same stages window by window ([`crate::windows`]).
 
+mod crystals;
 mod once;
 
 use std::path::Path;
@@ -24,21 +25,19 @@ use crate::error::{Error, Result};
 use crate::house::House;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
+pub use crate::pipeline::crystals::crystals_of;
+use crate::pipeline::crystals::{crystals_unless, known_of, smeared};
 use crate::pipeline::once::{Witnesses, counted_once};
 use crate::register::FieldStack;
 use crate::register::contradictions::Contradiction;
 use crate::register::overview::Overview;
-use crate::register::smear::Smeared;
 use crate::report::Chart;
-use crate::section::crystals::{binning, find_crystals};
-use crate::section::defects::DefectKind;
-use crate::section::defects::find_defects_unless;
-use crate::section::extinction::ExtinctionPlanes;
+use crate::section::defects::{DefectKind, find_defects_unless};
 use crate::section::totals::Tally;
 use crate::section::{Crystals, FieldDefects};
 use crate::slide::decode::GREY;
 use crate::slide::manifest::Archive;
-use crate::slide::photograph::{PhotographRecord, Role, WhiteBalance};
+use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
@@ -365,47 +364,5 @@ impl FieldFindings {
             overview: stack.overview.clone(),
             warnings: stack.warnings.clone(),
         }
-    }
-}
-
-/// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
-#[must_use]
-pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
-    crystals_unless(stack, smeared(stack))
-}
-
-fn smeared(stack: &FieldStack) -> Option<Smeared<'_>> {
-    stage!("smear");
-    stack.smeared()
-}
-
-/// The crystals of a field of which is known whether a photograph is smeared: there are none then.
-fn crystals_unless(stack: &FieldStack, smeared: Option<Smeared<'_>>) -> FieldCrystals {
-    stage!("crystals");
-    let planes = {
-        stage!("crystals: light");
-        ExtinctionPlanes::new(stack, binning(stack.scale))
-    };
-    let crystals = find_crystals(&planes);
-    let smeared = smeared.map(|s| s.file.to_owned());
-    // Colours of neighbours run into each other: what is no quartz may follow its colours then.
-    let crystals = if smeared.is_some() { Crystals { crystals: Vec::new(), ..crystals } } else { crystals };
-    FieldCrystals { smeared, ..known_of(stack, crystals, planes.leak()) }
-}
-
-/// Crystals with what is known of the photographs they were found in.
-fn known_of(stack: &FieldStack, crystals: Crystals, leak: [f64; 3]) -> FieldCrystals {
-    let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
-    FieldCrystals {
-        name: stack.name.clone(),
-        crystals,
-        centre_mm: stack.centre_mm,
-        scale: stack.scale,
-        size_px: [stack.width, stack.height],
-        exposure_known: exposure.is_some(),
-        exposure_scale: exposure.unwrap_or_else(|| vec![1.0; stack.crossed.len()]),
-        auto_white_balance: stack.crossed.iter().any(|c| c.photograph.record.white_balance == Some(WhiteBalance::Auto)),
-        leak,
-        smeared: None,
     }
 }

@@ -1,0 +1,53 @@
+//! Crystals of a registered field for the fit of thickness.
+
+use crate::register::FieldStack;
+use crate::register::smear::Smeared;
+use crate::section::Crystals;
+use crate::section::crystals::{binning, find_crystals};
+use crate::section::extinction::ExtinctionPlanes;
+use crate::slide::photograph::WhiteBalance;
+use crate::thickness::FieldCrystals;
+use crate::timings::stage;
+
+/// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
+#[must_use]
+pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
+    crystals_unless(stack, smeared(stack))
+}
+
+/// Its most smeared photograph, if one is.
+pub(super) fn smeared(stack: &FieldStack) -> Option<Smeared<'_>> {
+    stage!("smear");
+    stack.smeared()
+}
+
+/// The crystals of a field of which is known whether a photograph is smeared: there are none then.
+pub(super) fn crystals_unless(stack: &FieldStack, smeared: Option<Smeared<'_>>) -> FieldCrystals {
+    stage!("crystals");
+    let planes = {
+        stage!("crystals: light");
+        ExtinctionPlanes::new(stack, binning(stack.scale))
+    };
+    let crystals = find_crystals(&planes);
+    let smeared = smeared.map(|s| s.file.to_owned());
+    // Colours of neighbours run into each other: what is no quartz may follow its colours then.
+    let crystals = if smeared.is_some() { Crystals { crystals: Vec::new(), ..crystals } } else { crystals };
+    FieldCrystals { smeared, ..known_of(stack, crystals, planes.leak()) }
+}
+
+/// Crystals with what is known of the photographs they were found in.
+pub(super) fn known_of(stack: &FieldStack, crystals: Crystals, leak: [f64; 3]) -> FieldCrystals {
+    let exposure: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
+    FieldCrystals {
+        name: stack.name.clone(),
+        crystals,
+        centre_mm: stack.centre_mm,
+        scale: stack.scale,
+        size_px: [stack.width, stack.height],
+        exposure_known: exposure.is_some(),
+        exposure_scale: exposure.unwrap_or_else(|| vec![1.0; stack.crossed.len()]),
+        auto_white_balance: stack.crossed.iter().any(|c| c.photograph.record.white_balance == Some(WhiteBalance::Auto)),
+        leak,
+        smeared: None,
+    }
+}
