@@ -13,7 +13,7 @@ use crate::section::eyepiece;
 use crate::section::fibres::Fibre;
 use crate::section::lifted::Lifted;
 use crate::section::light_field::FieldLight;
-use crate::section::plane_light::{BLACK, PlaneLight};
+use crate::section::plane_light::PlaneLight;
 use crate::section::plane_look::PlaneLook;
 use crate::section::plucks::{self, Hole};
 use crate::section::scratches::Line;
@@ -285,7 +285,7 @@ pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnat
         fibres: threads.iter().map(|t| Fibre::of(t, field, light.plane.scale_known)).collect(),
         lifted: lifted.iter().map(|p| Lifted::of(p, field, light.plane.scale_known, light.plane.um_per_px)).collect(),
         others: Vec::new(),
-        area_px: seen_area(light),
+        area_px: light.seen_area(),
         unjudged: unjudged(light.plane.um_per_px, light.angle_spread_deg),
         moved: false,
     };
@@ -389,24 +389,4 @@ fn rock_shows_through(light: &FieldLight, ring: &Ring) -> Option<f64> {
         })
         .count();
     Some(shows as f64 / light.crossed.len() as f64)
-}
-
-/// Area in which something could have been seen: inside every photograph and not black in plane light, square pixels.
-fn seen_area(light: &FieldLight) -> f64 {
-    let (height, width) = light.plane.fine.dim();
-    seen_area_within(light, [0, 0], [width, height])
-}
-
-/// The same of the pixels from `from` to `to` (half-open), which lie on the coarse grid.
-pub(crate) fn seen_area_within(light: &FieldLight, from: [usize; 2], to: [usize; 2]) -> f64 {
-    let (rows, columns) = light.plane.coarse.dim();
-    let [low, high] = [from, to].map(|p| [(p[0] / light.plane.bin).min(columns), (p[1] / light.plane.bin).min(rows)]);
-    let cells = (low[1]..high[1]).flat_map(|y| (low[0]..high[0]).map(move |x| [y, x]));
-    let (mut all, mut unseen) = (0_usize, 0_usize);
-    for at in cells {
-        all += 1;
-        unseen += usize::from(light.outside[at] || light.plane.coarse[at] <= BLACK + 0.05);
-    }
-    let cells = all.max(1);
-    ((to[0] - from[0]) * (to[1] - from[1])) as f64 * (1.0 - unseen as f64 / cells as f64)
 }

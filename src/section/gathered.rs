@@ -2,7 +2,7 @@
 
 use crate::section::candidates::Candidates;
 use crate::section::chords::{SeenLine, united};
-use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch, seen_area_within};
+use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch};
 use crate::section::fibres::{self, Fibre, Thread};
 use crate::section::lifted::{self, Lifted, Patch};
 use crate::section::light_field::FieldLight;
@@ -68,7 +68,7 @@ impl Gathered {
         self.holes.extend(holes.into_iter().filter(|h| owns(h.centroid)).map(|h| h.moved(origin, 1.0)));
         let corner = [part.core.x - part.window.x, part.core.y - part.window.y];
         let to = [corner[0] + part.core.width, corner[1] + part.core.height];
-        self.found.area_px += seen_area_within(light, corner, to);
+        self.found.area_px += light.seen_area_within(corner, to);
     }
 
     /// Takes bubbles and holes that are wider than `wider_px` from the light of the field seen from afar, where `by` pixels along

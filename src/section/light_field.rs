@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::section::cells::box_mean;
-use crate::section::plane_light::{PlaneLight, coarse_bin};
+use crate::section::plane_light::{BLACK, PlaneLight, coarse_bin};
 use crate::section::white::White;
 use crate::slide::photograph::{LinearPlanes, mask};
 use crate::units::MicrometresPerPixel;
@@ -29,6 +29,26 @@ pub struct FieldLight {
 }
 
 impl FieldLight {
+    /// Area in which something could have been seen: inside every photograph and not black in plane light, square pixels.
+    pub(crate) fn seen_area(&self) -> f64 {
+        let (height, width) = self.plane.fine.dim();
+        self.seen_area_within([0, 0], [width, height])
+    }
+
+    /// The same of the pixels from `from` to `to` (half-open), which lie on the coarse grid.
+    pub(crate) fn seen_area_within(&self, from: [usize; 2], to: [usize; 2]) -> f64 {
+        let (rows, columns) = self.plane.coarse.dim();
+        let [low, high] = [from, to].map(|p| [(p[0] / self.plane.bin).min(columns), (p[1] / self.plane.bin).min(rows)]);
+        let cells = (low[1]..high[1]).flat_map(|y| (low[0]..high[0]).map(move |x| [y, x]));
+        let (mut all, mut unseen) = (0_usize, 0_usize);
+        for at in cells {
+            all += 1;
+            unseen += usize::from(self.outside[at] || self.plane.coarse[at] <= BLACK + 0.05);
+        }
+        let cells = all.max(1);
+        ((to[0] - from[0]) * (to[1] - from[1])) as f64 * (1.0 - unseen as f64 / cells as f64)
+    }
+
     /// From a registered field.
     #[must_use]
     pub fn of(stack: &FieldStack) -> Self {

@@ -37,7 +37,7 @@ pub struct Line {
     pub roughness: f64,
     /// Scatter of the sideways places of short stretches about its course, cells of the narrow search.
     pub wander: f64,
-    /// Evidence that it goes on beyond its ends aside of its course.
+    /// Evidence that it goes on beyond its ends aside of its course, cells times local scatters.
     pub aside: f64,
     /// Height of the arc over the chord, share of the length.
     pub bow: f64,

@@ -32,8 +32,8 @@ const TWO_V: (f64, f64) = (40.0, 90.0);
 const BESIDE: ((f64, f64), (f64, f64)) = ((0.25, 0.6), (75.0, 90.0));
 /// Shares of such a mineral among the clear grains that are averaged over.
 const INSTEAD: [f64; 3] = [0.3, 0.5, 0.8];
-/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured. House value: rendered gabbros
-/// had 0.8 to 13, 130 rendered rocks with quartz of 45 to 68 µm -1.4 and less, but one (see docs/method.md).
+/// Log odds of such a mineral against quartz, by colours and looks, from which on nothing is measured. House value: five rendered
+/// gabbros had 0.8 to 13, and of some 130 rendered rocks with quartz of 45 to 68 µm one is refused by it (docs/method.md).
 const AS_LIKELY: f64 = -1.0;
 /// What looks count for when it is asked whether there is any quartz: each grain is judged against the slide's own clear crystals, and
 /// in a rock without quartz some of those look like it too. House value.
