@@ -258,10 +258,13 @@ const ITSELF: usize = 5;
 pub(crate) fn company(path: &Path, basis: &RidgeBasis, cell_um: f64) -> Company {
     let [beside, middle] = [BESIDE_UM, KIN_UM].map(|um| (um / cell_um).round().max(ITSELF as f64 + 3.0) as usize);
     let mut profile = vec![0.0; 2 * middle + 1];
+    let mut across = vec![0.0; profile.len()];
     let mut n = 0.0;
     let mut s = path.ends[0] + 1.0;
     while s < path.ends[1] {
-        wide(path.responses_across(basis, s, -(middle as f64), &mut profile));
+        wide(path.responses_across(basis, s, [-(middle as f64), 1.0], &mut across));
+        let responses = across.iter().map(|r| if r.is_nan() { 0.0 } else { f64::from(*r) });
+        profile.iter_mut().zip(responses).for_each(|(sum, response)| *sum += response);
         n += 1.0;
         s += EVERY;
     }

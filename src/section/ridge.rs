@@ -21,7 +21,8 @@ pub(crate) const OF_NOISE: f32 = 3.4;
 
 /// Derivatives of log transmission, each divided by the local scatter of the line response.
 pub struct RidgeBasis {
-    /// Second derivatives xx, xy, yy and first derivatives x, y of a cell after the other: one place is read at once.
+    /// Second derivatives xx, xy, yy and first derivatives x, y of a cell after the other: one place is read at once. One cell more
+    /// than there are, so that the last can be read as a whole vector.
     pub(super) derivatives: Vec<[f32; 5]>,
     /// What they were divided by: local scatter of the stronger line response, log units. From the mean of its root, not of its square,
     /// so that a few strong edges do not drown what lies between them.
@@ -43,7 +44,7 @@ impl RidgeBasis {
         let twice: Vec<f32> = first.iter().map(|v| 2.0 * v).collect();
         let jobs: [(&Array2<f32>, &[f32]); 5] =
             [(&bent, &smooth), (&sloped, &twice), (&smoothed, &second), (&sloped, &smooth), (&smoothed, &first)];
-        let mut derivatives = vec![[0.0_f32; 5]; rows * columns];
+        let mut derivatives = vec![[0.0_f32; 5]; rows * columns + 1];
         let mut roots = Array2::<f32>::zeros(log.dim());
         let made = roots.as_slice_mut().expect("standard layout").par_chunks_mut(columns.max(1));
         made.zip(derivatives.par_chunks_mut(columns.max(1))).enumerate().for_each_init(
@@ -128,70 +129,79 @@ impl RidgeBasis {
     }
 }
 
-/// Adds to each of some sums the response at a place of its own, a cell apart across a line; none outside.
-pub(crate) struct AddResponses<'a> {
+/// Responses at places evenly apart across a line, or along one; NaN outside.
+pub(crate) struct Responses<'a> {
     /// What is asked.
     pub(crate) basis: &'a RidgeBasis,
-    /// Where the line is, or would be if it were straight.
+    /// Where places are counted from, cells.
     pub(crate) at: [f64; 2],
-    /// Unit vector along the line as places across it are counted.
+    /// Unit vector that lies a quarter turn before the way in which they are counted.
     pub(crate) along: [f64; 2],
-    /// How far beside `at` the line runs, cells.
+    /// How far on the line itself runs, cells.
     pub(crate) sideways: f64,
-    /// How far beside the line the first place lies, cells.
+    /// How far beyond that the first place lies, cells.
     pub(crate) first: f64,
+    /// From place to place, cells.
+    pub(crate) stride: f64,
     /// Direction of the lines that answer.
     pub(crate) to: Steered,
-    /// The sums.
-    pub(crate) sums: &'a mut [f64],
+    /// The responses.
+    pub(crate) out: &'a mut [f32],
 }
 
-impl Wide for AddResponses<'_> {
+impl Wide for Responses<'_> {
     #[inline(always)]
     fn run(self) {
-        let Self { basis, at: [x, y], along, sideways, first, to, sums } = self;
+        let Self { basis, at: [x, y], along, sideways, first, stride, to, out } = self;
         let (rows, columns) = basis.scatter.dim();
-        let cells = basis.derivatives.as_flattened();
         if rows < 2 || columns < 2 {
+            out.fill(f32::NAN);
             return;
         }
+        let cells = basis.derivatives.as_flattened();
         assert!(i32::try_from(cells.len()).is_ok(), "a field that is held has fewer cells");
-        // The first derivative of the last cell with three neighbours.
-        let last = (cells.len() - 5 * (columns + 2)) as u32;
-        // Of each derivative a cell and its three neighbours, a slice each: one bound for all.
-        let corners: [[&[f32]; 5]; 4] = [0, 1, columns, columns + 1]
-            .map(|cell| std::array::from_fn(|k| &cells[5 * cell + k..][..last as usize + 1]));
         let most = [columns, rows].map(|n| n as i32 - 2);
+        let below = 5 * columns;
+        // Derivatives of a cell and what of the next one fills a vector: those weigh nothing.
         let [nx, ny] = to.across;
-        // A few places at a time, in a room of their own: it is plain then that what is written is not what is read.
-        for (part, sums) in sums.chunks_mut(PLACES).enumerate() {
-            let mut responses = [0.0; PLACES];
-            for (k, response) in responses.iter_mut().enumerate() {
-                let off = sideways + (f64::from((part * PLACES + k) as i32) + first);
+        let [xx, xy, yy] = to.second;
+        let weights = [xx, xy, yy, nx, ny, 0.0, 0.0, 0.0];
+        // A few places at a time: where they are first, then what is there.
+        for (part, out) in out.chunks_mut(PLACES).enumerate() {
+            let (mut cell, mut u, mut v) = ([0_i32; PLACES], [0.0_f32; PLACES], [0.0_f32; PLACES]);
+            let mut inside = [false; PLACES];
+            for k in 0..PLACES {
+                let off = sideways + (f64::from((part * PLACES + k) as i32) * stride + first);
                 let (x, y) = (x - off * along[1], y + off * along[0]);
-                let inside = (x >= 0.0) & (y >= 0.0) & (x <= (columns - 1) as f64) & (y <= (rows - 1) as f64);
+                inside[k] = (x >= 0.0) & (y >= 0.0) & (x <= (columns - 1) as f64) & (y <= (rows - 1) as f64);
                 let (i, j) = ((x as i32).max(0).min(most[0]), (y as i32).max(0).min(most[1]));
-                let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
-                let cell = (5 * (j * columns as i32 + i) as u32).min(last) as usize;
-                let [xx, xy, yy, gx, gy]: [f32; 5] = std::array::from_fn(|k| {
-                    let [a, b, c, d] =
-                        [corners[0][k][cell], corners[1][k][cell], corners[2][k][cell], corners[3][k][cell]];
-                    let top = a + (b - a) * u;
-                    let bottom = c + (d - c) * u;
-                    top + (bottom - top) * v
-                });
-                let curvature = xx * to.second[0] + xy * to.second[1] + yy * to.second[2];
-                let slope = gx * nx + gy * ny;
-                let answer = (curvature - STEP_WEIGHT * slope.abs()).clamp(LEAST, CLIP);
-                *response = if inside { answer } else { 0.0 };
+                (u[k], v[k]) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+                cell[k] = 5 * (j * columns as i32 + i);
             }
-            sums.iter_mut().zip(responses).for_each(|(sum, response)| *sum += f64::from(response));
+            for (k, response) in out.iter_mut().enumerate() {
+                let corner = |from: usize| -> &[f32; LANES] {
+                    let first = cell[k] as usize + from;
+                    cells[first..first + LANES].try_into().expect("a vector of derivatives")
+                };
+                let (a, b, c, d) = (corner(0), corner(5), corner(below), corner(below + 5));
+                let mut weighed = [0.0_f32; LANES];
+                for lane in 0..LANES {
+                    let top = a[lane] + (b[lane] - a[lane]) * u[k];
+                    let bottom = c[lane] + (d[lane] - c[lane]) * u[k];
+                    weighed[lane] = (top + (bottom - top) * v[k]) * weights[lane];
+                }
+                let [xx, xy, yy, gx, gy, ..] = weighed;
+                let answer = (xx + xy + yy - STEP_WEIGHT * (gx + gy).abs()).clamp(LEAST, CLIP);
+                *response = if inside[k] { answer } else { f32::NAN };
+            }
         }
     }
 }
 
-/// Places across a line that are asked at a time.
-const PLACES: usize = 16;
+/// Places that [`Responses`] are asked for at a time.
+pub(crate) const PLACES: usize = 16;
+/// Values of a vector: the five derivatives, and what lies behind them.
+const LANES: usize = 8;
 
 /// Weights of the derivatives that answer a line of one direction.
 #[derive(Clone, Copy, Debug)]
@@ -306,6 +316,25 @@ pub(super) mod tests {
                 let across = f64::from(basis.response(40.0, 40.0, [-s, c]).expect("inside"));
                 assert!(across.abs() < 0.1 * expected, "nothing runs across it: {across}");
             }
+        }
+    }
+
+    #[test]
+    fn many_responses_at_once_are_those_of_their_places() {
+        let log = Array2::from_shape_fn((23, 31), |(y, x)| ((7 * x + 11 * y * y) % 13) as f32 * 0.1);
+        let basis = RidgeBasis::of(&log, 5, 0.03);
+        for (at, turn, stride) in [([15.0, 11.0], 0.3, 1.0), ([2.5, 20.25], 2.0, 0.75), ([15.0, 11.0], 1.0, -2.0)] {
+            let along = [f64::cos(turn), f64::sin(turn)];
+            let to = Steered::along([0.6, 0.8]);
+            let mut out = [0.0; 37];
+            let (sideways, first) = (0.25, -9.0);
+            crate::vectors::wide(Responses { basis: &basis, at, along, sideways, first, stride, to, out: &mut out });
+            for (k, response) in out.iter().enumerate() {
+                let off = sideways + (k as f64 * stride + first);
+                let expected = basis.steered(at[0] - off * along[1], at[1] + off * along[0], to);
+                assert_eq!(response.to_bits(), expected.unwrap_or(f32::NAN).to_bits(), "{at:?} {k}");
+            }
+            assert!(out.iter().any(|r| r.is_nan()) && out.iter().any(|r| !r.is_nan()), "some lie outside");
         }
     }
 

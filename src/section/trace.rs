@@ -1,6 +1,7 @@
 //! Follows one line through a field: a straight or gently bowed path, its ends where the evidence for it is greatest.
 
-use crate::section::ridge::{AddResponses, LineField, RidgeBasis, Steered, direction};
+use crate::section::ridge::{LineField, PLACES, Responses, RidgeBasis, Steered, direction};
+use crate::vectors::wide;
 
 /// Length of the stretches whose sideways place is fitted, cells.
 const BLOCK: f64 = 16.0;
@@ -60,18 +61,18 @@ impl Path {
         self.sideways[2].abs() * (self.ends[1] - self.ends[0]).powi(2) / 4.0
     }
 
-    /// What adds to `sums` the responses at s across the path, a cell apart from `first` on; see [`AddResponses`].
+    /// What gives the responses at s across the path, `stride` cells apart from `first` on; see [`Responses`].
     pub(crate) fn responses_across<'a>(
         &self,
         basis: &'a RidgeBasis,
         s: f64,
-        first: f64,
-        sums: &'a mut [f64],
-    ) -> AddResponses<'a> {
+        [first, stride]: [f64; 2],
+        out: &'a mut [f32],
+    ) -> Responses<'a> {
         let [a, b, c] = self.sideways;
         let at = [self.origin[0] + s * self.along[0], self.origin[1] + s * self.along[1]];
         let to = Steered::along(self.tangent(s));
-        AddResponses { basis, at, along: self.along, sideways: a + b * s + c * s * s, first, to, sums }
+        Responses { basis, at, along: self.along, sideways: a + b * s + c * s * s, first, stride, to, out }
     }
 
     /// Response along the path at s, None outside the picture.
@@ -106,11 +107,36 @@ pub fn follow(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> Opti
 #[must_use]
 pub fn straight_evidence(basis: &RidgeBasis, field: &LineField, x: usize, y: usize) -> f64 {
     let along = direction(usize::from(field.direction[[y, x]]));
-    let (x, y) = (x as f64, y as f64);
-    let steered = Steered::along(along);
-    let response = |s: f64| basis.steered(x + s * along[0], y + s * along[1], steered).map(f64::from);
-    [1.0, -1.0].map(|side| most_evidence(|k| response(side * k), 2.0).0).iter().sum()
+    let at = [x as f64, y as f64];
+    let to = Steered::along(along);
+    let one_way = |side: f64| {
+        // Counted along the line, in the way that lies a quarter turn after this one.
+        let before = [side * along[1], -side * along[0]];
+        let (mut some, mut known) = ([0.0_f32; PLACES], 0..0);
+        let response = |place: usize| {
+            if !known.contains(&place) {
+                known = place..place + PLACES;
+                let first = EVERY_OTHER * place as f64 + 0.5;
+                wide(Responses {
+                    basis,
+                    at,
+                    along: before,
+                    sideways: 0.0,
+                    first,
+                    stride: EVERY_OTHER,
+                    to,
+                    out: &mut some,
+                });
+            }
+            Some(some[place - known.start]).filter(|r| !r.is_nan()).map(f64::from)
+        };
+        most_evidence(response, EVERY_OTHER).0
+    };
+    [1.0, -1.0].map(one_way).iter().sum()
 }
+
+/// Stride of the places that rank a line, cells.
+const EVERY_OTHER: f64 = 2.0;
 
 /// Fits the sideways course to the strongest response of each block.
 fn refit(basis: &RidgeBasis, path: &mut Path) {
@@ -158,16 +184,17 @@ fn refit(basis: &RidgeBasis, path: &mut Path) {
 pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64) -> Option<(f64, f64)> {
     let steps = (2.0 * sideways / STRIDE).round() as usize;
     let mut sums = vec![0.0; steps + 1];
+    let mut across = vec![0.0; steps + 1];
     let mut count = 0.0;
     let mut s = a + 0.5;
     while s < b {
+        wide(path.responses_across(basis, s, [-sideways, STRIDE], &mut across));
         let mut whole = true;
-        let to = Steered::along(path.tangent(s));
-        for (i, sum) in sums.iter_mut().enumerate() {
-            let [x, y] = path.at(s, i as f64 * STRIDE - sideways);
-            match basis.steered(x, y, to) {
-                Some(r) => *sum += f64::from(r),
-                None => whole = false,
+        for (sum, r) in sums.iter_mut().zip(&across) {
+            if r.is_nan() {
+                whole = false;
+            } else {
+                *sum += f64::from(*r);
             }
         }
         if whole {
@@ -189,21 +216,21 @@ pub fn block_peak(basis: &RidgeBasis, path: &Path, a: f64, b: f64, sideways: f64
     Some(((best as f64 + shift) * STRIDE - sideways, value / count))
 }
 
-/// The greatest running evidence along a way, and how far on it is reached, cells; `response` is that at a distance, None
-/// outside the picture; it is asked every `stride` cells.
+/// The greatest running evidence along a way, and how far on it is reached, cells; `response` is that at a place of those that lie
+/// `stride` cells apart from half a cell on, None outside the picture.
 #[inline]
-fn most_evidence(response: impl Fn(f64) -> Option<f64>, stride: f64) -> (f64, f64) {
+fn most_evidence(mut response: impl FnMut(usize) -> Option<f64>, stride: f64) -> (f64, f64) {
     let (mut sum, mut best, mut at) = (0.0, 0.0, 0.0);
-    let mut k = 0.5;
-    while let Some(r) = response(k) {
+    let mut place = 0;
+    while let Some(r) = response(place) {
         sum += stride * (r - BREAK_EVEN);
         if sum > best {
-            (best, at) = (sum, k + 0.5);
+            (best, at) = (sum, stride * place as f64 + 0.5 + 0.5);
         }
         if sum < best - PATIENCE {
             break;
         }
-        k += stride;
+        place += 1;
     }
     (best, at)
 }
@@ -213,7 +240,7 @@ fn extend(basis: &RidgeBasis, path: &mut Path) {
     let middle = (path.ends[0] + path.ends[1]) / 2.0;
     let mut total = 0.0;
     for side in [1.0, -1.0] {
-        let (best, at) = most_evidence(|k| path.response(basis, middle + side * k, 0.0), 1.0);
+        let (best, at) = most_evidence(|k| path.response(basis, middle + side * (k as f64 + 0.5), 0.0), 1.0);
         total += best;
         path.ends[usize::from(side > 0.0)] = middle + side * at;
     }
