@@ -273,22 +273,34 @@ impl Wide for AlongRow<'_> {
         if h < 2 || w < 2 || i32::try_from(depth.len()).is_err() {
             return;
         }
-        // Of a cell and its three neighbours, a slice each: one bound for all.
-        let last = (depth.len() - w - 2) as u32;
-        let [a, b, c, d] = [0, 1, w, w + 1].map(|first| &depth[first..][..last as usize + 1]);
-        // A few cells at a time, in a place of their own: it is plain then that what is written is not what is read.
+        let last = (depth.len() - w - 2) as i32;
+        // A few cells at a time: where they are, then what is there, then what lies between. Of these only the second is not done many
+        // at a time.
         for (part, out) in out.chunks_mut(CELLS).enumerate() {
-            let mut cells = [0.0; CELLS];
-            for (j, cell) in cells.iter_mut().enumerate() {
-                let j = f64::from((part * CELLS + j) as i32);
+            let (mut at, mut fx, mut fy) = ([0_i32; CELLS], [0.0_f32; CELLS], [0.0_f32; CELLS]);
+            let mut outside = [false; CELLS];
+            for k in 0..CELLS {
+                let j = f64::from((part * CELLS + k) as i32);
                 let (x, y) = (x0 + cos * j, y0 + sin * j);
-                let outside = (x < 0.0) | (y < 0.0) | (x >= (w - 1) as f64) | (y >= (h - 1) as f64);
+                outside[k] = (x < 0.0) | (y < 0.0) | (x >= (w - 1) as f64) | (y >= (h - 1) as f64);
                 let (ix, iy) = (x as i32, y as i32);
-                let (fx, fy) = ((x - f64::from(ix)) as f32, (y - f64::from(iy)) as f32);
-                let k = (iy.wrapping_mul(w as i32).wrapping_add(ix) as u32).min(last) as usize;
-                let top = a[k] * (1.0 - fx) + b[k] * fx;
-                let bottom = c[k] * (1.0 - fx) + d[k] * fx;
-                *cell = if outside { 0.0 } else { top * (1.0 - fy) + bottom * fy };
+                (fx[k], fy[k]) = ((x - f64::from(ix)) as f32, (y - f64::from(iy)) as f32);
+                at[k] = iy.wrapping_mul(w as i32).wrapping_add(ix).clamp(0, last);
+            }
+            let mut corners = [[0.0_f32; CELLS]; 4];
+            for k in 0..CELLS {
+                let at = at[k] as usize;
+                let (above, below) = (&depth[at..at + 2], &depth[at + w..at + w + 2]);
+                (corners[0][k], corners[1][k]) = (above[0], above[1]);
+                (corners[2][k], corners[3][k]) = (below[0], below[1]);
+            }
+            let [a, b, c, d] = corners;
+            let mut cells = [0.0_f32; CELLS];
+            for k in 0..CELLS {
+                let top = a[k] * (1.0 - fx[k]) + b[k] * fx[k];
+                let bottom = c[k] * (1.0 - fx[k]) + d[k] * fx[k];
+                let between = top * (1.0 - fy[k]) + bottom * fy[k];
+                cells[k] = if outside[k] { 0.0 } else { between };
             }
             out.copy_from_slice(&cells[..out.len()]);
         }

@@ -198,22 +198,32 @@ impl Wide for Along<'_> {
     #[inline(always)]
     fn run(self) {
         let Self { cells, columns, from: [x, y], step: [dx, dy], out } = self;
-        // Of a cell and its three neighbours, a slice each: one bound for all.
-        let last = (cells.len() - columns - 2) as u32;
-        let [a, b, c, d] = [0, 1, columns, columns + 1].map(|first| &cells[first..][..last as usize + 1]);
-        // A few samples at a time, in a place of their own: it is plain then that what is written is not what is read.
+        let last = (cells.len() - columns - 2) as i32;
+        // A few samples at a time: where they are, then what is there, then what lies between. Of these only the second is not done
+        // many at a time.
         for (part, out) in out.chunks_mut(SAMPLES).enumerate() {
-            let mut samples = [0.0; SAMPLES];
-            for (i, sample) in samples.iter_mut().enumerate() {
-                let i = f64::from((part * SAMPLES + i) as i32);
+            let (mut cell, mut u, mut v) = ([0_i32; SAMPLES], [0.0_f32; SAMPLES], [0.0_f32; SAMPLES]);
+            for k in 0..SAMPLES {
+                let i = f64::from((part * SAMPLES + k) as i32);
                 let (x, y) = (x + i * dx, y + i * dy);
                 let (i, j) = (x as i32, y as i32);
-                let (u, v) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
+                (u[k], v[k]) = ((x - f64::from(i)) as f32, (y - f64::from(j)) as f32);
                 // Samples beyond the last may lie outside: they are read anywhere.
-                let k = (j.wrapping_mul(columns as i32).wrapping_add(i) as u32).min(last) as usize;
-                let top = a[k] + (b[k] - a[k]) * u;
-                let bottom = c[k] + (d[k] - c[k]) * u;
-                *sample = top + (bottom - top) * v;
+                cell[k] = j.wrapping_mul(columns as i32).wrapping_add(i).clamp(0, last);
+            }
+            let mut corners = [[0.0_f32; SAMPLES]; 4];
+            for k in 0..SAMPLES {
+                let cell = cell[k] as usize;
+                let (above, below) = (&cells[cell..cell + 2], &cells[cell + columns..cell + columns + 2]);
+                (corners[0][k], corners[1][k]) = (above[0], above[1]);
+                (corners[2][k], corners[3][k]) = (below[0], below[1]);
+            }
+            let [a, b, c, d] = corners;
+            let mut samples = [0.0_f32; SAMPLES];
+            for k in 0..SAMPLES {
+                let top = a[k] + (b[k] - a[k]) * u[k];
+                let bottom = c[k] + (d[k] - c[k]) * u[k];
+                samples[k] = top + (bottom - top) * v[k];
             }
             out.copy_from_slice(&samples[..out.len()]);
         }
