@@ -67,22 +67,34 @@ fn dyed_sensor(nm: f64) -> Vector3<f64> {
     )
 }
 
+/// What [`dyed_sensor`] says on the wavelength grid.
+static DYED_SENSOR: LazyLock<Vec<Vector3<f64>>> =
+    LazyLock::new(|| (0..COUNT).map(|i| dyed_sensor((FIRST_NM + i * STEP_NM) as f64)).collect());
+
+/// Smooth spectra on the wavelength grid: (1 + cos)/2 of 180 to 500 nm period.
+static SMOOTH: LazyLock<Vec<Vec<f64>>> = LazyLock::new(|| {
+    let spectrum = |period: f64, phase: i32| {
+        let turn = |i: usize| i as f64 / period + f64::from(phase) / 12.0;
+        (0..COUNT).map(|i| 0.5 + 0.5 * (2.0 * std::f64::consts::PI * turn(i)).cos()).collect()
+    };
+    [180.0, 250.0, 350.0, 500.0]
+        .into_iter()
+        .flat_map(|period| (0..12).map(move |phase| spectrum(period, phase)))
+        .collect()
+});
+
 /// Row-wise least-squares matrix, rows summing to one so that white stays white, that takes balanced sensor channels to ideal
-/// ones over smooth spectra: (1 + cos)/2 of 180 to 500 nm period.
+/// ones over smooth spectra.
 fn matrix_to(ideal: &[[f64; 3]], raw: &[[f64; 3]]) -> Matrix3<f64> {
-    let mut pairs: Vec<(Vector3<f64>, Vector3<f64>)> = Vec::new();
-    for period in [180.0, 250.0, 350.0, 500.0] {
-        for phase in 0..12 {
-            let smooth = |i: usize| {
-                let turn = i as f64 / period + f64::from(phase) / 12.0;
-                0.5 + 0.5 * (2.0 * std::f64::consts::PI * turn).cos()
-            };
+    let pairs: Vec<(Vector3<f64>, Vector3<f64>)> = SMOOTH
+        .iter()
+        .map(|smooth| {
             let seen = |weights: &[[f64; 3]]| -> Vector3<f64> {
-                weights.iter().enumerate().map(|(i, w)| Vector3::from(*w) * smooth(i)).sum()
+                weights.iter().zip(smooth).map(|(w, light)| Vector3::from(*w) * *light).sum()
             };
-            pairs.push((seen(raw), seen(ideal)));
-        }
-    }
+            (seen(raw), seen(ideal))
+        })
+        .collect();
     let mut matrix = Matrix3::zeros();
     for row in 0..3 {
         let (a, b) = ((row + 1) % 3, (row + 2) % 3);
@@ -100,16 +112,22 @@ fn matrix_to(ideal: &[[f64; 3]], raw: &[[f64; 3]]) -> Matrix3<f64> {
     matrix
 }
 
-/// The weights of the dyed sensor under a lamp, its matrix fitted under another or the same.
-fn dyed_weights(lamp: &[f64], fitted_under: &[f64]) -> Vec<[f64; 3]> {
-    let matrix = matrix_to(&camera_weights(fitted_under, WhiteScaling::Bradford), &dyed_raw(fitted_under));
+/// The matrix of the dyed sensor fitted under a lamp.
+fn dyed_matrix(lamp: &[f64]) -> Matrix3<f64> {
+    matrix_to(&camera_weights(lamp, WhiteScaling::Bradford), &dyed_raw(lamp))
+}
+
+/// The same under daylight.
+static DYED_DAYLIGHT: LazyLock<Matrix3<f64>> = LazyLock::new(|| dyed_matrix(&Lamp::D65.spectrum()));
+
+/// The weights of the dyed sensor under a lamp.
+fn dyed_weights(lamp: &[f64], matrix: &Matrix3<f64>) -> Vec<[f64; 3]> {
     dyed_raw(lamp).iter().map(|r| (matrix * Vector3::from(*r)).into()).collect()
 }
 
 /// The sensor's own channels under a lamp, balanced one by one.
 fn dyed_raw(lamp: &[f64]) -> Vec<[f64; 3]> {
-    let own: Vec<Vector3<f64>> =
-        lamp.iter().enumerate().map(|(i, p)| dyed_sensor((FIRST_NM + i * STEP_NM) as f64) * *p).collect();
+    let own: Vec<Vector3<f64>> = lamp.iter().zip(&*DYED_SENSOR).map(|(p, sensor)| sensor * *p).collect();
     let white: Vector3<f64> = own.iter().sum();
     own.iter().map(|o| o.component_div(&white).into()).collect()
 }
@@ -127,8 +145,8 @@ pub fn camera_weights(lamp: &[f64], scaling: WhiteScaling) -> Vec<[f64; 3]> {
     assert!(white.y > 0.0, "a lamp must give light");
     let white = white / white.y;
     let to_rgb = match scaling {
-        WhiteScaling::DyedSensor => return dyed_weights(lamp, lamp),
-        WhiteScaling::DyedSensorDaylight => return dyed_weights(lamp, &Lamp::D65.spectrum()),
+        WhiteScaling::DyedSensor => return dyed_weights(lamp, &dyed_matrix(lamp)),
+        WhiteScaling::DyedSensorDaylight => return dyed_weights(lamp, &DYED_DAYLIGHT),
         WhiteScaling::Channels => {
             let rgb = *XYZ_TO_SRGB * white;
             Matrix3::from_diagonal(&rgb.map(|c| 1.0 / c)) * *XYZ_TO_SRGB

@@ -98,20 +98,30 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             ]
         })
         .collect();
-    // Every path is the same transmittances, weighed for its lamp and camera: one product of matrices for each.
+    // Every path is the same transmittances, weighed for its lamp and camera: one product of matrices for all of them, some points
+    // of the grid at a time.
     let steps: Vec<f64> = wavelengths().collect();
+    let weights = side_by_side(&kinds, |(lamp, _, scaling)| camera_weights(&lamp.spectrum(), *scaling));
+    let weights =
+        Array2::from_shape_fn((steps.len(), 3 * kinds.len()), |(i, column)| weights[column / 3][i][column % 3]);
     let points: Vec<f64> = (0..grid::COUNT).map(|i| grid::nm(i as f64)).collect();
-    let transmitted: Vec<f64> =
-        side_by_side(&points, |nm| transmittance(Nanometres::from_nm(*nm), quartz::dispersion)).concat();
-    let transmitted = Array2::from_shape_vec((grid::COUNT, steps.len()), transmitted).expect("a row a grid point");
-    side_by_side(&kinds, |(lamp, prior, scaling)| {
-        let weights = camera_weights(&lamp.spectrum(), *scaling);
-        let weights = Array2::from_shape_fn((steps.len(), 3), |(i, c)| weights[i][c]);
-        let colours = transmitted.dot(&weights);
-        let open: Vec<[f64; 3]> = colours.rows().into_iter().map(|row| [0, 1, 2].map(|c| row[c])).collect();
+    let some_points: Vec<&[f64]> = points.chunks(AT_ONCE).collect();
+    let products: Vec<Array2<f64>> = side_by_side(&some_points, |points| {
+        let transmitted: Vec<f64> =
+            points.iter().flat_map(|nm| transmittance(Nanometres::from_nm(*nm), quartz::dispersion)).collect();
+        let transmitted = Array2::from_shape_vec((points.len(), steps.len()), transmitted).expect("a row a grid point");
+        transmitted.dot(&weights)
+    });
+    let of_kind = |(k, (lamp, prior, scaling)): (usize, &(Lamp, f64, WhiteScaling))| {
+        let rows = products.iter().flat_map(|product| product.rows());
+        let open: Vec<[f64; 3]> = rows.map(|row| [0, 1, 2].map(|c| row[3 * k + c])).collect();
         ColourPath { name: lamp.to_string(), scaling: *scaling, colours: recorded(&open), open, prior: *prior }
-    })
+    };
+    kinds.iter().enumerate().map(of_kind).collect()
 });
+
+/// Points of the grid that are weighed at a time.
+const AT_ONCE: usize = 128;
 
 /// Works on all cores without the pool: one of its workers that waited in it for the others could be handed a piece of work
 /// that needs what is being made.
