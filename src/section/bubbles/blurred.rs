@@ -29,12 +29,16 @@ pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Optio
     let edge: Vec<[f64; 2]> = rays
         .iter()
         .filter_map(|ray| {
-            let light: Vec<f32> = ray.light.iter().map(|v| v.exp()).collect();
+            // No light is asked for beyond these.
+            let asked = ray.light.len().min(to + reach + 2);
+            let begin = from.saturating_sub(reach + 1).min(asked);
+            let light: Vec<f32> = ray.light[begin..asked].iter().map(|v| v.exp()).collect();
             let mean = |part: &[f32]| part.iter().sum::<f32>() / part.len() as f32;
             let step_at = |i: usize| -> f32 {
-                if i < reach || i + reach >= light.len() {
+                if i < reach || i + reach >= ray.light.len() {
                     return f32::NAN;
                 }
+                let i = i - begin;
                 mean(&light[i + 1..=i + reach]) - mean(&light[i - reach..i])
             };
             let steps: Vec<(usize, f32)> =

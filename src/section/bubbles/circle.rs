@@ -197,8 +197,8 @@ fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -
 /// Robust scatter of an edge about its circle, share of the radius.
 pub(super) fn scatter_about(edge: &[[f64; 2]], Circle { x, y, radius }: Circle) -> f64 {
     let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
-    off.sort_by(f64::total_cmp);
-    off[off.len() * 7 / 10]
+    let at = off.len() * 7 / 10;
+    *off.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// Samples on either side between which a rise is taken.
