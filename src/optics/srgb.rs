@@ -45,7 +45,7 @@ static CODES: LazyLock<Vec<u8>> = LazyLock::new(|| {
 #[must_use]
 pub fn picture_code(linear: f32) -> u8 {
     // What is not a number becomes 0.
-    CODES[((linear * STEPS as f32 + 0.5) as usize).min(STEPS)]
+    CODES[((linear * STEPS as f32 + 0.5) as i32).clamp(0, STEPS as i32) as usize]
 }
 
 #[cfg(test)]

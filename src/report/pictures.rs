@@ -144,7 +144,9 @@ fn jpeg(planes: &LinearPlanes, quality: u8) -> Result<Vec<u8>, image::ImageError
     let [red, green, blue] = planes.rgb.each_ref().map(|p| p.as_slice().expect("standard layout"));
     let mut codes = vec![0; 3 * red.len()];
     for (((pixel, r), g), b) in codes.chunks_exact_mut(3).zip(red).zip(green).zip(blue) {
-        pixel.copy_from_slice(&[*r, *g, *b].map(|light| srgb::picture_code(light * gain)));
+        pixel[0] = srgb::picture_code(r * gain);
+        pixel[1] = srgb::picture_code(g * gain);
+        pixel[2] = srgb::picture_code(b * gain);
     }
     let mut jpeg = Vec::new();
     let (width, height) = (u32::try_from(columns).unwrap_or(0), u32::try_from(rows).unwrap_or(0));
