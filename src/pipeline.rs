@@ -32,6 +32,7 @@ use crate::register::FieldStack;
 use crate::register::contradictions::Contradiction;
 use crate::register::overview::Overview;
 use crate::report::Chart;
+use crate::section::crossed_light::CrossedLight;
 use crate::section::defects::{DefectKind, find_defects_unless};
 use crate::section::totals::Tally;
 use crate::section::{Crystals, FieldDefects};
@@ -97,7 +98,7 @@ pub struct CheckedSlide {
 ///
 /// # Errors
 /// When the folder or a photograph cannot be read, or says what cannot be.
-pub fn check(dir: &Path, house: &House, look: impl FnMut(&FieldStack)) -> Result<CheckedSlide> {
+pub fn check(dir: &Path, house: &House, look: impl FnMut(&FieldStack) + Send) -> Result<CheckedSlide> {
     let clock = house.bounds.start(dir);
     let (slide, limits) = house.slide(dir)?;
     check_read(slide, limits, &clock, look, |_| {})
@@ -112,13 +113,14 @@ pub fn check_read(
     slide: Slide,
     limits: Limits,
     clock: &Clock<'_>,
-    mut look: impl FnMut(&FieldStack),
+    mut look: impl FnMut(&FieldStack) + Send,
     mut progress: impl FnMut(&Progress),
 ) -> Result<CheckedSlide> {
     yardstick_of(&slide)?;
     let mut fields = Vec::with_capacity(slide.fields.len());
     let mut once = Witnesses::default();
-    for plan in &slide.fields {
+    let mut thickness = None;
+    for (i, plan) in slide.fields.iter().enumerate() {
         if let Some(scans) = slide.scan(plan)? {
             let all = std::iter::once(&scans.plane).chain(&scans.crossed).chain(&scans.blank);
             once.claim(all.map(|p| (&p.path, &p.record)))?;
@@ -144,14 +146,28 @@ pub fn check_read(
         once.claim(all.map(|p| (&p.path, &p.record)))?;
         let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
         clock.check("registered", &plan.name)?;
-        {
+        // Thickness asks for crystals only: it is measured beside the search for the last field's defects, and pictures are made
+        // beside both.
+        let last = i + 1 == slide.fields.len();
+        let pictures = || {
             stage!("pictures");
             look(&stack);
+        };
+        let find = || {
+            FieldFindings::looked_over(&stack, &slide.record, |by_crystals| {
+                fields.push(by_crystals);
+                last.then(|| measure(&slide, &fields))
+            })
+        };
+        let (measured, defects) = rayon::join(find, pictures).0;
+        thickness = measured;
+        if let (Some(field), Some(defects)) = (fields.last_mut(), defects) {
+            field.defects = defects;
         }
-        fields.push(FieldFindings::find(&stack, &slide.record));
         clock.check("measured", &plan.name)?;
     }
-    conclude(slide, limits, fields)
+    let measured = thickness.unwrap_or_else(|| measure(&slide, &fields))?;
+    Ok(judge(slide, limits, fields, measured))
 }
 
 /// From what the fields of a slide gave to its verdict, in the order of `slide.fields`. No photograph is looked at.
@@ -291,6 +307,20 @@ impl FieldFindings {
     /// What a registered field gives.
     #[must_use]
     pub fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
+        let (found, defects) = Self::looked_over(stack, record, |found| found);
+        match defects {
+            Some(defects) => Self { defects, ..found },
+            None => found,
+        }
+    }
+
+    /// The defects of a registered field, and what `by_crystals` makes of everything else that it gives: it works beside the search
+    /// for them. None where the photographs contradict each other; everything is known without them then.
+    fn looked_over<R: Send>(
+        stack: &FieldStack,
+        record: &SlideRecord,
+        by_crystals: impl FnOnce(Self) -> R + Send,
+    ) -> (R, Option<FieldDefects>) {
         let (contradiction, smeared) = rayon::join(
             || {
                 stage!("contradictions");
@@ -299,15 +329,16 @@ impl FieldFindings {
             || smeared(stack),
         );
         let Some(found) = contradiction else {
-            let (crystals, defects) = rayon::join(
-                || crystals_unless(stack, smeared),
-                || find_defects_unless(stack, smeared, record.impregnation),
+            let crossed = CrossedLight::of(stack);
+            let (made, defects) = rayon::join(
+                || by_crystals(Self::with_crystals(stack, crystals_unless(stack, &crossed, smeared), "")),
+                || find_defects_unless(stack, &crossed, smeared, record.impregnation),
             );
-            return Self { defects, ..Self::with_crystals(stack, crystals, "") };
+            return (made, Some(defects));
         };
-        let mut crystals = crystals_unless(stack, smeared);
+        let mut crystals = crystals_unless(stack, &CrossedLight::NotYet, smeared);
         crystals.crystals.crystals.clear();
-        Self::contradicted(stack, crystals, found)
+        (by_crystals(Self::contradicted(stack, crystals, found)), None)
     }
 
     /// What a large field gives, looked at window by window; `progress` hears how far it is, and may give it up.

@@ -93,8 +93,19 @@ impl Timings {
 }
 
 /// Stages as a slide goes through them.
-const ORDER: [&str; 9] =
-    ["read", "register", "pictures", "contradictions", "crystals", "defects", "overlap", "thickness", "report"];
+const ORDER: [&str; 11] = [
+    "read",
+    "register",
+    "pictures",
+    "contradictions",
+    "smear",
+    "crossed light",
+    "crystals",
+    "defects",
+    "overlap",
+    "thickness",
+    "report",
+];
 
 impl Subscriber for Timings {
     fn enabled(&self, metadata: &Metadata<'_>) -> bool {

@@ -3,6 +3,7 @@
 use crate::register::FieldStack;
 use crate::register::smear::Smeared;
 use crate::section::Crystals;
+use crate::section::crossed_light::CrossedLight;
 use crate::section::crystals::{binning, find_crystals};
 use crate::section::extinction::ExtinctionPlanes;
 use crate::slide::photograph::WhiteBalance;
@@ -12,7 +13,7 @@ use crate::timings::stage;
 /// The crystals of one registered field, with what the thickness fit needs to know of its photographs.
 #[must_use]
 pub fn crystals_of(stack: &FieldStack) -> FieldCrystals {
-    crystals_unless(stack, smeared(stack))
+    crystals_unless(stack, &CrossedLight::NotYet, smeared(stack))
 }
 
 /// Its most smeared photograph, if one is.
@@ -22,11 +23,15 @@ pub(super) fn smeared(stack: &FieldStack) -> Option<Smeared<'_>> {
 }
 
 /// The crystals of a field of which is known whether a photograph is smeared: there are none then.
-pub(super) fn crystals_unless(stack: &FieldStack, smeared: Option<Smeared<'_>>) -> FieldCrystals {
+pub(super) fn crystals_unless(
+    stack: &FieldStack,
+    crossed: &CrossedLight,
+    smeared: Option<Smeared<'_>>,
+) -> FieldCrystals {
     stage!("crystals");
     let planes = {
         stage!("crystals: light");
-        ExtinctionPlanes::new(stack, binning(stack.scale))
+        ExtinctionPlanes::over(stack, binning(stack.scale), crossed)
     };
     let crystals = find_crystals(&planes);
     let smeared = smeared.map(|s| s.file.to_owned());

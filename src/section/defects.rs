@@ -9,6 +9,7 @@ use crate::register::FieldStack;
 use crate::register::smear::Smeared;
 use crate::section::bubbles::Ring;
 use crate::section::candidates::Candidates;
+use crate::section::crossed_light::CrossedLight;
 use crate::section::eyepiece;
 use crate::section::fibres::Fibre;
 use crate::section::lifted::Lifted;
@@ -161,12 +162,13 @@ const BULGING: f64 = 0.94;
 /// Lengths follow the field's scale; without one they are taken at a usual 1.6 µm per pixel and given in pixels only.
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
-    find_defects_unless(stack, stack.smeared(), impregnation)
+    find_defects_unless(stack, &CrossedLight::NotYet, stack.smeared(), impregnation)
 }
 
 /// The same of a field of which is known whether a photograph is smeared: most defects cannot be judged then.
 pub(crate) fn find_defects_unless(
     stack: &FieldStack,
+    crossed: &CrossedLight,
     smeared: Option<Smeared<'_>>,
     impregnation: Impregnation,
 ) -> FieldDefects {
@@ -179,7 +181,7 @@ pub(crate) fn find_defects_unless(
         || PlaneLook::of(Arc::clone(&plane)),
         || {
             stage!("defects: crossed light");
-            FieldLight::over(Arc::clone(&plane), stack)
+            FieldLight::over_made(Arc::clone(&plane), stack, crossed)
         },
     );
     find_by(stack, &light, &look, smeared, impregnation)

@@ -8,6 +8,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::register::FieldStack;
+use crate::section::crossed_light::CrossedLight;
 use crate::slide::photograph::{LinearPlanes, mask};
 use crate::vectors::{WeightedSum, wide};
 
@@ -145,6 +146,11 @@ impl ExtinctionPlanes {
     /// Takes the light of a registered field at a binning and separates the terms.
     #[must_use]
     pub fn new(stack: &FieldStack, bin: usize) -> Self {
+        Self::over(stack, bin, &CrossedLight::NotYet)
+    }
+
+    /// The same of crossed light that may have been made already.
+    pub(crate) fn over(stack: &FieldStack, bin: usize, crossed: &CrossedLight) -> Self {
         let plane = stack.plane_light(bin);
         let dim = plane.dim();
         let mut united = plane.mask.clone();
@@ -157,7 +163,7 @@ impl ExtinctionPlanes {
         let scales = exposure_scales(stack);
         let ratio: Vec<[Array2<f32>; 3]> = (0..stack.crossed.len())
             .map(|i| {
-                let mut light = stack.crossed_light(i, bin);
+                let mut light = crossed.one(stack, i, bin);
                 // A crossed photograph is dark where the crystal is out: only clipping and the frame count against it.
                 united.zip_mut_with(&light.mask, |m, l| *m |= l & mask::OUTSIDE);
                 if i < 16 {

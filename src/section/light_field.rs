@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::section::cells::box_mean;
+use crate::section::crossed_light::{self, CrossedLight};
 use crate::section::plane_light::{BLACK, PlaneLight, coarse_bin};
 use crate::section::white::White;
 use crate::slide::photograph::{LinearPlanes, mask};
@@ -59,7 +60,18 @@ impl FieldLight {
     /// From a registered field whose plane light was made ready before.
     #[must_use]
     pub fn over(plane: Arc<PlaneLight>, stack: &FieldStack) -> Self {
-        Self::with(plane, &crossed_light(stack), &angles_deg(stack), None)
+        Self::over_made(plane, stack, &CrossedLight::NotYet)
+    }
+
+    /// The same with crossed light that may have been made already.
+    pub(crate) fn over_made(plane: Arc<PlaneLight>, stack: &FieldStack, crossed: &CrossedLight) -> Self {
+        let angles_deg = angles_deg(stack);
+        match crossed {
+            CrossedLight::Made(made) if made.iter().all(|m| m.bin == plane.bin) => {
+                Self::with(plane, made, &angles_deg, None)
+            }
+            _ => Self::with(plane, &crossed_light(stack), &angles_deg, None),
+        }
     }
 
     /// A window of a field, by what was found over all of it: `at` is its upper left corner.
@@ -123,7 +135,7 @@ impl FieldLight {
 
 fn crossed_light(stack: &FieldStack) -> Vec<LinearPlanes> {
     let bin = coarse_bin(stack.scale.map(MicrometresPerPixel::um_per_px));
-    (0..stack.crossed.len()).into_par_iter().map(|i| stack.crossed_light(i, bin)).collect()
+    crossed_light::all(stack, bin)
 }
 
 fn angles_deg(stack: &FieldStack) -> Vec<f64> {

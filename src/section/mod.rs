@@ -10,6 +10,7 @@ pub mod candidates;
 pub mod cells;
 mod chords;
 pub mod clarity;
+pub(crate) mod crossed_light;
 pub mod crystals;
 pub mod defects;
 pub mod extinction;
