@@ -1,7 +1,7 @@
 //! How well thickness is measured on rendered slides with known truth.
 //!
 //! ```text
-//! cargo run --release --example thickness_study -- [SLIDES A KIND] [FOLDER] [KIND] [SET]
+//! cargo run --release --example thickness_study -- [SLIDES A KIND] [FOLDER] [KIND] [SET] [ROCK]
 //! ```
 //!
 //! Renders slides of each kind of input with a fixed seed into FOLDER (kept: a second run only measures), measures each, and
@@ -9,7 +9,8 @@
 //! median half-width over the median error. 25 slides a kind make 225 slides. Slides with fewer than 25 quartz grains in the
 //! picture are counted in a row of their own; the last two kinds, large crystals and granites of use's thickness, have few on purpose
 //! and are in no common row. KIND is a part of a kind's name, or `all`. SET is 0 for the slides that settings were
-//! chosen on; any other number gives slides of other seeds.
+//! chosen on; any other number gives slides of other seeds. ROCK makes every slide of one rock (`marble`, `gabbro`: no quartz, and
+//! nothing is to be measured), in a folder of its own.
 
 use std::path::{Path, PathBuf};
 
@@ -35,9 +36,9 @@ const KINDS: [&str; 11] = [
     "granite",
 ];
 
-fn scene(kind: usize, index: usize, set: u64) -> Scene {
+fn scene(kind: usize, index: usize, set: u64, only: Option<Rock>) -> Scene {
     let mut rng = ChaCha8Rng::seed_from_u64(9000 + 100 * kind as u64 + index as u64 + 1_000_000 * set);
-    let rock = [Rock::Quartzite, Rock::Sandstone, Rock::Granite][index % 3];
+    let rock = only.unwrap_or([Rock::Quartzite, Rock::Sandstone, Rock::Granite][index % 3]);
     let mut scene =
         Scene::new(&format!("S-{kind}-{index:03}"), 77_000 + 1000 * kind as u64 + index as u64 + 1_000_000 * set, rock);
     scene.wedge = Wedge { centre_um: rng.random_range(18.0..65.0), gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
@@ -69,7 +70,7 @@ fn scene(kind: usize, index: usize, set: u64) -> Scene {
         "few crystals" => scene.grain_um = rng.random_range(220.0..400.0),
         "granite" => {
             scene.wedge = Wedge { centre_um: rng.random_range(24.0..36.0), gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
-            scene.rock = Rock::Granite;
+            scene.rock = only.unwrap_or(Rock::Granite);
             scene.grain_um = rng.random_range(150.0..300.0);
             if index % 2 == 1 {
                 scene.camera.eye = Eye::OwnFilters;
@@ -181,6 +182,7 @@ fn main() -> thinproof::Result<()> {
     let folder = PathBuf::from(arguments.next().unwrap_or_else(|| "target/thickness_study".into()));
     let only = arguments.next().filter(|k| k != "all");
     let set: u64 = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(0);
+    let rock = arguments.next().map(|name| rock_named(&name));
     println!(
         "| input | slides | measured | median error | 95th percentile | bias | coverage | half-width / median error |"
     );
@@ -193,14 +195,14 @@ fn main() -> thinproof::Result<()> {
         let mut row = Row::default();
         let mut slopes: Vec<(f64, [f64; 2])> = Vec::new();
         for index in 0..count {
-            let scene = scene(kind, index, set);
+            let scene = scene(kind, index, set, rock);
             let dir = folder.join(&scene.id);
             if !dir.join("truth.json").exists() {
                 scene.render_to(&folder)?;
             }
             let outcome = measured(&dir, &scene)?;
             let quartz = quartz_grains(&dir)?;
-            if kind >= FEW_ON_PURPOSE {
+            if kind >= FEW_ON_PURPOSE || rock.is_some() {
                 row.add(outcome.as_ref().ok());
             } else if quartz < ENOUGH_QUARTZ {
                 few.add(outcome.as_ref().ok());
@@ -243,6 +245,13 @@ fn main() -> thinproof::Result<()> {
     all.print("all of them");
     few.print("fewer than 25 quartz grains");
     Ok(())
+}
+
+/// The rock of a name.
+fn rock_named(name: &str) -> Rock {
+    let rocks = [Rock::Quartzite, Rock::Sandstone, Rock::Granite, Rock::Gabbro, Rock::Marble];
+    let found = rocks.into_iter().find(|rock| format!("{rock:?}").eq_ignore_ascii_case(name));
+    found.unwrap_or_else(|| panic!("{name} is none of {rocks:?}"))
 }
 
 /// Quartz grains in the pictures of a rendered slide.

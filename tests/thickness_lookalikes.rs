@@ -1,6 +1,6 @@
 //! Minerals that show the colours of quartz of another thickness, from grains alone.
 
-use thinproof::demo::{Rock, Scene, Wedge};
+use thinproof::demo::{CameraSpec, Exif, Eye, Rock, Scene, Wedge};
 use thinproof::house::House;
 use thinproof::pipeline;
 use thinproof::section::crystals::Crystal;
@@ -51,6 +51,28 @@ fn the_one_grey_of_calcite_is_no_quartz() {
     }
     // The others are refused for something else; those that are named would be measured, as oriented quartz, if it were not asked.
     assert!(named >= 2, "{named} of 36 named");
+}
+
+/// Marble of 57 to 65 µm as it is rendered, without EXIF: its one white was measured as quartz of 28 to 29 µm that lies in the section, as
+/// bright as one likes. Quartz is not as white as plane light.
+#[test]
+fn marble_without_exposure_is_not_taken_for_oriented_quartz() {
+    let marbles =
+        [(215, 64.6, Eye::ColorimeterBradford), (217, 57.0, Eye::OwnFilters), (221, 59.0, Eye::ColorimeterGains)];
+    for (seed, thickness_um, eye) in marbles {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let wedge = Wedge { centre_um: thickness_um, gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
+        let camera = CameraSpec { exif: Exif::None, eye, ..CameraSpec::default() };
+        let size_px = [1000, 760];
+        let scene = Scene { wedge, camera, size_px, grain_um: 150.0, ..Scene::new("LM-0911", seed, Rock::Marble) };
+        let (dir, _) = scene.render_to(folder.path()).expect("rendered");
+        match pipeline::check(&dir, &House::default(), |_| ()).expect("checked").thickness {
+            Thickness::Measured(s) => panic!("seed {seed}, {thickness_um} µm: {:?}", s.mean_um),
+            Thickness::NotMeasurable { why, .. } => {
+                assert!(why.contains("as white as plane light"), "seed {seed}: {why}");
+            }
+        }
+    }
 }
 
 /// A coarse granite of 54 µm: a quarter of its clear crystals is quartz, and little of that looks like it. Its colours and its few clear

@@ -53,10 +53,12 @@ impl Seen {
         gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
     }
 
-    /// Whether the colours, by the log gains that were fitted, bear out the record: as bright as a known exposure says, and neutral.
-    /// A white balance that is not known bears out nothing.
-    pub(crate) fn borne_out(prior: GainPrior, gains: &Gains) -> bool {
-        let as_bright = prior.common_u > 1.0 || gains.log.mean().abs() < ANOTHER_EXPOSURE;
+    /// Whether the colours, by the log gains that were fitted, bear out the record: as bright as a known exposure says, and neutral; where
+    /// exposure is not known they must follow the path without doubt (`misfit` by the stated uncertainties). A white balance that is not
+    /// known bears out nothing.
+    pub(crate) fn borne_out(prior: GainPrior, gains: &Gains, misfit: f64) -> bool {
+        let as_bright =
+            if prior.common_u > 1.0 { misfit < SUSPICIOUS } else { gains.log.mean().abs() < ANOTHER_EXPOSURE };
         prior.long_tails && gains.log.max() - gains.log.min() < CAST && as_bright
     }
 

@@ -14,7 +14,7 @@ use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_sha
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
     FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, component, grain,
-    lookalike, orders, surface, unreadable,
+    lookalike, orders, oriented, surface, unreadable,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -44,10 +44,6 @@ const WIDEST: f64 = 0.1;
 const STRANGE: f64 = 3.2;
 /// Relative standard uncertainty added where orientation is not random: what the largest of a few dozen grains may miss by.
 const PREFERRED_ORIENTATION: f64 = 0.05;
-/// Strength of a lack of high colours above which it is orientation whatever clear feldspar there is.
-const STRONGLY: f64 = 2.6;
-/// Share of the crystals' area from which on nearly all clear grains are taken as quartz.
-const MOSTLY_CLEAR: f64 = 0.75;
 /// Looks above which a grain is taken as quartz where nearly all clear grains are.
 pub(crate) const LOOKS_CLEAR: f64 = 0.5;
 /// Share of bright crystals clipped in too many photographs above which the fit would rest on the dark ones only.
@@ -149,7 +145,10 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: MORE_QUARTZ.into(),
         };
     }
-    if !marked && let Some(refused) = lookalike::refused(&grains, &carried, &components[0], middle.value, yardstick) {
+    if !marked
+        && let Some(refused) = lookalike::high_order_white(&grains, &carried, prior, yardstick)
+            .or_else(|| lookalike::refused(&grains, &carried, &components[0], middle.value, yardstick))
+    {
         return refused;
     }
     let off_record = disbelieved.is_some();
@@ -176,13 +175,15 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
         let under_it = under_one_lamp(&components[0], best).map_or(1.0, |um| um / middle.value);
-        match orientation(&grains, &carried, |i| under_it * local[grains[i].field].value) {
+        match oriented::spread(&grains, &carried, |i| under_it * local[grains[i].field].value) {
             Spread::Random => {}
-            Spread::TooLow(_) => return may_be_thicker(middle.value),
+            Spread::TooLow(_) => return oriented::may_be_thicker(middle.value),
             // One position of the polars does not check the colours: a filter or exchanged channels look the same.
-            Spread::TooHigh if !marked && grains.iter().all(|g| g.any_brightness) => return altered_or_oriented(),
-            Spread::TooHigh if !marked && (off_record || !Seen::borne_out(prior, &lamps[0].gains)) => {
-                return one_grey();
+            Spread::TooHigh if !marked && grains.iter().all(|g| g.any_brightness) => {
+                return oriented::altered_or_oriented();
+            }
+            Spread::TooHigh if !marked && (off_record || !Seen::borne_out(prior, &lamps[0].gains, misfit)) => {
+                return oriented::one_grey();
             }
             Spread::TooHigh => {
                 systematic = systematic.hypot(PREFERRED_ORIENTATION);
@@ -208,63 +209,6 @@ fn under_one_lamp(component: &component::Component, answer: &orders::Answer) -> 
     let posterior = surface::common_posterior(std::slice::from_ref(component), |_| true);
     let reaches = posterior[answer.points.0..=answer.points.1].iter().sum::<f64>() > 1e-6;
     reaches.then(|| Measured::from_draws(&surface::draw_common(&orders::within(&posterior, answer))).value)
-}
-
-/// How the quartz lies: by the crystals that the preparator has marked alone, where there are any, else by all clear ones.
-///
-/// Clear feldspar adds low retardations: they speak of orientation only where nearly all clear grains are quartz, or strongly.
-fn orientation(grains: &[grain::Grain], carried: &Carried, thickness_um: impl Fn(usize) -> f64) -> Spread {
-    let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
-    let looks = if marked { grain::BELIEVED } else { LOOKS_CLEAR };
-    let clear = |i: usize| grains[i].quartz >= looks;
-    let mut spread = carried.spread(|i| clear(i).then(|| thickness_um(i)));
-    if matches!(spread, Spread::TooLow(_)) {
-        // Beyond the first order colour changes so fast within a crystal that its clean patch is small and its looks are poor: the
-        // high colours that are told to be quartz count too before they are called missing.
-        spread = carried.spread(|i| (clear(i) || carried.probability[i] > 0.5).then(|| thickness_um(i)));
-    }
-    let area = |looks: f64| grains.iter().filter(|g| g.quartz > looks).map(|g| g.cells).sum::<usize>() as f64;
-    match spread {
-        Spread::TooLow(strength) if strength <= STRONGLY && area(LOOKS_CLEAR) <= MOSTLY_CLEAR * area(0.0) => {
-            Spread::Random
-        }
-        other => other,
-    }
-}
-
-/// c-axes that point to the eye show low colours, as a thin section does.
-fn may_be_thicker(than_um: f64) -> Thickness {
-    Thickness::NotMeasurable {
-        why: format!(
-            "far fewer grains show high colours than among randomly lying quartz crystals: the rock may have a preferred \
-             orientation toward the eye, and may be much thicker than the {than_um:.0} µm that its highest colours give"
-        ),
-        next: "Make a second section across this one (EN 12407 asks for two orientations of an anisotropic rock), or name \
-               another mineral as reference_mineral in slide.toml."
-            .into(),
-    }
-}
-
-/// Too many high colours in photographs of one position of the polars, by which nothing else can be told.
-fn altered_or_oriented() -> Thickness {
-    Thickness::NotMeasurable {
-        why: "more grains show high colours than among randomly lying quartz crystals: the rock may have a preferred orientation, \
-              or a filter or the camera changed the colours, and one position of the polars does not tell which"
-            .into(),
-        next: "Photograph crossed polars at four angles 22.5° apart, without a filter, with the white balance of plane light."
-            .into(),
-    }
-}
-
-/// Too many high colours that are not as bright or as neutral as quartz would be: beyond the fourth order or so all colours mix to one
-/// grey-white, half as bright as plane light, whatever the cut (high-order white of calcite and dolomite: handbooks, from memory).
-fn one_grey() -> Thickness {
-    Thickness::NotMeasurable {
-        why: "more grains show high colours than among randomly lying quartz crystals, and they are not as bright or not of the colour \
-              that quartz would be: a mineral of very high birefringence, such as calcite, shows one grey-white whatever its cut"
-            .into(),
-        next: MORE_QUARTZ.into(),
-    }
 }
 
 /// The interval is too wide to be called a measurement.

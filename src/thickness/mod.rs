@@ -18,6 +18,7 @@ mod likelihood;
 mod lookalike;
 mod nearest;
 mod orders;
+mod oriented;
 mod path;
 mod section_map;
 mod surface;
