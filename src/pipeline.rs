@@ -25,12 +25,14 @@ use crate::error::{Error, Result};
 use crate::house::House;
 use crate::optics::Lamp;
 use crate::optics::mineral::share_below;
-pub use crate::pipeline::crystals::crystals_of;
-use crate::pipeline::crystals::{crystals_unless, known_of, smeared};
+pub(crate) use crate::pipeline::crystals::crystals_unless;
+pub use crate::pipeline::crystals::{crystals_of, leave_out_smeared};
+use crate::pipeline::crystals::{known_of, leave_out, unevenness};
 use crate::pipeline::once::{Witnesses, counted_once};
 use crate::register::FieldStack;
 use crate::register::contradictions::Contradiction;
 use crate::register::overview::Overview;
+use crate::register::smear::Smeared;
 use crate::report::Chart;
 use crate::section::crossed_light::CrossedLight;
 use crate::section::defects::{DefectKind, find_defects_unless};
@@ -144,17 +146,19 @@ pub fn check_read(
         clock.check("read", &plan.name)?;
         let all = std::iter::once(&photographs.plane).chain(&photographs.crossed).chain(&photographs.blank);
         once.claim(all.map(|p| (&p.path, &p.record)))?;
-        let stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
+        let mut stack = FieldStack::register(plan, photographs, slide.scale, slide.record.turned)?;
         clock.check("registered", &plan.name)?;
+        let still = FieldFindings::held_against_each_other(&mut stack);
+        let stack = &stack;
         // Thickness asks for crystals only: it is measured beside the search for the last field's defects, and pictures are made
         // beside both.
         let last = i + 1 == slide.fields.len();
         let pictures = || {
             stage!("pictures");
-            look(&stack);
+            look(stack);
         };
         let find = || {
-            FieldFindings::looked_over(&stack, &slide.record, |by_crystals| {
+            FieldFindings::looked_over(stack, still, &slide.record, |by_crystals| {
                 fields.push(by_crystals);
                 last.then(|| measure(&slide, &fields))
             })
@@ -303,14 +307,38 @@ impl CheckedSlide {
     }
 }
 
+/// What is known of a field's photographs before anything is measured on them.
+enum Still {
+    /// They are of one place; the most smeared, where it could not be left out.
+    Agreed(Option<Smeared>),
+    /// They contradict each other; the most smeared.
+    Contradicted(Contradiction, Option<Smeared>),
+}
+
 impl FieldFindings {
-    /// What a registered field gives.
+    /// What a registered field gives; smeared crossed photographs are left out of it where the others suffice.
     #[must_use]
-    pub fn find(stack: &FieldStack, record: &SlideRecord) -> Self {
-        let (found, defects) = Self::looked_over(stack, record, |found| found);
+    pub fn find(stack: &mut FieldStack, record: &SlideRecord) -> Self {
+        let still = Self::held_against_each_other(stack);
+        let (found, defects) = Self::looked_over(stack, still, record, |found| found);
         match defects {
             Some(defects) => Self { defects, ..found },
             None => found,
+        }
+    }
+
+    /// Whether the photographs of a field are of one place, and stood still: smeared crossed ones are left out where the others suffice.
+    fn held_against_each_other(stack: &mut FieldStack) -> Still {
+        let (contradiction, uneven) = rayon::join(
+            || {
+                stage!("contradictions");
+                stack.contradiction().or_else(|| stack.another_place())
+            },
+            || unevenness(stack),
+        );
+        match contradiction {
+            Some(found) => Still::Contradicted(found, uneven.worst(stack)),
+            None => Still::Agreed(leave_out(stack, &uneven)),
         }
     }
 
@@ -318,25 +346,22 @@ impl FieldFindings {
     /// for them. None where the photographs contradict each other; everything is known without them then.
     fn looked_over<R: Send>(
         stack: &FieldStack,
+        still: Still,
         record: &SlideRecord,
         by_crystals: impl FnOnce(Self) -> R + Send,
     ) -> (R, Option<FieldDefects>) {
-        let (contradiction, smeared) = rayon::join(
-            || {
-                stage!("contradictions");
-                stack.contradiction().or_else(|| stack.another_place())
-            },
-            || smeared(stack),
-        );
-        let Some(found) = contradiction else {
-            let crossed = CrossedLight::of(stack);
-            let (made, defects) = rayon::join(
-                || by_crystals(Self::with_crystals(stack, crystals_unless(stack, &crossed, smeared), "")),
-                || find_defects_unless(stack, &crossed, smeared, record.impregnation),
-            );
-            return (made, Some(defects));
+        let (found, smeared) = match still {
+            Still::Agreed(smeared) => {
+                let (crossed, smeared) = (CrossedLight::of(stack), smeared.as_ref());
+                let (made, defects) = rayon::join(
+                    || by_crystals(Self::with_crystals(stack, crystals_unless(stack, &crossed, smeared), "")),
+                    || find_defects_unless(stack, &crossed, smeared, record.impregnation),
+                );
+                return (made, Some(defects));
+            }
+            Still::Contradicted(found, smeared) => (found, smeared),
         };
-        let mut crystals = crystals_unless(stack, &CrossedLight::NotYet, smeared);
+        let mut crystals = crystals_unless(stack, &CrossedLight::NotYet, smeared.as_ref());
         crystals.crystals.crystals.clear();
         (by_crystals(Self::contradicted(stack, crystals, found)), None)
     }
@@ -380,8 +405,10 @@ impl FieldFindings {
         let blank = stack.blank.iter();
         let photographs = std::iter::once(&stack.plane)
             .chain(stack.crossed.iter().map(|c| &c.photograph))
-            .chain(blank)
-            .map(|p| p.record.clone())
+            .map(|p| &p.record)
+            .chain(&stack.left_out)
+            .chain(blank.map(|p| &p.record))
+            .cloned()
             .collect();
         Self {
             name: stack.name.clone(),

@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 
 use image::{Rgb, RgbImage};
 use tempfile::{TempDir, tempdir};
-use thinproof::demo::{Scene, View};
+use thinproof::demo::{Rock, Scene, View};
 use thinproof::house::House;
 use thinproof::pipeline::{self, CheckedSlide};
+use thinproof::slide::photograph::PhotographRecord;
 use thinproof::thickness::Thickness;
 use thinproof::verdict::Outcome;
 
@@ -208,23 +209,56 @@ fn a_plate_that_was_left_in_is_named() {
     assert!(why.contains("full-wave plate"), "{why}");
 }
 
-#[test]
-fn a_picture_that_moved_is_named_and_no_defect_is_judged_on_it() {
-    let bench = Bench::sound();
-    let before = bench.check().unwrap();
-    assert!(before.tally.unjudged.is_empty() && !before.tally.moved, "{:?}", before.tally.unjudged);
-    let file = &bench.files()[2];
+/// Draws a photograph out along its rows, as when the camera moves by nine pixels.
+fn draw_out(file: &Path) {
     let still = open(file);
     let moved = RgbImage::from_fn(still.width(), still.height(), |x, y| {
         let seen = |k: u32| still.get_pixel((x + k).clamp(4, still.width() + 3) - 4, y).0;
         Rgb([0, 1, 2].map(|c| ((0..9).map(|k| u32::from(seen(k)[c])).sum::<u32>() / 9) as u8))
     });
     save(&moved, file, 90);
-    let after = bench.check().unwrap();
-    assert_eq!(after.tally.unjudged.len(), 3);
-    let why = &after.tally.unjudged[0].1;
-    assert!(why.starts_with("A_xpl_022.5.jpg is smeared along one direction"), "{why}");
-    assert_eq!(after.verdict.outcome, Outcome::Undetermined, "{}", after.verdict.why);
+}
+
+/// Of four positions any three tell all that four do.
+#[test]
+fn one_crossed_picture_that_moved_is_left_out_and_named() {
+    let bench = Bench::sound();
+    draw_out(&bench.files()[2]);
+    let checked = bench.check().unwrap();
+    assert!(checked.tally.unjudged.is_empty() && !checked.tally.moved, "{:?}", checked.tally.unjudged);
+    let field = &checked.fields[0];
+    assert_eq!(field.crystals.crystals.design.angles.len(), 3);
+    let told = field.warnings.iter().find(|w| w.starts_with("A_xpl_022.5.jpg is smeared along one direction"));
+    assert!(told.is_some_and(|w| w.contains("left out")), "{:?}", field.warnings);
+    assert_eq!(field.photographs.len(), 5, "it stays in the report");
+    let warned = |p: &&PhotographRecord| p.warnings.iter().any(|w| w.starts_with("smeared"));
+    let warned: Vec<&str> = field.photographs.iter().filter(warned).map(|p| p.file.as_str()).collect();
+    assert_eq!(warned, ["A_xpl_022.5.jpg"]);
+    let Thickness::Measured(s) = &checked.thickness else { panic!("not measured: {:?}", checked.thickness) };
+    let [low, high] = s.mean_um.interval;
+    assert!(low < 30.0 && 30.0 < high, "{:?}", s.mean_um);
+}
+
+/// Two positions do not, and all light is held against the plane photograph's.
+#[test]
+fn where_the_others_do_not_suffice_a_picture_that_moved_is_named_and_nothing_judged_on_it() {
+    // Few boundaries are sharp in the plane light of a clean quartzite.
+    let granite = Scene { size_px: [900, 680], grain_um: 100.0, ..Scene::new("LM-0305", 301, Rock::Granite) };
+    for (bench, moved) in [(Bench::sound(), &[2, 3][..]), (Bench::of(&granite), &[0])] {
+        let before = bench.check().unwrap();
+        assert!(before.tally.unjudged.is_empty() && !before.tally.moved, "{:?}", before.tally.unjudged);
+        let files = bench.files();
+        moved.iter().for_each(|i| draw_out(&files[*i]));
+        let after = bench.check().unwrap();
+        assert_eq!(after.tally.unjudged.len(), 3);
+        let names: Vec<&str> = moved.iter().map(|i| files[*i].file_name().unwrap().to_str().unwrap()).collect();
+        let named =
+            |why: &str| names.iter().any(|name| why.starts_with(&format!("{name} is smeared along one direction")));
+        assert!(named(&after.tally.unjudged[0].1), "{}", after.tally.unjudged[0].1);
+        assert_eq!(after.verdict.outcome, Outcome::Undetermined, "{}", after.verdict.why);
+        let Thickness::NotMeasurable { why, .. } = &after.thickness else { panic!("{names:?}: measured") };
+        assert!(named(why), "{why}");
+    }
 }
 
 /// Smooth coloured blobs, such as a photograph of a cat has.

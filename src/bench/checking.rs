@@ -12,8 +12,9 @@ use std::time::{Duration, Instant};
 
 use crate::error::Result;
 use crate::house::House;
-use crate::pipeline::{self, CheckedSlide, FieldFindings, SectionThickness, crystals_of};
+use crate::pipeline::{self, CheckedSlide, FieldFindings, SectionThickness, crystals_unless, leave_out_smeared};
 use crate::register::FieldStack;
+use crate::section::crossed_light::CrossedLight;
 use crate::section::defects::find_defects_after;
 
 use super::looks::Looks;
@@ -257,13 +258,18 @@ fn measured(
     let mut thickness = None;
     for (n, &i) in new.iter().enumerate() {
         let plan = &slide.fields[i];
-        let stack = FieldStack::register(plan, slide.load(plan)?, slide.scale, slide.record.turned)?;
+        let mut stack = FieldStack::register(plan, slide.load(plan)?, slide.scale, slide.record.turned)?;
         clock.check("registered", &plan.name)?;
         let last = n + 1 == new.len();
         let found = if last && stack.contradiction().is_none() {
+            let smeared = leave_out_smeared(&mut stack);
             // What its thickness says is told as soon as it is known; the defects are looked for beside it.
             let mut by_thickness = || -> Result<(FieldFindings, SectionThickness, CheckedSlide)> {
-                let first = FieldFindings::with_crystals(&stack, crystals_of(&stack), STILL_LOOKING);
+                let first = FieldFindings::with_crystals(
+                    &stack,
+                    crystals_unless(&stack, &CrossedLight::NotYet, smeared.as_ref()),
+                    STILL_LOOKING,
+                );
                 fields[i] = Some(first.clone());
                 let by_crystals: Vec<FieldFindings> = fields.iter().flatten().cloned().collect();
                 let measured = pipeline::measure(&slide, &by_crystals)?;
@@ -280,13 +286,14 @@ fn measured(
                 Ok((first, measured))
             };
             let (by_thickness, defects) = rayon::join(by_thickness, || {
-                find_defects_after(&looks.at(&stack.plane, &slide), &stack, slide.record.impregnation)
+                let look = looks.at(&stack.plane, &slide);
+                find_defects_after(&look, &stack, smeared.as_ref(), slide.record.impregnation)
             });
             let (first, measured): (FieldFindings, SectionThickness) = by_thickness?;
             thickness = Some(measured);
             FieldFindings { defects, ..first }
         } else {
-            FieldFindings::find(&stack, &slide.record)
+            FieldFindings::find(&mut stack, &slide.record)
         };
         if let Some(key) = depends(&plan.name) {
             kept.insert(key, found.clone());

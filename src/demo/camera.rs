@@ -131,6 +131,28 @@ pub(crate) fn frame(canvas: &Canvas, light: &[[f32; 3]], size: [usize; 2], pose:
     Light { w, h, rgb }
 }
 
+/// The same while the picture moves evenly by `moved` pixels, with `pose` in the middle.
+pub(crate) fn frame_moving(
+    canvas: &Canvas,
+    light: &[[f32; 3]],
+    size: [usize; 2],
+    pose: Pose,
+    moved: Option<[f32; 2]>,
+) -> Light {
+    const MOMENTS: usize = 12;
+    let Some(moved) = moved else { return frame(canvas, light, size, pose) };
+    let at = |moment: usize| {
+        let t = (moment as f32 + 0.5) / MOMENTS as f32 - 0.5;
+        frame(canvas, light, size, Pose { shift: [0, 1].map(|k| pose.shift[k] + t * moved[k]), ..pose })
+    };
+    let mut sum = at(0);
+    for next in (1..MOMENTS).map(at) {
+        sum.rgb.iter_mut().zip(next.rgb).for_each(|(sum, next)| (0..3).for_each(|c| sum[c] += next[c]));
+    }
+    sum.rgb.iter_mut().for_each(|rgb| *rgb = rgb.map(|v| v / MOMENTS as f32));
+    sum
+}
+
 /// Gaussian blur, in place.
 pub(crate) fn blur(light: &mut Light, sd: f32) {
     if sd <= 0.05 {

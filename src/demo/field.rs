@@ -1,6 +1,6 @@
 //! One field of a scene, rendered in memory.
 
-use super::camera::{Bench, Pose, blur, crossed_light, develop, exposure, frame, plane_light};
+use super::camera::{Bench, Pose, blur, crossed_light, develop, exposure, frame, frame_moving, plane_light};
 use super::canvas::Canvas;
 use super::clutter::{round_things, soil_glass, soil_rock};
 use super::dice::Dice;
@@ -164,7 +164,8 @@ impl Scene {
                 leakage: self.leakage as f32,
             };
             let crossed = crossed_light(canvas, &glass, &table, &bench);
-            let mut light = frame(canvas, &crossed, self.size_px, pose);
+            let moved = self.moved.iter().find(|(moved, _)| *moved == n).map(|(_, by)| by.map(|px| px as f32));
+            let mut light = frame_moving(canvas, &crossed, self.size_px, pose, moved);
             blur(&mut light, camera.blur_px as f32);
             self.eyepiece_hair.iter().for_each(|ends| hair(&mut light, *ends));
             lights.push(light);

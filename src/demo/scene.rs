@@ -228,6 +228,8 @@ pub struct Scene {
     pub pivot_px: [f64; 2],
     /// Greatest shift of a crossed photograph against the plane one, pixels.
     pub shift_px: f64,
+    /// Crossed photographs of each field that moved while they were exposed: which, and from one end to the other, pixels.
+    pub moved: Vec<(usize, [f64; 2])>,
     /// Lamp.
     pub lamp: Lamp,
     /// Camera.
@@ -289,6 +291,7 @@ impl Scene {
             stage_sense: 1.0,
             pivot_px: [0.0, 0.0],
             shift_px: 1.5,
+            moved: Vec::new(),
             lamp: Lamp::Tungsten { kelvin: 2900.0 },
             camera: CameraSpec::default(),
             leakage: 0.0006,

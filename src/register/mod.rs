@@ -23,7 +23,7 @@ pub(crate) use crate::register::lines::Cells;
 use crate::register::overview::Overview;
 use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
-use crate::slide::photograph::Photograph;
+use crate::slide::photograph::{Photograph, PhotographRecord};
 use crate::slide::record::Turned;
 use crate::timings::stage;
 use crate::units::{Degrees, MicrometresPerPixel};
@@ -75,6 +75,8 @@ pub struct FieldStack {
     pub blank: Option<Photograph>,
     /// Crossed polars, ascending stated angle; at least one.
     pub crossed: Vec<CrossedPhotograph>,
+    /// Crossed photographs that are not used because they are smeared, with that among their warnings.
+    pub left_out: Vec<PhotographRecord>,
     /// The lamp's fall-off over the frame, where the stage was turned: [`FieldStack::crossed_light`] is divided by it
     /// where the photograph was lit and multiplied by it where the plane one was, so that crossed over plane is free of it.
     pub lamp: Option<LampField>,
@@ -157,6 +159,7 @@ impl FieldStack {
             plane,
             blank,
             crossed,
+            left_out: Vec::new(),
             lamp,
             reduced_by: 1,
             overview,

@@ -41,30 +41,87 @@ const LEAST_WIDTH: f64 = 0.05;
 /// those smeared by 5 pixels and more reach; see docs/robustness.md.
 const SMEARED: f64 = 1.3;
 
+/// [`unevenness`] of each photograph of a field.
+#[derive(Clone, Debug)]
+pub(crate) struct Unevenness {
+    plane: Option<f64>,
+    /// In the order of [`FieldStack::crossed`].
+    crossed: Vec<Option<f64>>,
+}
+
+impl Unevenness {
+    /// Of the photographs of a field as they are.
+    pub(crate) fn of(stack: &FieldStack) -> Self {
+        let (plane, crossed) = rayon::join(
+            || unevenness(&stack.plane),
+            || stack.crossed.par_iter().map(|c| unevenness(&c.photograph)).collect(),
+        );
+        Self { plane, crossed }
+    }
+
+    /// The most smeared photograph of the field; None when all stood still or too little is seen to tell.
+    pub(crate) fn worst(&self, stack: &FieldStack) -> Option<Smeared> {
+        let photographs = std::iter::once(&stack.plane).chain(stack.crossed.iter().map(|c| &c.photograph));
+        let (worst, _) = photographs
+            .zip(std::iter::once(&self.plane).chain(&self.crossed))
+            .filter_map(|(p, ratio)| Some((p, (*ratio)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .filter(|(_, ratio)| is_smeared(Some(*ratio)))?;
+        let plane_stood_still = self.plane.is_some() && !is_smeared(self.plane);
+        Some(Smeared { file: worst.record.file.clone(), plane_stood_still })
+    }
+
+    /// Which crossed photographs are smeared, where the plane-light one is not: all light is held against that.
+    fn of_crossed(&self) -> Vec<bool> {
+        self.crossed.iter().map(|ratio| is_smeared(*ratio) && !is_smeared(self.plane)).collect()
+    }
+}
+
+fn is_smeared(ratio: Option<f64>) -> bool {
+    ratio.is_some_and(|ratio| ratio > SMEARED)
+}
+
 impl FieldStack {
     /// The most smeared photograph of this field; None when all stood still or too little is seen to tell.
     #[must_use]
-    pub fn smeared(&self) -> Option<Smeared<'_>> {
-        let photographs: Vec<&Photograph> =
-            std::iter::once(&self.plane).chain(self.crossed.iter().map(|c| &c.photograph)).collect();
-        let uneven: Vec<Option<f64>> = photographs.par_iter().map(|p| unevenness(p)).collect();
-        let in_plane_light = uneven[0];
-        let (worst, _) = photographs
-            .into_iter()
-            .zip(uneven)
-            .filter_map(|(p, ratio)| Some((p, ratio?)))
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-            .filter(|(_, ratio)| *ratio > SMEARED)?;
-        let plane_stood_still = in_plane_light.is_some_and(|ratio| ratio <= SMEARED);
-        Some(Smeared { file: &worst.record.file, plane_stood_still })
+    pub fn smeared(&self) -> Option<Smeared> {
+        Unevenness::of(self).worst(self)
+    }
+
+    /// Leaves out the crossed photographs that are smeared, where the others suffice, each with a warning; else the most smeared
+    /// photograph. `suffice` is asked of the polars' positions in all photographs and in the others, radians.
+    pub(crate) fn leave_out_smeared(
+        &mut self,
+        uneven: &Unevenness,
+        suffice: impl FnOnce(&[f64], &[f64]) -> bool,
+    ) -> Option<Smeared> {
+        let worst = uneven.worst(self)?;
+        let smeared = uneven.of_crossed();
+        let all: Vec<f64> = self.crossed.iter().map(|c| c.angle.radians()).collect();
+        let still: Vec<f64> = all.iter().zip(&smeared).filter(|(_, smeared)| !**smeared).map(|(a, _)| *a).collect();
+        if still.len() == all.len() || still.is_empty() || !suffice(&all, &still) {
+            return Some(worst);
+        }
+        let mut at = smeared.into_iter();
+        for left_out in self.crossed.extract_if(.., |_| at.next().is_some_and(|smeared| smeared)) {
+            let mut record = left_out.photograph.record;
+            let why = "smeared along one direction, as when the camera or the stage moves";
+            self.warnings.push(format!(
+                "{} is {why}: it was left out, and the field measured by its other crossed photographs",
+                record.file
+            ));
+            record.warnings.push(format!("{why}: left out"));
+            self.left_out.push(record);
+        }
+        None
     }
 }
 
 /// A photograph that is smeared along one direction.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Smeared<'a> {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Smeared {
     /// Its file.
-    pub file: &'a str,
+    pub file: String,
     /// The plane-light photograph is seen to have stood still: what shows in plane light can be judged.
     pub plane_stood_still: bool,
 }
@@ -306,12 +363,12 @@ mod tests {
             plane.record.file = "p.jpg".into();
             let photographs = FieldPhotographs { plane, crossed: vec![crossed], blank: None };
             let stack = FieldStack::register(&plan, photographs, None, Turned::Polars).unwrap();
-            stack.smeared().map(|s| (s.file.to_owned(), s.plane_stood_still))
+            stack.smeared().map(|s| (s.file, s.plane_stood_still))
         };
         let (still, moved) = ([0.0, 0.0], [9.0, 0.0]);
         assert_eq!(smeared(still, still), None);
-        assert_eq!(smeared(still, moved), Some(("c.jpg".into(), true)));
-        assert_eq!(smeared(moved, still), Some(("p.jpg".into(), false)));
+        assert_eq!(smeared(still, moved), Some(("c.jpg".to_owned(), true)));
+        assert_eq!(smeared(moved, still), Some(("p.jpg".to_owned(), false)));
     }
 
     #[test]

@@ -162,14 +162,14 @@ const BULGING: f64 = 0.94;
 /// Lengths follow the field's scale; without one they are taken at a usual 1.6 µm per pixel and given in pixels only.
 #[must_use]
 pub fn find_defects(stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
-    find_defects_unless(stack, &CrossedLight::NotYet, stack.smeared(), impregnation)
+    find_defects_unless(stack, &CrossedLight::NotYet, stack.smeared().as_ref(), impregnation)
 }
 
 /// The same of a field of which is known whether a photograph is smeared: most defects cannot be judged then.
 pub(crate) fn find_defects_unless(
     stack: &FieldStack,
     crossed: &CrossedLight,
-    smeared: Option<Smeared<'_>>,
+    smeared: Option<&Smeared>,
     impregnation: Impregnation,
 ) -> FieldDefects {
     stage!("defects");
@@ -189,15 +189,17 @@ pub(crate) fn find_defects_unless(
 
 /// The same of a field whose plane photograph was looked over before.
 #[must_use]
-pub fn find_defects_after(look: &PlaneLook, stack: &FieldStack, impregnation: Impregnation) -> FieldDefects {
+pub fn find_defects_after(
+    look: &PlaneLook,
+    stack: &FieldStack,
+    smeared: Option<&Smeared>,
+    impregnation: Impregnation,
+) -> FieldDefects {
     stage!("defects");
-    let (light, smeared) = rayon::join(
-        || {
-            stage!("defects: crossed light");
-            FieldLight::over(Arc::clone(&look.light), stack)
-        },
-        || stack.smeared(),
-    );
+    let light = {
+        stage!("defects: crossed light");
+        FieldLight::over(Arc::clone(&look.light), stack)
+    };
     find_by(stack, &light, look, smeared, impregnation)
 }
 
@@ -205,7 +207,7 @@ fn find_by(
     stack: &FieldStack,
     light: &FieldLight,
     look: &PlaneLook,
-    smeared: Option<Smeared<'_>>,
+    smeared: Option<&Smeared>,
     impregnation: Impregnation,
 ) -> FieldDefects {
     let mut found = report(light, Candidates::by(light, look), &stack.name, impregnation);
@@ -227,7 +229,7 @@ fn find_by(
         let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
         // A bubble shows in plane light; what tells holes and scratches from the rock is seen between crossed polars.
         let kinds = [DefectKind::Plucks, DefectKind::Scratches, DefectKind::Bubbles];
-        let not_seen = if plane_stood_still { &kinds[..2] } else { &kinds[..] };
+        let not_seen = if *plane_stood_still { &kinds[..2] } else { &kinds[..] };
         found.unjudged.extend(not_seen.iter().map(|k| (*k, why.clone())));
         found.moved = true;
     }

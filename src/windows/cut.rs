@@ -122,6 +122,7 @@ impl Cutter {
             plane: plane?,
             blank: None,
             crossed: crossed.into_iter().collect::<Result<_>>()?,
+            left_out: Vec::new(),
             lamp: None,
             reduced_by: 1,
             overview: self.field.overview.clone(),
