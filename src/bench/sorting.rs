@@ -4,6 +4,8 @@
 //! is, the field from where the lines of one photograph lie on another, a turned stage's angle from the turn of the
 //! picture. A photograph that nothing places is put aside and named, not guessed at.
 
+mod held;
+
 use std::path::PathBuf;
 use std::time::SystemTime;
 
@@ -12,7 +14,7 @@ use crate::slide::photograph::Role;
 
 use super::naming::{Said, said};
 use super::sketch::Look;
-use super::visit::{Angle, BenchSlide, Crossed, Field, Pass, Shot, put_crossed};
+use super::visit::{Angle, BenchSlide, Crossed, Field, Shot, put_crossed};
 
 /// A crossed photograph whose lines tell no place is taken for the field at hand when it came so soon after it, seconds.
 const AT_ONCE_S: i64 = 60;
@@ -353,82 +355,5 @@ impl Bench {
     fn put_aside(&mut self, shot: Shot, why: &str) -> Placed {
         self.aside.push(shot);
         Placed::Aside(why.to_owned())
-    }
-
-    /// The plane photographs of the slide at hand and its newest pass, newest first.
-    fn planes_at_hand(&self, said: &Said) -> Vec<&Shot> {
-        let slide = match &said.slide {
-            Some(id) => self.slides.iter().position(|s| s.id == *id),
-            None => self.current,
-        };
-        let fields = slide.map_or(&[][..], |s| &self.pass(s).fields);
-        fields.iter().rev().filter_map(|f| f.plane.as_ref()).collect()
-    }
-
-    fn twin(&self, sha256: &str) -> Option<String> {
-        let shots = self.slides.iter().flat_map(|s| &s.passes).flat_map(|p| &p.fields).flat_map(Field::shots);
-        let twin = shots.chain(&self.aside).find(|s| s.sha256 == sha256)?;
-        Some(twin.relative.display().to_string())
-    }
-
-    fn seconds_since_last(&self, shot: &Shot) -> Option<i64> {
-        let (taken, saved) = self.last?;
-        match (taken, shot.taken_s) {
-            (Some(before), Some(now)) => Some(now - before),
-            _ => Some(shot.saved.duration_since(saved).map_or(0, |d| d.as_secs() as i64)),
-        }
-    }
-
-    fn gap(&self, since: Option<i64>) -> bool {
-        since.is_some_and(|s| s > self.gap_s)
-    }
-
-    fn new_slide(&mut self, said: &Said, began: SystemTime) -> usize {
-        let id = said.slide.clone().unwrap_or_else(|| {
-            let free = |id: &String| self.slides.iter().all(|s| s.id != *id);
-            let numbered = (2..).map(|n| format!("{}-{n}", self.stem));
-            std::iter::once(self.stem.clone()).chain(numbered).find(free).unwrap_or_default()
-        });
-        let first = Pass { fields: Vec::new(), began, folder: said.pass.clone() };
-        self.slides.push(BenchSlide { id, named: said.slide.is_some(), passes: vec![first] });
-        self.slides.len() - 1
-    }
-
-    fn begin_pass(&mut self, slide: usize, said: &Said, began: SystemTime) {
-        self.slides[slide].passes.push(Pass { fields: Vec::new(), began, folder: said.pass.clone() });
-    }
-
-    /// Begins a pass when the photograph was saved into another folder of the slide's than the ones before.
-    fn pass_by_folder(&mut self, slide: usize, said: &Said, began: SystemTime) -> bool {
-        let pass = self.pass(slide);
-        let another = pass.folder != said.pass && !pass.fields.is_empty();
-        if another {
-            self.begin_pass(slide, said, began);
-        }
-        another
-    }
-
-    fn pass(&self, slide: usize) -> &Pass {
-        self.slides[slide].passes.last().expect("a slide has a pass from its first photograph on")
-    }
-
-    fn pass_mut(&mut self, slide: usize) -> &mut Pass {
-        self.slides[slide].passes.last_mut().expect("a slide has a pass from its first photograph on")
-    }
-
-    fn field(&mut self, slide: usize, name: &str) -> &mut Field {
-        let fields = &mut self.pass_mut(slide).fields;
-        let at = fields.iter().position(|f| f.name == name).unwrap_or_else(|| {
-            fields.push(Field { name: name.to_owned(), ..Field::default() });
-            fields.len() - 1
-        });
-        &mut fields[at]
-    }
-
-    /// A letter that no field of any pass of the slide has, so that a field keeps its letter from pass to pass.
-    fn next_letter(&self, slide: usize) -> String {
-        let taken = |name: &String| self.slides[slide].passes.iter().any(|p| p.fields.iter().any(|f| f.name == *name));
-        let letters = ('A'..='Z').map(String::from).chain((27..).map(|n| n.to_string()));
-        letters.into_iter().find(|name| !taken(name)).unwrap_or_default()
     }
 }

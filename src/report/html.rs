@@ -8,17 +8,17 @@ use sha2::{Digest, Sha256};
 use crate::error::{Error, Result};
 use crate::report::chart::{Chart, ChartView};
 use crate::report::drawing::{Drawing, Gauge};
-use crate::report::marks::{DefectRow, Mark, marks};
+use crate::report::marks::{DefectRow, marks};
 use crate::report::pictures::FieldPicture;
-use crate::report::record::{Report, ThicknessStatus};
+use crate::report::record::Report;
+use crate::report::rows::{
+    Kind, LimitRow, PhotographRow, Picture, kinds, limit_row, photograph_row, picture, thickness_rows,
+};
 use crate::report::terminal::plain;
 use crate::report::words;
-use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::record::Finish;
+use crate::verdict::Outcome;
 use crate::verdict::advice::kind_words;
-use crate::verdict::limits::Limit;
-use crate::verdict::reasons::{Side, percent};
-use crate::verdict::{Outcome, Reason};
 
 const CSS: &str = include_str!("templates/page.css");
 const SCRIPT: &str = include_str!("templates/page.js");
@@ -62,47 +62,6 @@ struct Page {
     tool: String,
     made_at: String,
     schema_version: String,
-}
-
-struct LimitRow {
-    class: &'static str,
-    name: String,
-    measured: String,
-    allowed: String,
-    probability: String,
-    met: &'static str,
-    source: String,
-}
-
-struct Kind {
-    key: &'static str,
-    name: &'static str,
-    count: usize,
-    shape: &'static str,
-}
-
-struct Picture {
-    name: String,
-    facts: String,
-    summary: String,
-    view: String,
-    covers: [f64; 2],
-    plane: String,
-    crossed: Option<String>,
-    plane_caption: String,
-    crossed_caption: String,
-    marks: Vec<Mark>,
-}
-
-struct PhotographRow {
-    file: String,
-    field: String,
-    light: String,
-    pixels: String,
-    exposure: String,
-    camera: String,
-    sha256: String,
-    warnings: Vec<String>,
 }
 
 /// Renders the page. `pictures` in the order of the report's fields, or none; `chart` where thickness was measured.
@@ -252,185 +211,4 @@ fn facts(report: &Report) -> Vec<String> {
     }
     out.push(report.made_at.get(..10).unwrap_or(&report.made_at).to_owned());
     out
-}
-
-fn limit_row(r: &Reason, report: &Report) -> LimitRow {
-    let number = |v: f64| match r.limit {
-        Limit::Thickness | Limit::RangeAcross => format!("{v:.1} µm"),
-        Limit::LargestBubble => format!("{v:.0} µm"),
-        Limit::BubbleArea | Limit::PluckedArea => percent(v),
-        Limit::BubblesPerMm2 | Limit::Scratches => format!("{v:.2} {}", words::unit(&r.unit)),
-    };
-    let bound = |v: f64| match r.limit {
-        Limit::BubbleArea | Limit::PluckedArea => percent(v),
-        _ => format!("{v} {}", words::unit(&r.unit)),
-    };
-    let allowed = match r.allowed {
-        [Some(low), Some(high)] => format!("{low} to {high} {}", words::unit(&r.unit)),
-        [None, Some(high)] => format!("up to {}", bound(high)),
-        [Some(low), None] => format!("from {}", bound(low)),
-        [None, None] => "no limit".into(),
-    };
-    let name = match r.side {
-        Some(Side::Thinnest) => "Thickness, thinnest place".into(),
-        Some(Side::Thickest) => "Thickness, thickest place".into(),
-        None => words::limit(r.limit).to_owned(),
-    };
-    let none = match r.limit {
-        Limit::LargestBubble if r.conformance_probability.is_some() => "none",
-        _ => "not known",
-    };
-    let (class, met) = match (r.met, r.conformance_probability) {
-        (Some(true), _) => ("", "met"),
-        (Some(false), _) => ("missed", "missed"),
-        (None, Some(_)) => ("open", "open"),
-        (None, None) => (if r.missing { "open" } else { "" }, "not judged"),
-    };
-    let source = report.limits.iter().find(|l| l.limit == r.limit).map_or("", |l| &l.source);
-    LimitRow {
-        class,
-        name,
-        measured: r.measured.map_or_else(|| none.into(), number),
-        allowed,
-        probability: r.conformance_probability.map_or_else(|| "not known".into(), probability),
-        met,
-        source: source.into(),
-    }
-}
-
-fn probability(p: f64) -> String {
-    match p {
-        p if p > 0.999 => "over 0.999".into(),
-        p if p < 0.001 => "under 0.001".into(),
-        p => format!("{p:.3}"),
-    }
-}
-
-fn kinds(report: &Report) -> Vec<Kind> {
-    let d = &report.defects;
-    let ambiguous = d.plucks.iter().filter(|p| p.ambiguous).count();
-    let kind = |key, name, count, shape| Kind { key, name, count, shape };
-    vec![
-        kind("bubble", "Bubbles", d.bubbles.len(), "M16 2a8 8 0 1 1 0 16a8 8 0 1 1 0 -16Z"),
-        kind("pluck", "Plucked places", d.plucks.len() - ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
-        kind("ambiguous", "Holes that may be the rock's own", ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
-        kind("scratch", "Scratches", d.scratches.len(), "M2 16L30 4"),
-        kind("fibre", "Fibres", d.fibres.len(), "M2 16C10 -4 20 22 30 4"),
-        kind("lifted", "Lifted places", d.lifted.len(), "M4 12C3 3 14 1 20 3C28 5 31 12 25 16C18 20 6 19 4 12Z"),
-    ]
-}
-
-fn picture(p: &FieldPicture, marks: Vec<Mark>, report: &Report) -> Picture {
-    let field = report.fields.iter().find(|f| f.name == p.name);
-    let thickness = report.thickness.per_field.iter().find(|f| f.name == p.name);
-    let mut facts = Vec::new();
-    if let Some(mean) = thickness.and_then(|t| t.mean_um) {
-        facts.push(format!("{mean:.1} µm"));
-    }
-    if let Some([x, y]) = field.and_then(|f| f.centre_mm) {
-        facts.push(format!("{x} mm along and {y} mm up from the lower-left corner"));
-    }
-    if let Some(s) = field.and_then(|f| f.um_per_px) {
-        facts.push(format!("{s} µm per pixel"));
-    }
-    let count = |kind: &str| marks.iter().filter(|m| m.kind == kind).count();
-    let words = |n: usize, one: &str, many: &str| match n {
-        0 => format!("no {one}"),
-        1 => format!("1 {one}"),
-        n => format!("{n} {many}"),
-    };
-    let if_any = |kind: &str, one: &str, many: &str| match count(kind) {
-        0 => String::new(),
-        n => format!(", {}", words(n, one, many)),
-    };
-    let summary = format!(
-        "{}, {}, {}{}{}.",
-        words(count("bubble"), "bubble", "bubbles"),
-        words(count("pluck") + count("ambiguous"), "hole", "holes"),
-        words(count("scratch"), "scratch", "scratches"),
-        if_any("fibre", "fibre", "fibres"),
-        if_any("lifted", "lifted place", "lifted places")
-    );
-    Picture {
-        name: p.name.clone(),
-        facts: facts.join(", "),
-        plane_caption: format!("Plane light: {summary}{}", shown(p)),
-        summary,
-        view: format!("-0.5 -0.5 {} {}", p.covers_px[0], p.covers_px[1]),
-        covers: p.covers_px,
-        plane: p.plane.clone(),
-        crossed: p.crossed.clone(),
-        crossed_caption: p.crossed_angle_deg.map_or_else(
-            || format!("Crossed polars.{}", shown(p)),
-            |a| format!("Crossed polars at {a:.1}\u{a0}degrees, brightened for the page.{}", shown(p)),
-        ),
-        marks,
-    }
-}
-
-/// What the page shows of a photograph's pixels, where it is not all.
-fn shown(p: &FieldPicture) -> String {
-    match p.pixels_in_one {
-        1 => String::new(),
-        n => format!(" Shown with {n}\u{a0}×\u{a0}{n} pixels as one."),
-    }
-}
-
-fn thickness_rows(report: &Report) -> Vec<[String; 4]> {
-    let t = &report.thickness;
-    if t.status == ThicknessStatus::NotMeasurable {
-        return vec![["Section".into(), "not measured".into(), t.why.clone().unwrap_or_default(), String::new()]];
-    }
-    let value = |v: Option<f64>| v.map_or_else(|| "not known".into(), |v| format!("{v:.1}"));
-    let interval = |i: Option<[f64; 2]>| i.map_or_else(|| "not known".into(), |[l, h]| format!("{l:.1} to {h:.1}"));
-    let mut rows = vec![
-        [
-            "Mean".into(),
-            value(t.mean_um),
-            interval(t.ci95_um),
-            t.quartz_grains.map_or_else(String::new, |n| n.to_string()),
-        ],
-        ["Thinnest place".into(), value(t.at_thinnest_um), interval(t.at_thinnest_ci95_um), String::new()],
-        ["Thickest place".into(), value(t.at_thickest_um), interval(t.at_thickest_ci95_um), String::new()],
-    ];
-    rows.extend(
-        t.per_field
-            .iter()
-            .map(|f| [format!("Field {}", f.name), value(f.mean_um), interval(f.ci95_um), f.quartz_grains.to_string()]),
-    );
-    rows
-}
-
-fn photograph_row(p: &PhotographRecord) -> PhotographRow {
-    let light = match (p.role, p.angle_deg) {
-        (Role::Plane, _) => "plane".into(),
-        (Role::Blank, _) => "bare glass".into(),
-        (Role::Crossed, Some(a)) => format!("crossed, {a}°"),
-        (Role::Crossed, None) => "crossed".into(),
-    };
-    let exposure = p.exposure.map_or_else(
-        || "not recorded".into(),
-        |e| {
-            let time = if e.time_s > 0.0 && e.time_s < 0.4 {
-                format!("1/{:.0} s", 1.0 / e.time_s)
-            } else {
-                format!("{} s", e.time_s)
-            };
-            let f = e.f_number.map_or_else(String::new, |f| format!(", f/{f}"));
-            let iso = e.iso.map_or_else(String::new, |i| format!(", ISO {i}"));
-            format!("{time}{f}{iso}")
-        },
-    );
-    let camera =
-        [p.camera.as_deref(), p.taken_at.as_deref()].into_iter().flatten().map(plain).collect::<Vec<_>>().join(", ");
-    PhotographRow {
-        file: plain(&p.file),
-        field: plain(&p.field),
-        light,
-        pixels: format!("{}\u{a0}×\u{a0}{}", p.width_px, p.height_px),
-        exposure,
-        camera: if camera.is_empty() { "not recorded".into() } else { camera },
-        sha256: p.sha256.clone(),
-        warnings: p.warnings.clone(),
-    }
 }

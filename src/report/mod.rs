@@ -16,6 +16,7 @@ mod marks;
 pub mod pictures;
 pub mod record;
 mod rounding;
+mod rows;
 pub mod terminal;
 #[cfg(test)]
 mod tests;
