@@ -1,6 +1,7 @@
 //! Circles out of focus: where a blurred edge lies, and how round it is.
 
-use super::circle::{Circle, Ray, Unrolled, edge_reach, scatter_about, summit};
+use super::circle::{Circle, Ray, Unrolled, edge_reach, summit};
+use super::oval::Departure;
 use crate::section::shape::fit_circle;
 
 /// Blur of an edge, share of the radius and pixels, from which single samples do not tell well where it lies.
@@ -10,13 +11,13 @@ const SOFT_PX: f64 = 1.5;
 /// Slack of the pass over a blurred edge.
 const SOFT_SLACK: f64 = 0.18;
 
-/// A circle out of focus with its roughness (share of the radius), by means over as much of its edge as is blurred; None where it is
+/// A circle out of focus and how its edge departs from it, by means over as much of its edge as is blurred; None where it is
 /// sharp, or no rounder by them.
 ///
 /// Along a blurred edge light rises by little from sample to sample, and specks and noise move its steepest place.
 ///
 /// `around` is the light round the circle out to its [`edge_reach`].
-pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Option<(Circle, f64)> {
+pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Option<(Circle, Departure)> {
     let Circle { x, y, radius } = circle;
     let (rays, step) = (around.rays(edge_reach(radius)), around.step);
     let blur = blur(&rays, step, radius)?;
@@ -55,8 +56,9 @@ pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Optio
     if (cx - x).hypot(cy - y) > 0.2 * radius || !(0.85..1.15).contains(&(r / radius)) {
         return None;
     }
-    let by_means = scatter_about(&edge, Circle { x: cx, y: cy, radius: r });
-    (by_means < roughness).then_some((Circle { x: cx, y: cy, radius: r }, by_means))
+    let circle = Circle { x: cx, y: cy, radius: r };
+    let by_means = Departure::of(&edge, circle);
+    (by_means.roughness < roughness).then_some((circle, by_means))
 }
 
 /// Standard deviation of the blur of the outer edge, pixels, from the mean light at each radius.

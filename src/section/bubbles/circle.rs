@@ -1,5 +1,6 @@
 //! The circle of a candidate: light along rays from its centre, and the fit to its outer edge.
 
+use super::oval::Departure;
 use super::wall::look;
 use super::{CONSIDERED, Ring, SMALLEST_UM};
 use super::{blurred, thin};
@@ -116,8 +117,8 @@ impl Drawn {
     /// Fits the circle of a candidate to its outer edge and to its wall, and looks along both.
     pub(super) fn of(light: &PlaneLight, candidate: Circle) -> Self {
         let seen = |circle: Circle, around: Unrolled, slack: &[f64]| {
-            let Settled { circle, roughness, around } = settle(light, circle, around, slack)?;
-            look(light, circle, roughness, around)
+            let Settled { circle, departure, around } = settle(light, circle, around, slack)?;
+            look(light, circle, departure, around)
         };
         let around = |circle: Circle| unroll(light, circle, edge_reach(circle.radius));
         let first = around(candidate);
@@ -140,8 +141,8 @@ impl Drawn {
 /// A circle fitted to an outer edge.
 struct Settled {
     circle: Circle,
-    /// Scatter of the edge about it, share of the radius.
-    roughness: f64,
+    /// How the edge departs from it.
+    departure: Departure,
     /// Light round it, where it was looked at already.
     around: Option<Unrolled>,
 }
@@ -150,7 +151,7 @@ struct Settled {
 /// out to its [`edge_reach`].
 fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -> Option<Settled> {
     let Circle { mut x, mut y, mut radius } = circle;
-    let mut roughness = f64::INFINITY;
+    let mut departure = None;
     let mut around = Some(around);
     for (pass, slack) in slack.iter().enumerate() {
         let reach = edge_reach(radius);
@@ -173,8 +174,9 @@ fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -
         }
         let moved = (cx - x).hypot(cy - y) + (r - radius).abs();
         (x, y, radius) = (cx, cy, r);
-        roughness = scatter_about(&edge, Circle { x, y, radius });
-        if pass == 1 && roughness > FAR_FROM_ROUND {
+        let seen = Departure::of(&edge, Circle { x, y, radius });
+        departure = Some(seen);
+        if pass == 1 && seen.roughness > FAR_FROM_ROUND {
             return None;
         }
         // Another pass would find the same edge.
@@ -187,18 +189,12 @@ fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -
     }
     let circle = Circle { x, y, radius };
     let around = unroll(light, circle, edge_reach(radius));
-    let sharper = blurred::settle(circle, &around, roughness);
+    let departure = departure?;
+    let sharper = blurred::settle(circle, &around, departure.roughness);
     Some(match sharper {
-        Some((circle, roughness)) => Settled { circle, roughness, around: None },
-        None => Settled { circle, roughness, around: Some(around) },
+        Some((circle, departure)) => Settled { circle, departure, around: None },
+        None => Settled { circle, departure, around: Some(around) },
     })
-}
-
-/// Robust scatter of an edge about its circle, share of the radius.
-pub(super) fn scatter_about(edge: &[[f64; 2]], Circle { x, y, radius }: Circle) -> f64 {
-    let mut off: Vec<f64> = edge.iter().map(|p| ((p[0] - x).hypot(p[1] - y) - radius).abs() / radius).collect();
-    let at = off.len() * 7 / 10;
-    *off.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// Samples on either side between which a rise is taken.

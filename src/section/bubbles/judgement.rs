@@ -13,25 +13,27 @@ impl Ring {
         let thin = f64::from(u8::from(self.rim_width < THIN));
         let roughness = self.roughness.min(0.12);
         let pale = ((0.32 - self.inner_depth) / 0.1).clamp(0.0, 1.0);
-        Odds::before(6.8)
-            .with("seen all round", self.share - 0.8, 6.6)
-            .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 0.78)
+        Odds::before(7.1)
+            .with("seen all round", self.share - 0.8, 7.5)
+            .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 1.0)
             // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
-            .with("not round", roughness, -197.0)
+            .with("not round", roughness, -172.0)
+            // Pressed flat it is a little oval.
+            .with("oval", (self.oval - 0.01).max(0.0), -26.0)
             // A pale circle is a bubble's only when it is one: in a clean rock many outlines are as pale.
-            .with("pale and not round", pale * roughness, -85.0)
+            .with("pale and not round", pale * roughness, -40.0)
             // Dark lines on one circle, more than chance puts there.
-            .with("wall on a circle", thin * (self.on_circle.min(1.0) - 0.7), 13.8)
+            .with("wall on a circle", thin * (self.on_circle.min(1.0) - 0.7), 12.0)
             // Crystals go on beneath a bubble's wall; an outline parts what it bounds.
-            .with("divides", thin * (self.divides - 0.5).max(0.0), -13.4)
+            .with("divides", thin * (self.divides - 0.5).max(0.0), -12.0)
             // Dark alike all round. (How wide it is tells nothing: total reflection blackens the outer third of the radius, and
             // an objective that takes in little light four fifths.)
-            .with("uneven", (self.unevenness - 0.25).max(0.0), -7.0)
-            .with("hardly judged", (self.judged - 0.6).min(0.0), 23.5)
+            .with("uneven", (self.unevenness - 0.25).max(0.0), -9.0)
+            .with("hardly judged", (self.judged - 0.6).min(0.0), 18.0)
             // A round hole or a vesicle is out all over; through a bubble the rock shows.
-            .with("out inside", self.inside_out, -1.7)
+            .with("out inside", self.inside_out, -3.0)
             // Fibres that radiate from a middle go out in a cross: a round filling of the rock's. House value.
             .with("black cross", (self.cross - 0.5).max(0.0), -16.0)
-            .with("few pixels", (1.0 / self.radius).min(0.3), -16.0)
+            .with("few pixels", (1.0 / self.radius).min(0.3), -24.0)
     }
 }

@@ -6,7 +6,9 @@
 mod blurred;
 mod circle;
 mod cross;
+mod gleam;
 mod judgement;
+mod oval;
 mod search;
 #[cfg(test)]
 mod tests;
@@ -34,8 +36,10 @@ pub struct Ring {
     pub share: f64,
     /// Share of all directions that can be judged (in the picture, not black outside).
     pub judged: f64,
-    /// Robust scatter of the rim's outer edge about the circle, share of the radius.
+    /// Robust scatter of the rim's outer edge about an oval on the circle, share of the radius.
     pub roughness: f64,
+    /// Most that this oval departs from the circle, share of the radius.
+    pub oval: f64,
     /// Median depth of the rim under its outside, log units.
     pub depth: f64,
     /// Median depth of the rim under the inside, log units.

@@ -92,6 +92,7 @@ fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not()
         share: 1.0,
         judged: 1.0,
         roughness: 0.01,
+        oval: 0.0,
         depth: 2.0,
         inner_depth: 2.0,
         rim_width: 0.6,
@@ -197,4 +198,66 @@ fn dark_discs_squares_and_straight_lines_are_no_bubbles() {
     assert!(bubbles(&square).is_empty(), "a square outline");
     let comb = scene(200, 200, |x, y| if (x + 0.4 * y).rem_euclid(17.0) < 2.0 { 0.5 } else { 1.0 });
     assert!(bubbles(&comb).is_empty(), "cleavage");
+}
+
+/// Pressed flat between glass and rock a bubble may be a little oval; a grain's outline is that and rough.
+#[test]
+fn a_flat_one_that_is_a_little_oval_is_found_and_an_oval_grain_is_not() {
+    let wall = |radius_at: &dyn Fn(f64) -> f64, x: f64, y: f64| {
+        let (u, v) = (x - 130.0, y - 112.0);
+        let d = u.hypot(v) - radius_at(v.atan2(u));
+        1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
+    };
+    // Half axes of 40 and 36 pixels.
+    let oval = |t: f64| 1.0 / ((t.cos() / 40.0).powi(2) + (t.sin() / 36.0).powi(2)).sqrt();
+    let found = bubbles(&scene(240, 260, |x, y| wall(&oval, x, y)));
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!((found[0].radius - 38.0).abs() < 1.5, "{:?}", found[0]);
+    assert!((found[0].oval - 4.0 / 76.0).abs() < 0.015, "{:?}", found[0]);
+    let grain = |t: f64| oval(t) * (1.0 + 0.05 * (3.0 * t + 0.4).cos() + 0.05 * (5.0 * t).sin());
+    let found = bubbles(&scene(240, 260, |x, y| wall(&grain, x, y)));
+    assert!(found.is_empty(), "{found:?}");
+}
+
+/// Small and out of focus a ball is a black disc with a gleam in its middle, in log light hardly to be seen.
+#[test]
+fn a_small_ball_out_of_focus_is_known_by_its_gleam() {
+    let disc = |gleam: f64| {
+        scene(240, 260, |x, y| {
+            let r = (x - 130.0).hypot(y - 112.0);
+            let edge = 1.0 / (1.0 + (-(r - 11.0) / 1.1).exp());
+            0.012 + 0.988 * edge + gleam * (-0.5 * (r / 2.2).powi(2)).exp()
+        })
+    };
+    let found = bubbles(&disc(0.08));
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!((found[0].radius - 11.0).abs() < 1.0, "{:?}", found[0]);
+    assert!(bubbles(&disc(0.0)).is_empty(), "an opaque round grain out of focus");
+}
+
+/// What little light passes the middle of a ball may show four dark arms between crossed polars; a filling is clear all over.
+#[test]
+fn a_black_cross_within_a_ball_does_not_make_it_a_filling() {
+    let radius = 24.0;
+    let seen = |plane_at: &dyn Fn(f64) -> f64| {
+        let place = |y: usize, x: usize, step: f64| (step * x as f64 - 130.0, step * y as f64 - 112.0);
+        let plane = Array2::from_shape_fn((240, 260), |(y, x)| {
+            let (u, v) = place(y, x, 1.0);
+            (0.8 * plane_at(u.hypot(v) / radius)) as f32
+        });
+        let bin = coarse_bin(Some(1.6));
+        let crossed = Array2::from_shape_fn((240 / bin, 260 / bin), |(y, x)| {
+            let (u, v) = place(y, x, bin as f64);
+            let arms = if u.hypot(v) < radius { (2.0 * v.atan2(u)).sin().powi(2) } else { 0.7 };
+            (0.25 * plane_at(u.hypot(v) / radius) * arms) as f32
+        });
+        let planes =
+            |a: Array2<f32>, bin| LinearPlanes { bin, mask: Array2::zeros(a.dim()), rgb: [a.clone(), a.clone(), a] };
+        find(&FieldLight::from_planes(&planes(plane, 1), &[planes(crossed, bin)], &[0.0], Some(1.6)))
+    };
+    let ball = seen(&|b| ball(b, 1.54, 0.25).max(0.02));
+    assert!(ball.first().is_some_and(|r| r.confidence > 0.9 && r.cross == 0.0), "{ball:?}");
+    let filling = seen(&|b| 1.0 - 0.6 * (-0.5 * ((b - 1.0) * radius / 1.3).powi(2)).exp());
+    assert!(filling.iter().all(|r| r.confidence < 0.5), "{filling:?}");
+    assert!(filling.first().is_some_and(|r| r.cross > 0.8), "{filling:?}");
 }

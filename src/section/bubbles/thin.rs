@@ -5,6 +5,7 @@
 use rand::{RngExt, SeedableRng};
 
 use super::circle::{Circle, Ray, Unrolled, edge_reach};
+use super::oval::Oval;
 use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
 use crate::vectors::{Wide, wide};
@@ -158,10 +159,11 @@ fn through([a, b, c]: [[f64; 2]; 3]) -> Option<[f64; 3]> {
     Some([a[0] + ux, a[1] + uy, ux.hypot(uy)])
 }
 
-/// Share of the rays that have a dark line on one circle, just within the radius, over what chance would put there.
-pub(super) fn on_circle(light: &PlaneLight, rays: &[Ray<'_>], step: f64, radius: f64) -> f64 {
+/// Share of the rays that have a dark line on one oval, just within the radius, over what chance would put there.
+pub(super) fn on_circle(light: &PlaneLight, rays: &[Ray<'_>], step: f64, radius: f64, oval: Oval) -> f64 {
     let band = [0.6 * radius, 1.15 * radius + step];
-    let all = dips(light, rays, step, band);
+    let mut all = dips(light, rays, step, band);
+    all.iter_mut().for_each(|d| d.at /= oval.at(rays[d.direction].cos, rays[d.direction].sin));
     let near = tolerance(step, radius);
     let n = rays.iter().filter(|r| r.light.get((radius / step) as usize).is_some_and(|v| v.is_finite())).count();
     if n < 8 {

@@ -4,7 +4,9 @@ use ndarray::Array2;
 
 use super::circle::{Circle, Unrolled, directions, unrolled};
 use super::cross::extinction_cross;
+use super::gleam::gleam;
 use super::judgement::THIN;
+use super::oval::Departure;
 use super::thin::on_circle;
 use super::{CONSIDERED, Ring};
 use crate::section::cells::sample;
@@ -15,13 +17,20 @@ use crate::section::plane_light::PlaneLight;
 const SEEN: [f64; 2] = [0.05, 0.22];
 /// See [`SEEN`].
 const SEEN_OVER_SCATTER: f64 = 3.0;
+/// Width of a rim, share of the radius, and depth, log units, from which it is that of a ball of gas: total reflection blackens the outer
+/// third (1 - 1/1.54 = 0.35, ray optics), which in a filling is a mere coat.
+const BALL: [f64; 2] = [0.3, 0.7];
+/// Depth of a rim from which it may be that of a black ball, log units: a fifth of the light about it. House value.
+const OF_A_BALL: f64 = 1.6;
+/// Share of the directions that is as good as all.
+const SEEN_ALL_ROUND: f64 = 0.8;
 /// Light between crossed polars below which a cell is out, share of bright crystals.
 const OUT: f32 = 0.06;
 /// Difference between crossed polars from which two places are not of one crystal, share of bright crystals.
 const PARTED: f32 = 0.15;
 
 /// What plane light shows along a circle; `around` is what was unrolled round it before.
-pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64, around: Option<Unrolled>) -> Option<Ring> {
+pub(super) fn look(light: &PlaneLight, circle: Circle, departure: Departure, around: Option<Unrolled>) -> Option<Ring> {
     let Circle { x, y, radius } = circle;
     let outer = 1.22 * radius + 2.5;
     let reach = outer + step_room(radius);
@@ -87,6 +96,12 @@ pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64, around: O
     let depth = median(&mut depths);
     let inner_depth = median(&mut inner_depths);
     let rim_width = median(&mut widths);
+    // Too black or too blurred to be looked into ray by ray: a ball all the same where light comes through its middle.
+    let (share, inner_depth) =
+        match (depth > OF_A_BALL && share < SEEN_ALL_ROUND).then(|| gleam(light, circle)).flatten() {
+            Some(gleam) if gleam.share > share => (gleam.share, gleam.depth),
+            _ => (share, inner_depth),
+        };
     let mut spread: Vec<f64> = depths.iter().map(|d| (d - depth).abs()).collect();
     let unevenness = median(&mut spread) / depth.max(0.05);
     Some(Ring {
@@ -95,13 +110,14 @@ pub(super) fn look(light: &PlaneLight, circle: Circle, roughness: f64, around: O
         radius,
         share,
         judged: judged_share,
-        roughness,
+        roughness: departure.roughness,
+        oval: departure.oval.amplitude(),
         depth,
         inner_depth,
         rim_width,
         unevenness,
         inside_out: 0.0,
-        on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius) } else { 0.0 },
+        on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius, departure.oval) } else { 0.0 },
         divides: 0.0,
         cross: 0.0,
         confidence: 0.0,
@@ -117,7 +133,9 @@ impl Ring {
         if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
             self.divides = divides(light, bright, circle, self.rim_width * self.radius);
         }
-        if self.odds().probability() > CONSIDERED {
+        // A round filling lets light through all over; a ball turns it away, and what little passes its middle may make a cross too.
+        let ball = self.rim_width > BALL[0] && self.depth > BALL[1];
+        if !ball && self.odds().probability() > CONSIDERED {
             self.cross = extinction_cross(light, circle);
         }
         self.confidence = self.odds().probability();
