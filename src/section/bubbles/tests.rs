@@ -212,7 +212,8 @@ fn a_flat_one_that_is_a_little_oval_is_found_and_an_oval_grain_is_not() {
     let oval = |t: f64| 1.0 / ((t.cos() / 40.0).powi(2) + (t.sin() / 36.0).powi(2)).sqrt();
     let found = bubbles(&scene(240, 260, |x, y| wall(&oval, x, y)));
     assert_eq!(found.len(), 1, "{found:?}");
-    assert!((found[0].radius - 38.0).abs() < 1.5, "{:?}", found[0]);
+    // The radius is that of the wall's outer edge.
+    assert!((found[0].radius - 38.0).abs() < 2.5, "{:?}", found[0]);
     assert!((found[0].oval - 4.0 / 76.0).abs() < 0.015, "{:?}", found[0]);
     let grain = |t: f64| oval(t) * (1.0 + 0.05 * (3.0 * t + 0.4).cos() + 0.05 * (5.0 * t).sin());
     let found = bubbles(&scene(240, 260, |x, y| wall(&grain, x, y)));
