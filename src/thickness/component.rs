@@ -29,9 +29,7 @@ pub(crate) struct Component {
     pub(crate) shares: usize,
     /// Log probability of each grain over the thickness grid.
     pub(crate) logs: Vec<Vec<f32>>,
-    /// Log weight by lamp and gains alone.
-    prior: f64,
-    /// Log evidence over all thicknesses, with `prior`.
+    /// Log evidence over all thicknesses, with what its lamp counts for.
     pub(crate) log_weight: f64,
 }
 
@@ -124,52 +122,78 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
 }
 
 /// Every kept lamp with every share vector, weighted by evidence.
-pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], yardstick: &Yardstick) -> Vec<Component> {
-    let mut components: Vec<Component> = lamps
-        .iter()
-        .flat_map(|LampFit { path, gains, weight }| {
-            let path = Arc::new(gains.along(path));
-            let evidence = Evidence::new(grains, &path, gains.factors(), yardstick);
-            (0..SHARES.len())
-                .map(|s| Component {
-                    path: path.clone(),
-                    gains: gains.clone(),
-                    shares: s,
-                    logs: evidence.logs(grains, SHARES[s]),
-                    prior: weight.ln(),
-                    log_weight: 0.0,
-                })
-                .collect::<Vec<_>>()
-        })
-        .collect();
-    // A lamp's colour fit is already in its cost: the evidence compares share vectors within one lamp.
-    for lamp in components.chunks_mut(SHARES.len()) {
-        let evidence: Vec<f64> =
-            lamp.iter().map(|c| log_sum(&c.common(|_| true)) + SHARES[c.shares].prior.ln()).collect();
-        let most = evidence.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let total = evidence.iter().map(|e| (e - most).exp()).sum::<f64>().ln() + most;
-        for (c, e) in lamp.iter_mut().zip(evidence) {
-            c.log_weight = c.prior + e - total;
-        }
-    }
+pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
+    let mut components: Vec<Component> = if grains.iter().all(|g| g.any_brightness) {
+        lamps.iter().flat_map(|lamp| by_brightness(grains, lamp, prior, yardstick)).collect()
+    } else {
+        // A lamp's colour fit is already in its cost: the evidence compares share vectors within one lamp.
+        lamps
+            .iter()
+            .flat_map(|lamp| {
+                let (components, total) = with_every_share(grains, lamp, yardstick);
+                weighed(components, lamp.weight.ln() - total)
+            })
+            .collect()
+    };
     components.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
     let most = components[0].log_weight;
     components.retain(|c| c.log_weight > most - 7.0);
     components
 }
 
+/// One lamp with every share vector, weighted by evidence, and the log of their sum.
+fn with_every_share(grains: &[Grain], lamp: &LampFit, yardstick: &Yardstick) -> (Vec<Component>, f64) {
+    let path = Arc::new(lamp.gains.along(lamp.path));
+    let evidence = Evidence::new(grains, &path, lamp.gains.factors(), yardstick);
+    let components: Vec<Component> = (0..SHARES.len())
+        .map(|s| {
+            let mut component = Component {
+                path: path.clone(),
+                gains: lamp.gains.clone(),
+                shares: s,
+                logs: evidence.logs(grains, SHARES[s]),
+                log_weight: 0.0,
+            };
+            component.log_weight = log_sum(&component.common(|_| true)) + SHARES[s].prior.ln();
+            component
+        })
+        .collect();
+    let total = log_sum(&components.iter().map(|c| c.log_weight).collect::<Vec<_>>());
+    (components, total)
+}
+
+fn weighed(mut components: Vec<Component>, by: f64) -> Vec<Component> {
+    components.iter_mut().for_each(|c| c.log_weight += by);
+    components
+}
+
+/// Steps of the gain that all channels share, log units, that are tried where every grain was seen at one angle only.
+const LEVELS: [f64; 5] = [-0.04, -0.02, 0.0, 0.02, 0.04];
+
+/// One lamp under several exposures, where every grain was seen at one angle only.
+///
+/// A cost by tints alone does not say how bright crystals of random azimuth would be under this lamp. What their brightness adds
+/// is how much likelier colours are with it than were each crystal's brightness anything.
+fn by_brightness(grains: &[Grain], lamp: &LampFit, prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
+    let tints: Vec<Grain> = grains.iter().map(Grain::by_tint).collect();
+    let (_, by_tint) = with_every_share(&tints, lamp, yardstick);
+    let level = |log: f64| -0.5 * (log / prior.common_u).powi(2);
+    let here = lamp.gains.log.mean();
+    LEVELS
+        .iter()
+        .flat_map(|step| {
+            let gains = Gains { log: lamp.gains.log.add_scalar(*step), ..lamp.gains.clone() };
+            let (components, _) = with_every_share(grains, &LampFit { gains, ..lamp.clone() }, yardstick);
+            weighed(components, lamp.weight.ln() + level(here + step) - level(here) - by_tint)
+        })
+        .collect()
+}
+
 /// One lamp with one share vector.
 pub(crate) fn under(grains: &[Grain], lamp: &LampFit, shares: usize, yardstick: &Yardstick) -> Component {
     let path = Arc::new(lamp.gains.along(lamp.path));
     let evidence = Evidence::new(grains, &path, lamp.gains.factors(), yardstick);
-    Component {
-        path,
-        gains: lamp.gains.clone(),
-        shares,
-        logs: evidence.logs(grains, SHARES[shares]),
-        prior: 0.0,
-        log_weight: 0.0,
-    }
+    Component { path, gains: lamp.gains.clone(), shares, logs: evidence.logs(grains, SHARES[shares]), log_weight: 0.0 }
 }
 
 /// Probability that there is no quartz at all, and the explanations with quartz.
@@ -208,6 +232,55 @@ pub(crate) fn log_sum(logs: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::optics::mineral::share_below;
+
+    /// Quartz cut in all directions, each crystal at one random azimuth, `log_level` brighter than its exposure says. The fractions
+    /// of multiples of two irrationals spread cuts and azimuths evenly (Weyl; from memory).
+    fn at_one_position(path: &ColourPath, thickness_um: f64, log_level: f64) -> Vec<Grain> {
+        let grain = |k: usize| {
+            let [cut, azimuth] = [std::f64::consts::SQRT_2, std::f64::consts::E].map(|r| (r * k as f64).fract());
+            let x = 1.0 - (1.0 - cut).powi(2);
+            assert!((share_below(x) - cut).abs() < 1e-9, "cuts are random");
+            let at = grid::point(9.1 * thickness_um * x).clamp(0.0, (grid::COUNT - 1) as f64) as usize;
+            let light = (std::f64::consts::FRAC_PI_2 * azimuth).sin().powi(2) * log_level.exp();
+            Grain {
+                field: 0,
+                at_px: [0.0; 2],
+                at_mm: None,
+                colour: path.colours[at].map(|c| c * light),
+                brightness_u: 0.012,
+                chroma_u: 0.006,
+                floor_u: 0.003,
+                any_brightness: true,
+                quartz: 0.9,
+                weight: 1.0,
+                alike_cells: None,
+                cells: 100,
+            }
+        };
+        (1..=120).map(grain).collect()
+    }
+
+    #[test]
+    fn how_bright_crystals_of_random_azimuth_are_tells_the_exposure() {
+        let path = PATHS.first().expect("the family has lamps");
+        let yardstick = Yardstick::quartz();
+        for log_level in [-0.03, 0.0, 0.03] {
+            let grains = at_one_position(path, 32.0, log_level);
+            let gains = gains::fit(
+                &gains::chosen(&grains),
+                path,
+                GainPrior::EXIF.rigid(),
+                &gains::starts(&[], GainPrior::EXIF),
+            );
+            let lamp = LampFit { path, gains, weight: 1.0 };
+            let components = explain(&grains, &[lamp], GainPrior::EXIF, &yardstick);
+            let weight = |c: &Component| c.log_weight.exp();
+            let total: f64 = components.iter().map(weight).sum();
+            let mean = components.iter().map(|c| weight(c) * c.gains.log.mean()).sum::<f64>() / total;
+            assert!((mean - log_level).abs() < 0.015, "{mean} where the light is {log_level}");
+        }
+    }
 
     #[test]
     fn few_crystals_are_doubted_and_many_are_not() {

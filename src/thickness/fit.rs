@@ -110,7 +110,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         }
         lamps = component::lamps(&grains, prior);
     }
-    let (without, components) = component::with_quartz(component::explain(&grains, &lamps, yardstick));
+    let (without, components) = component::with_quartz(component::explain(&grains, &lamps, prior, yardstick));
     let marked = grains.iter().any(|g| g.quartz >= grain::BELIEVED);
     if components.is_empty() || (without > NO_QUARTZ && !marked) {
         return Thickness::NotMeasurable {

@@ -86,6 +86,16 @@ pub(crate) struct Grain {
     pub(crate) cells: usize,
 }
 
+/// Standard uncertainty of the logarithm of a brightness that is nearly anything.
+const NEARLY_ANY: f64 = 2.0;
+
+impl Grain {
+    /// The same were its brightness nearly anything.
+    pub(crate) fn by_tint(&self) -> Self {
+        Self { any_brightness: false, brightness_u: NEARLY_ANY, ..self.clone() }
+    }
+}
+
 /// Grains of all fields, and how many were left out because too many of their photographs are clipped.
 pub(crate) struct Grains {
     pub(crate) grains: Vec<Grain>,
