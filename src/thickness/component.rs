@@ -124,7 +124,7 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
 /// Every kept lamp with every share vector, weighted by evidence.
 pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
     let mut components: Vec<Component> = if grains.iter().all(|g| g.any_brightness) {
-        lamps.iter().flat_map(|lamp| by_brightness(grains, lamp, prior, yardstick)).collect()
+        by_brightness(grains, lamps, prior, yardstick)
     } else {
         // A lamp's colour fit is already in its cost: the evidence compares share vectors within one lamp.
         lamps
@@ -174,9 +174,8 @@ const LEVELS: [f64; 9] = [-0.16, -0.12, -0.08, -0.04, 0.0, 0.04, 0.08, 0.12, 0.1
 /// exposure that is recorded tells of it).
 const KEPT_BACK: f64 = 0.22;
 
-/// What brightness adds counts for this share: a patch may run over several crystals there, and no brightness of dirty crystals is quite
-/// that of a random azimuth. House value, by how often intervals hold on slides by other code (docs/method.md).
-const BRIGHTNESS_BELIEVED: f64 = 0.25;
+/// Shares of which quartz is the greater part.
+const MOSTLY_QUARTZ: usize = 2;
 
 /// Log prior probability of such a gain.
 fn level_prior(log: f64, prior: GainPrior) -> f64 {
@@ -184,25 +183,34 @@ fn level_prior(log: f64, prior: GainPrior) -> f64 {
     -0.5 * outside * outside
 }
 
-/// One lamp under several exposures, where every grain was seen at one angle only.
+/// Every lamp under several exposures, where every grain was seen at one angle only.
 ///
-/// A cost by tints alone does not say how bright crystals of random azimuth would be under this lamp. What their brightness adds
-/// is how much likelier colours are with it than were each crystal's brightness anything.
-fn by_brightness(grains: &[Grain], lamp: &LampFit, prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
+/// A cost by tints alone does not say how bright crystals of random azimuth would be under a lamp. What their brightness adds
+/// is how much likelier colours are with it than were each crystal's brightness anything. It counts by how probable it is that most
+/// crystals are quartz: how bright feldspars of unknown composition would be tells little of a lamp.
+fn by_brightness(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
     let tints: Vec<Grain> = grains.iter().map(Grain::by_tint).collect();
-    let (_, by_tint) = with_every_share(&tints, lamp, yardstick);
-    let here = lamp.gains.log.mean();
-    let middle = if prior.common_u < 1.0 { -0.08 } else { here };
-    LEVELS
+    let mut mostly_quartz = 0.0;
+    let by_tint: Vec<f64> = lamps
         .iter()
-        .map(|step| middle + step)
-        .flat_map(|level| {
+        .map(|lamp| {
+            let (shares, total) = with_every_share(&tints, lamp, yardstick);
+            let most = shares.iter().filter(|c| c.shares < MOSTLY_QUARTZ).map(|c| (c.log_weight - total).exp());
+            mostly_quartz += lamp.weight * most.sum::<f64>();
+            total
+        })
+        .collect();
+    let explained = lamps.iter().zip(by_tint).flat_map(|(lamp, by_tint)| {
+        let here = lamp.gains.log.mean();
+        let middle = if prior.common_u < 1.0 { -0.08 } else { here };
+        LEVELS.map(|step| middle + step).into_iter().flat_map(move |level| {
             let gains = Gains { log: lamp.gains.log.add_scalar(level - here), ..lamp.gains.clone() };
             let (components, total) = with_every_share(grains, &LampFit { gains, ..lamp.clone() }, yardstick);
-            let brightness = BRIGHTNESS_BELIEVED * (total - by_tint);
+            let brightness = mostly_quartz * (total - by_tint);
             weighed(components, lamp.weight.ln() + level_prior(level, prior) + brightness - total)
         })
-        .collect()
+    });
+    explained.collect()
 }
 
 /// One lamp with one share vector.
