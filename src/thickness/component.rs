@@ -135,10 +135,15 @@ pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yar
             })
             .collect()
     };
+    drop_improbable(&mut components);
     components.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
-    let most = components[0].log_weight;
-    components.retain(|c| c.log_weight > most - 7.0);
     components
+}
+
+/// Drops what is a thousand times less probable than the best.
+fn drop_improbable(components: &mut Vec<Component>) {
+    let most = components.iter().map(|c| c.log_weight).fold(f64::NEG_INFINITY, f64::max);
+    components.retain(|c| c.log_weight > most - 7.0);
 }
 
 /// One lamp with every share vector, weighted by evidence, and the log of their sum.
@@ -162,6 +167,7 @@ fn with_every_share(grains: &[Grain], lamp: &LampFit, yardstick: &Yardstick) -> 
     (components, total)
 }
 
+/// Components with a log weight added.
 fn weighed(mut components: Vec<Component>, by: f64) -> Vec<Component> {
     components.iter_mut().for_each(|c| c.log_weight += by);
     components
@@ -170,6 +176,9 @@ fn weighed(mut components: Vec<Component>, by: f64) -> Vec<Component> {
 /// Gains that all channels share, log units, that are tried where every grain was seen at one angle only: from the middle of what is
 /// expected, in steps little wider than the distribution of brightness is smoothed.
 const LEVELS: [f64; 9] = [-0.16, -0.12, -0.08, -0.04, 0.0, 0.04, 0.08, 0.12, 0.16];
+/// Where these steps have their middle where exposure is recorded, log units: they reach from what an analyser keeps back to what labels
+/// of shutter times leave.
+const MIDDLE_OF_RECORDED: f64 = -0.08;
 /// What an analyser may keep back of the light that plane light was photographed without it, log units: a fifth (house value; no
 /// exposure that is recorded tells of it).
 const KEPT_BACK: f64 = 0.22;
@@ -190,27 +199,29 @@ fn level_prior(log: f64, prior: GainPrior) -> f64 {
 /// crystals are quartz: how bright feldspars of unknown composition would be tells little of a lamp.
 fn by_brightness(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstick: &Yardstick) -> Vec<Component> {
     let tints: Vec<Grain> = grains.iter().map(Grain::by_tint).collect();
-    let mut mostly_quartz = 0.0;
-    let by_tint: Vec<f64> = lamps
+    let by_tint: Vec<(f64, f64)> = lamps
         .iter()
         .map(|lamp| {
             let (shares, total) = with_every_share(&tints, lamp, yardstick);
-            let most = shares.iter().filter(|c| c.shares < MOSTLY_QUARTZ).map(|c| (c.log_weight - total).exp());
-            mostly_quartz += lamp.weight * most.sum::<f64>();
-            total
+            let mostly = shares.iter().filter(|c| c.shares < MOSTLY_QUARTZ).map(|c| (c.log_weight - total).exp());
+            (total, lamp.weight * mostly.sum::<f64>())
         })
         .collect();
-    let explained = lamps.iter().zip(by_tint).flat_map(|(lamp, by_tint)| {
+    let mostly_quartz: f64 = by_tint.iter().map(|(_, mostly)| mostly).sum();
+    let mut explained = Vec::new();
+    for (lamp, (by_tint, _)) in lamps.iter().zip(by_tint) {
         let here = lamp.gains.log.mean();
-        let middle = if prior.common_u < 1.0 { -0.08 } else { here };
-        LEVELS.map(|step| middle + step).into_iter().flat_map(move |level| {
+        let middle = if prior.common_u < 1.0 { MIDDLE_OF_RECORDED } else { here };
+        for level in LEVELS.map(|step| middle + step) {
             let gains = Gains { log: lamp.gains.log.add_scalar(level - here), ..lamp.gains.clone() };
             let (components, total) = with_every_share(grains, &LampFit { gains, ..lamp.clone() }, yardstick);
             let brightness = mostly_quartz * (total - by_tint);
-            weighed(components, lamp.weight.ln() + level_prior(level, prior) + brightness - total)
-        })
-    });
-    explained.collect()
+            explained.extend(weighed(components, lamp.weight.ln() + level_prior(level, prior) + brightness - total));
+            // Each holds a row a grain: those that cannot count are not kept until the last.
+            drop_improbable(&mut explained);
+        }
+    }
+    explained
 }
 
 /// One lamp with one share vector.
