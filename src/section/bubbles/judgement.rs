@@ -13,7 +13,7 @@ impl Ring {
         let thin = f64::from(u8::from(self.rim_width < THIN));
         let roughness = self.roughness.min(0.12);
         let pale = ((0.32 - self.inner_depth) / 0.1).clamp(0.0, 1.0);
-        Odds::before(7.1)
+        Odds::before(6.6)
             .with("seen all round", self.share - 0.8, 7.5)
             .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 1.0)
             // Surface tension makes it round: an edge that wanders by more than a few per cent of the radius is a grain's.
