@@ -140,10 +140,15 @@ pub(crate) fn explain(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yar
     components
 }
 
+/// Log probability below the best explanation's from which on another cannot count: a thousandth.
+const IMPROBABLE: f64 = 7.0;
+/// The same for an exposure of a lamp from which on those still farther from the likeliest are not asked after.
+const HOPELESS: f64 = 2.0 * IMPROBABLE;
+
 /// Drops what is a thousand times less probable than the best.
 fn drop_improbable(components: &mut Vec<Component>) {
     let most = components.iter().map(|c| c.log_weight).fold(f64::NEG_INFINITY, f64::max);
-    components.retain(|c| c.log_weight > most - 7.0);
+    components.retain(|c| c.log_weight > most - IMPROBABLE);
 }
 
 /// One lamp with every share vector, weighted by evidence, and the log of their sum.
@@ -212,13 +217,23 @@ fn by_brightness(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstic
     for (lamp, (by_tint, _)) in lamps.iter().zip(by_tint) {
         let here = lamp.gains.log.mean();
         let middle = if prior.common_u < 1.0 { MIDDLE_OF_RECORDED } else { here };
-        for level in LEVELS.map(|step| middle + step) {
-            let gains = Gains { log: lamp.gains.log.add_scalar(level - here), ..lamp.gains.clone() };
-            let (components, total) = with_every_share(grains, &LampFit { gains, ..lamp.clone() }, yardstick);
-            let brightness = mostly_quartz * (total - by_tint);
-            explained.extend(weighed(components, lamp.weight.ln() + level_prior(level, prior) + brightness - total));
-            // Each holds a row a grain: those that cannot count are not kept until the last.
-            drop_improbable(&mut explained);
+        let levels = LEVELS.map(|step| middle + step);
+        let (down, up) = levels.split_at(levels.partition_point(|level| *level < here));
+        // The farther from where it is likeliest, the less likely an exposure: each way ends where it cannot count.
+        let mut most = f64::NEG_INFINITY;
+        for way in [&mut up.iter() as &mut dyn Iterator<Item = &f64>, &mut down.iter().rev()] {
+            for level in way {
+                let gains = Gains { log: lamp.gains.log.add_scalar(level - here), ..lamp.gains.clone() };
+                let (components, total) = with_every_share(grains, &LampFit { gains, ..lamp.clone() }, yardstick);
+                let weight = lamp.weight.ln() + level_prior(*level, prior) + mostly_quartz * (total - by_tint);
+                explained.extend(weighed(components, weight - total));
+                // Each holds a row a grain: those that cannot count are not kept until the last.
+                drop_improbable(&mut explained);
+                most = most.max(weight);
+                if weight < most - HOPELESS {
+                    break;
+                }
+            }
         }
     }
     explained
