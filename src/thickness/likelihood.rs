@@ -183,7 +183,7 @@ impl Fit {
 /// Density of one grain's colour at each retardation of the grid: first point and values.
 struct Retardations {
     first: usize,
-    density: Vec<f64>,
+    density: Vec<f32>,
 }
 
 impl Retardations {
@@ -193,13 +193,13 @@ impl Retardations {
         let counts = |d: &f64| *d > 1e-6 * most && *d > 0.0;
         let first = all.iter().position(counts).unwrap_or(0);
         let last = all.iter().rposition(counts).unwrap_or(0);
-        Self { first, density: all[first..=last].to_vec() }
+        Self { first, density: all[first..=last].iter().map(|d| *d as f32).collect() }
     }
 
     /// Probability of the colour where any retardation is as likely as another.
     fn anything(&self) -> f64 {
         let at = |k: usize| grid::nm((self.first + k) as f64) * grid::STEP / ELSE_UP_TO_NM;
-        self.density.iter().enumerate().map(|(k, density)| density * at(k)).sum()
+        self.density.iter().enumerate().map(|(k, density)| f64::from(*density) * at(k)).sum()
     }
 }
 
@@ -221,10 +221,17 @@ fn smoothed(density: &[f64]) -> Vec<f64> {
 /// The probability of one grain's colour over the thickness grid, split by what the grain may be.
 pub(crate) struct GrainEvidence {
     /// As the mineral that thickness is measured by.
-    quartz: Vec<f64>,
+    quartz: Vec<f32>,
     /// As the minerals that are known to lie beside it, with their shares.
-    beside: Vec<(Vec<f64>, f64)>,
+    beside: Vec<(Vec<f32>, f32)>,
     anything: f64,
+}
+
+/// Weights of quartz, of the minerals beside it, and what is as likely at any thickness.
+struct Weights {
+    quartz: f32,
+    other: f32,
+    constant: f32,
 }
 
 impl GrainEvidence {
@@ -232,22 +239,31 @@ impl GrainEvidence {
         let r = Retardations::new(grain, path);
         Self {
             quartz: yardstick.kernel.over_thickness(r.first, &r.density),
-            beside: yardstick.beside.iter().map(|(k, share)| (k.over_thickness(r.first, &r.density), *share)).collect(),
+            beside: yardstick
+                .beside
+                .iter()
+                .map(|(k, share)| (k.over_thickness(r.first, &r.density), *share as f32))
+                .collect(),
             anything: r.anything(),
         }
     }
 
-    /// Probability density of the colour at a grid point of thickness, and how much of it is quartz.
-    fn at(&self, i: usize, looks: f64, share: Share) -> (f64, f64) {
+    /// What counts how much where this share of the clear colourless grains is quartz.
+    fn weights(&self, looks: f64, share: Share) -> Weights {
         // Looks give odds against the other colourless grains, were both equally common.
         let (yes, no) = (share.quartz * looks, (1.0 - share.quartz) * (1.0 - looks));
-        let q = yes / (yes + no) * (1.0 - ELSE);
-        let other = 1.0 - ELSE - q;
-        let quartz = q * self.quartz[i];
-        let unknown = 1.0 - self.beside.iter().map(|(_, share)| share).sum::<f64>();
-        let beside: f64 = self.beside.iter().map(|(p, share)| share * p[i]).sum();
-        let all = quartz + other * beside + (ELSE + other * unknown) * self.anything + STRAY;
-        (all, quartz)
+        let quartz = yes / (yes + no) * (1.0 - ELSE);
+        let other = 1.0 - ELSE - quartz;
+        let unknown = 1.0 - self.beside.iter().map(|(_, share)| f64::from(*share)).sum::<f64>();
+        let constant = (ELSE + other * unknown) * self.anything + STRAY;
+        Weights { quartz: quartz as f32, other: other as f32, constant: constant as f32 }
+    }
+
+    /// Probability density of the colour at a grid point of thickness, and how much of it is quartz.
+    fn at(&self, i: usize, weights: &Weights) -> (f32, f32) {
+        let quartz = weights.quartz * self.quartz[i];
+        let beside: f32 = self.beside.iter().map(|(p, share)| share * p[i]).sum();
+        (quartz + weights.other * beside + weights.constant, quartz)
     }
 
     /// Probability density of the colour over the thickness grid where a share of all grains is another mineral (`kernel`), most of the
@@ -264,13 +280,17 @@ impl GrainEvidence {
         let it = kernel.over_thickness(r.first, &r.density);
         let beside = beside.over_thickness(r.first, &r.density);
         let rest = 1.0 - of_it - of_beside;
-        it.iter().zip(beside).map(|(p, b)| of_it * p + of_beside * b + rest * anything + STRAY).collect()
+        it.into_iter()
+            .map(f64::from)
+            .zip(beside)
+            .map(|(p, b)| of_it * p + of_beside * f64::from(b) + rest * anything + STRAY)
+            .collect()
     }
 
     /// How likely it is quartz, at a grid point of thickness.
     pub(crate) fn quartz_share(&self, i: usize, looks: f64, share: Share) -> f64 {
-        let (all, quartz) = self.at(i, looks, share);
-        quartz / all
+        let (all, quartz) = self.at(i, &self.weights(looks, share));
+        f64::from(quartz / all)
     }
 }
 
@@ -292,7 +312,10 @@ impl Evidence {
         self.grains
             .par_iter()
             .zip(grains)
-            .map(|(e, g)| (0..grid::COUNT).map(|i| (g.weight * e.at(i, g.quartz, share).0.ln()) as f32).collect())
+            .map(|(e, g)| {
+                let (weights, vote) = (e.weights(g.quartz, share), g.weight as f32);
+                (0..grid::COUNT).map(|i| vote * e.at(i, &weights).0.ln()).collect()
+            })
             .collect()
     }
 }

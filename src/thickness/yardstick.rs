@@ -84,11 +84,11 @@ pub(crate) struct Kernel {
     /// Distance of `mass[0]`: negative where a mineral exceeds quartz.
     first: i64,
     /// From there to as far as the grid reaches, and a block of zeros.
-    mass: Vec<f64>,
+    mass: Vec<f32>,
 }
 
 /// Grid points of thickness that are summed at a time.
-const BLOCK: usize = 32;
+const BLOCK: usize = 64;
 
 impl Kernel {
     /// A uniaxial mineral with quartz's birefringence: the distribution ends in a steep edge.
@@ -126,13 +126,13 @@ impl Kernel {
         Self::of(first, mass)
     }
 
-    fn of(first: i64, mut mass: Vec<f64>) -> Self {
-        mass.extend([0.0; BLOCK]);
-        Self { first, mass }
+    fn of(first: i64, mass: Vec<f64>) -> Self {
+        let zeros = [0.0; BLOCK];
+        Self { first, mass: mass.into_iter().chain(zeros).map(|m| m as f32).collect() }
     }
 
     /// Probability of a density of retardations (from grid point `from` on) at each grid point of thickness.
-    pub(crate) fn over_thickness(&self, from: usize, density: &[f64]) -> Vec<f64> {
+    pub(crate) fn over_thickness(&self, from: usize, density: &[f32]) -> Vec<f32> {
         let mut out = vec![0.0; grid::COUNT.next_multiple_of(BLOCK)];
         wide(OverThickness { out: &mut out, mass: &self.mass, start: from as i64 + self.first, density });
         out.truncate(grid::COUNT);
@@ -142,10 +142,10 @@ impl Kernel {
 
 /// Sums the masses below each of some retardations, the first of which begins to count at `start`.
 struct OverThickness<'a> {
-    out: &'a mut [f64],
-    mass: &'a [f64],
+    out: &'a mut [f32],
+    mass: &'a [f32],
     start: i64,
-    density: &'a [f64],
+    density: &'a [f32],
 }
 
 impl Wide for OverThickness<'_> {
@@ -159,7 +159,7 @@ impl Wide for OverThickness<'_> {
             let whole = (at - start + 1).clamp(0, density.len() as i64) as usize;
             for (k, d) in density[..whole].iter().enumerate() {
                 let first = (at - start - k as i64) as usize;
-                let mass: &[f64; BLOCK] = mass[first..first + BLOCK].try_into().expect("a block");
+                let mass: &[f32; BLOCK] = mass[first..first + BLOCK].try_into().expect("a block");
                 sums.iter_mut().zip(mass).for_each(|(sum, m)| *sum += d * m);
             }
             for (k, d) in density.iter().enumerate().skip(whole) {
@@ -189,16 +189,17 @@ mod tests {
 
     #[test]
     fn the_edge_is_a_distribution() {
-        let total: f64 = QUARTZ.mass.iter().sum();
+        let total: f64 = QUARTZ.mass.iter().map(|m| f64::from(*m)).sum();
         assert!((total - 1.0).abs() < 0.01, "{total}");
-        let below = QUARTZ.mass.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).sum::<f64>();
+        let below =
+            QUARTZ.mass.iter().skip((0.1_f64.recip().ln() / grid::STEP) as usize).map(|m| f64::from(*m)).sum::<f64>();
         assert!((below - share_below(0.1)).abs() < 0.01, "a tenth of the largest retardation: {below}");
     }
 
     #[test]
     fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
         for ((kernel, _), highest) in BESIDE_QUARTZ.iter().zip([1.37_f64, 0.88]) {
-            let total: f64 = kernel.mass.iter().sum();
+            let total: f64 = kernel.mass.iter().map(|m| f64::from(*m)).sum();
             assert!((total - 1.0).abs() < 0.01, "{total}");
             let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
             assert!((reach as f64 * grid::STEP + highest.ln()).abs() < 0.03, "reaches {reach}");
@@ -212,7 +213,7 @@ mod tests {
         for name in Yardstick::names() {
             let of = Yardstick::named(&name.to_uppercase()).unwrap_or_else(|| panic!("{name}"));
             assert_eq!(of.mineral.name, name);
-            let total: f64 = of.kernel.mass.iter().sum();
+            let total: f64 = of.kernel.mass.iter().map(|m| f64::from(*m)).sum();
             assert!((total - 1.0).abs() < 0.01, "{name}: {total}");
         }
         assert!(Yardstick::named("calcite").is_none(), "its colours repeat many times in 30 µm");
