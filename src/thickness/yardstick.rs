@@ -203,7 +203,7 @@ mod tests {
             assert!((total - 1.0).abs() < 0.01, "{total}");
             let reach = kernel.mass.iter().position(|m| *m > 1e-5).unwrap() as i64 + kernel.first;
             assert!((reach as f64 * grid::STEP + highest.ln()).abs() < 0.03, "reaches {reach}");
-            let most = kernel.mass.iter().copied().fold(0.0, f64::max);
+            let most = kernel.mass.iter().copied().fold(0.0, f32::max);
             assert!(most < 0.1 * QUARTZ.mass[0], "no cut is as common as quartz at its edge: {most}");
         }
     }
