@@ -196,6 +196,24 @@ mod tests {
         assert!((below - share_below(0.1)).abs() < 0.01, "a tenth of the largest retardation: {below}");
     }
 
+    /// Block by block and in single precision it is the sum over retardations that it stands for.
+    #[test]
+    fn sums_over_retardations_are_those_of_the_plain_double_sum() {
+        let density: Vec<f32> = (0..300_u32).map(|k| (k * 7919 % 1009) as f32 * 0.01).collect();
+        for (kernel, from) in [(&*QUARTZ, 0), (&*QUARTZ, 613), (&BESIDE_QUARTZ[0].0, 45), (&BESIDE_QUARTZ[1].0, 870)] {
+            let sums = kernel.over_thickness(from, &density);
+            assert_eq!(sums.len(), grid::COUNT);
+            for (i, sum) in sums.iter().enumerate() {
+                let of = |(k, d): (usize, &f32)| {
+                    let below = usize::try_from(i as i64 - (from + k) as i64 - kernel.first).ok()?;
+                    Some(f64::from(*d) * f64::from(*kernel.mass.get(below)?))
+                };
+                let plain: f64 = density.iter().enumerate().filter_map(of).sum();
+                assert!((f64::from(*sum) - plain).abs() < 1e-5 * (1.0 + plain), "point {i}: {sum} and {plain}");
+            }
+        }
+    }
+
     #[test]
     fn feldspars_have_no_edge_and_reach_as_far_as_their_birefringence() {
         for ((kernel, _), highest) in BESIDE_QUARTZ.iter().zip([1.37_f64, 0.88]) {
