@@ -2,6 +2,7 @@
 
 mod archive_bags;
 mod at_the_bench;
+mod balanced_apart;
 mod bench;
 mod cli_check;
 mod drawer;

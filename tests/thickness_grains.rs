@@ -132,6 +132,7 @@ impl Field {
             size_px: [1100, 900],
             exposure_known: self.exposure_known,
             exposure_scale: vec![1.0; angles.len()],
+            balance: vec![[1.0; 3]; angles.len()],
             auto_white_balance: self.auto_white_balance,
             leak: [0.004; 3],
             smeared: None,

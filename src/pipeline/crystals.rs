@@ -60,6 +60,7 @@ pub(super) fn known_of(stack: &FieldStack, crystals: Crystals, leak: [f64; 3]) -
         size_px: [stack.width, stack.height],
         exposure_known: exposure.is_some(),
         exposure_scale: exposure.unwrap_or_else(|| vec![1.0; stack.crossed.len()]),
+        balance: vec![[1.0; 3]; stack.crossed.len()],
         auto_white_balance: stack.crossed.iter().any(|c| c.photograph.record.white_balance == Some(WhiteBalance::Auto)),
         leak,
         smeared: None,

@@ -329,7 +329,7 @@ impl Pluck {
         let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
         // Pores between grains are hollowed by them, a torn-out grain bulges.
         let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
-        let ambiguous = pores_alike && !told || h.one_angle;
+        let ambiguous = pores_alike && !told || h.one_angle || h.among_vesicles;
         Self {
             field: field.to_owned(),
             x_px: h.centroid[0],

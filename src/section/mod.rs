@@ -24,6 +24,7 @@ pub mod light_field;
 mod line_field;
 pub(crate) mod line_search;
 pub mod odds;
+mod oval;
 pub(crate) mod part;
 mod parting;
 pub mod plane_light;

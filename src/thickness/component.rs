@@ -17,7 +17,7 @@ const CLOSER: usize = 64;
 /// Draws of the paths that are kept.
 const KEPT: usize = 12;
 /// Grains that lamps are compared on, at the most.
-const COMPARED: usize = 90;
+pub(crate) const COMPARED: usize = 90;
 
 /// One explanation and its probability.
 pub(crate) struct Component {

@@ -13,8 +13,8 @@ use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, component, grain,
-    lookalike, orders, oriented, surface, unreadable,
+    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, balance, component,
+    grain, lookalike, orders, oriented, surface, unreadable,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -58,6 +58,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if let Some(refused) = unreadable::all_smeared(fields) {
         return refused;
     }
+    let alike = balance::alike(fields);
+    let fields = &*alike.fields;
     let seen = Seen::by_record(fields);
     let mineral = yardstick.mineral.name;
     let gathered = &seen.gathered;
@@ -100,7 +102,8 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: "Take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again.".into(),
         };
     }
-    let factor = (misfit / EXPECTED_MISFIT).max(LEAST_MISFIT);
+    let least = if alike.evened.is_empty() { LEAST_MISFIT } else { balance::LEAST_MISFIT };
+    let factor = (misfit / EXPECTED_MISFIT).max(least);
     if (factor - 1.0).abs() > 0.1 {
         // The photographs are worse or better than assumed: the grains' own scatter says by how much.
         for g in &mut grains {
@@ -153,6 +156,13 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let off_record = disbelieved.is_some();
     let mut notes = Vec::from_iter(disbelieved);
+    if !alike.evened.is_empty() {
+        notes.push(format!(
+            "The crossed photographs of {} were not exposed or white balanced alike; by how the crystals turn bright and dark they were \
+             made alike. Set exposure and white balance by hand, and they are.",
+            named(&alike.evened)
+        ));
+    }
     if let Some(other) = answers.get(1) {
         notes.push(format!(
             "Colours repeat beyond the first order: {:.0} µm is possible too, with a probability of {:.2}.",
@@ -166,7 +176,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     let mut systematic =
-        systematic_share(fields, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
+        systematic_share(&alike, &grains, (&lamps, components[0].shares), prior, tone, yardstick, middle.value);
     let half_with_shared = |m: &Measured| half(m).hypot(1.96 * systematic * m.value);
     let wide = |m: &Measured| half_with_shared(m) > WIDEST * m.value;
     if wide(&middle) && local.iter().all(wide) {
@@ -202,6 +212,12 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
+}
+
+/// Fields by their names.
+fn named(fields: &[String]) -> String {
+    let noun = if fields.len() == 1 { "field" } else { "fields" };
+    format!("{noun} {}", fields.join(", "))
 }
 
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.

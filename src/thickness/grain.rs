@@ -23,6 +23,9 @@ pub struct FieldCrystals {
     pub exposure_known: bool,
     /// Factor by which each crossed photograph's light was multiplied to get its ratio (1 over relative exposure).
     pub exposure_scale: Vec<f64>,
+    /// Factors of R, G, B by which each crossed photograph is to be multiplied, so that all are of one exposure and white balance; ones
+    /// where they were taken alike.
+    pub balance: Vec<[f64; 3]>,
     /// The crossed photographs balanced their white by themselves, or may have.
     pub auto_white_balance: bool,
     /// Light that the crossed polars leak, crossed over plane, R, G, B; taken off where the angles do not separate it.
@@ -210,10 +213,10 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
     })
 }
 
-/// Crossed over plane light of a crystal in a photograph and channel, the camera's tone curve undone.
-fn undone(field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, a: usize, c: usize) -> f64 {
+/// Crossed over plane light of a crystal in a photograph and channel, the camera's tone curve undone and its balance evened.
+pub(crate) fn undone(field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, a: usize, c: usize) -> f64 {
     let scale = field.exposure_scale[a];
-    tone.ratio(crystal.ratio[a][c] / scale * crystal.plane[c], crystal.plane[c]) * scale
+    tone.ratio(crystal.ratio[a][c] / scale * crystal.plane[c], crystal.plane[c]) * scale * field.balance[a][c]
 }
 
 /// Terms of a crystal by the photographs in which it is not burnt out, with their design; None where these separate less than all

@@ -3,6 +3,7 @@
 //! Knows nothing of files or pixels of photographs: crystals with positions on the section in, a fitted surface out.
 
 mod apart;
+mod balance;
 mod believed;
 mod bend;
 mod burnt_out;

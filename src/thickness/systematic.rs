@@ -1,5 +1,6 @@
 //! What all grains share and no number of grains averages out: gains, the camera's tone curve, and a floor.
 
+use crate::thickness::balance::Alike;
 use crate::thickness::gains::GainPrior;
 use crate::thickness::grain::FieldCrystals;
 use crate::thickness::tone::ToneCurve;
@@ -34,7 +35,7 @@ const TRIED: usize = 10;
 
 /// Relative standard uncertainty of thickness from what all grains share: gains, tone curve, the floor.
 pub(crate) fn systematic_share(
-    fields: &[FieldCrystals],
+    alike: &Alike<'_>,
     grains: &[grain::Grain],
     (lamps, shares): (&[component::LampFit], usize),
     prior: GainPrior,
@@ -67,12 +68,12 @@ pub(crate) fn systematic_share(
     for k in 0..fitted.covariance.nrows() {
         let direction = eigen.eigenvectors.column(k) * eigen.eigenvalues[k].max(0.0).sqrt().min(0.3);
         let shift = 0.5 * (at(grains, fitted.moved(&direction)) - at(grains, fitted.moved(&-direction)));
-        variance += shift * shift;
+        variance += alike.told_apart as f64 * shift * shift;
     }
     if tone.contrast_u > 0.0 {
         let shifted = |sign: f64| {
             let other = ToneCurve { contrast: tone.contrast + sign * tone.contrast_u, contrast_u: 0.0 };
-            let grains = grain::gather(fields, other).grains;
+            let grains = grain::gather(&alike.fields, other).grains;
             let refit = gains::fit(&gains::chosen(&grains), path, prior, &[fitted.as_start()]);
             at(&grains, refit)
         };

@@ -4,7 +4,7 @@
 //! second harmonic. What departs from it measures the curve. Angles 30° apart fit any three values and measure nothing.
 
 use crate::optics::srgb::{decode, encode};
-use crate::thickness::grain::FieldCrystals;
+use crate::thickness::grain::{FieldCrystals, undone};
 
 /// A contrast curve in encoded values: v' = v + 2κ·v·(1 - v)·(2v - 1), whose slope at mid-grey is 1 + κ.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,12 +63,8 @@ impl ToneCurve {
                         continue;
                     }
                     for c in 0..3 {
-                        let i: Vec<f64> = (0..crystal.ratio.len())
-                            .map(|a| {
-                                let scale = field.exposure_scale[a];
-                                tone.ratio(crystal.ratio[a][c] / scale * crystal.plane[c], crystal.plane[c]) * scale
-                            })
-                            .collect();
+                        let i: Vec<f64> =
+                            (0..crystal.ratio.len()).map(|a| undone(field, crystal, tone, a, c)).collect();
                         let design = &field.crystals.design;
                         let b = design.terms(i.iter().copied());
                         let left: f64 = design

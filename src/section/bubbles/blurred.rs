@@ -1,7 +1,7 @@
 //! Circles out of focus: where a blurred edge lies, and how round it is.
 
 use super::circle::{Circle, Ray, Unrolled, edge_reach, summit};
-use super::oval::Departure;
+use crate::section::oval::Departure;
 use crate::section::shape::fit_circle;
 
 /// Blur of an edge, share of the radius and pixels, from which single samples do not tell well where it lies.
@@ -57,7 +57,7 @@ pub(super) fn settle(circle: Circle, around: &Unrolled, roughness: f64) -> Optio
         return None;
     }
     let circle = Circle { x: cx, y: cy, radius: r };
-    let by_means = Departure::of(&edge, circle);
+    let by_means = Departure::of(&edge, [cx, cy], r);
     (by_means.roughness < roughness).then_some((circle, by_means))
 }
 

@@ -1,11 +1,11 @@
 //! The circle of a candidate: light along rays from its centre, and the fit to its outer edge.
 
-use super::oval::Departure;
 use super::wall::look;
 use super::{CONSIDERED, Ring, SMALLEST_UM};
 use super::{blurred, thin};
 use crate::section::cells::Between;
 use crate::section::light_field::FieldLight;
+use crate::section::oval::Departure;
 use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
 
@@ -174,7 +174,7 @@ fn settle(light: &PlaneLight, circle: Circle, around: Unrolled, slack: &[f64]) -
         }
         let moved = (cx - x).hypot(cy - y) + (r - radius).abs();
         (x, y, radius) = (cx, cy, r);
-        let seen = Departure::of(&edge, Circle { x, y, radius });
+        let seen = Departure::of(&edge, [x, y], radius);
         departure = Some(seen);
         if pass == 1 && seen.roughness > FAR_FROM_ROUND {
             return None;

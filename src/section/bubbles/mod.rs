@@ -8,7 +8,6 @@ mod circle;
 mod cross;
 mod gleam;
 mod judgement;
-mod oval;
 mod search;
 #[cfg(test)]
 mod tests;

@@ -5,7 +5,7 @@
 use rand::{RngExt, SeedableRng};
 
 use super::circle::{Circle, Ray, Unrolled, edge_reach};
-use super::oval::Oval;
+use crate::section::oval::Oval;
 use crate::section::plane_light::PlaneLight;
 use crate::section::shape::fit_circle;
 use crate::vectors::{Wide, wide};

@@ -6,11 +6,11 @@ use super::circle::{Circle, Unrolled, directions, unrolled};
 use super::cross::extinction_cross;
 use super::gleam::gleam;
 use super::judgement::THIN;
-use super::oval::Departure;
 use super::thin::on_circle;
 use super::{CONSIDERED, Ring};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
+use crate::section::oval::Departure;
 use crate::section::plane_light::PlaneLight;
 
 /// Depth from which a wall is seen, log units, in a quiet rock and in any; in between so many times the scatter about it more.

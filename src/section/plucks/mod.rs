@@ -12,6 +12,7 @@ mod outline;
 mod patch;
 mod pores;
 mod usual;
+mod vesicles;
 
 use std::collections::{HashMap, HashSet};
 
@@ -73,8 +74,12 @@ pub struct Hole {
     pub fullness: f64,
     /// Share of the outline that can be judged.
     pub judged: f64,
+    /// Robust scatter of its outline about an oval, share of the radius: low for a vesicle. 1 where it is no outline of a disc.
+    pub roughness: f64,
     /// The polars were turned too little to tell a grain at extinction.
     pub one_angle: bool,
+    /// Vesicles lie about it: it may be one of them, or several that run together.
+    pub among_vesicles: bool,
     /// How many other holes are expected about it; None where company says nothing of it.
     pub company: Option<f64>,
     /// How sure that it is a hole that the rock did not have, 0..=1.
@@ -131,6 +136,7 @@ pub(crate) struct Called {
 
 /// Those that are called holes, and those in doubt, weighed by the company they keep; µm per pixel of the scale used.
 pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
+    vesicles::leave_out(&mut holes);
     let pores_alike = pores::look_alike(&holes, impregnation);
     if !pores_alike {
         company::weigh(&mut holes, company::REACH_UM / um_per_px);
@@ -276,7 +282,9 @@ fn bare() -> Hole {
         cut: 0.0,
         fullness: 0.0,
         judged: 0.0,
+        roughness: 1.0,
         one_angle: false,
+        among_vesicles: false,
         company: None,
         confidence: 0.0,
     }

@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample};
 use super::usual::Usual;
-use super::{Hole, median};
+use super::{Hole, median, vesicles};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
@@ -79,7 +79,9 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         cut: wall.cut / n,
         fullness: area / polygon_area(&hull).max(1.0),
         judged: wall.judged / n,
+        roughness: vesicles::roughness(&outline),
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
+        among_vesicles: false,
         company: None,
         confidence: 0.0,
         outline,

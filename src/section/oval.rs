@@ -1,11 +1,9 @@
-//! How the edge of a bubble departs from its circle: as an oval, and beyond it.
+//! How an outline departs from a circle: as an oval, and beyond it.
 //!
-//! Surface tension rounds a bubble; pressed flat in the cement, or held where its wall meets a grain, it is a little oval and just as
-//! smooth.
+//! Surface tension rounds a bubble, in the cement as in a melt; pressed flat, or held where its wall meets a grain, it is a little oval
+//! and just as smooth.
 
 use nalgebra::{Matrix3, Vector3};
-
-use super::circle::Circle;
 
 /// Most that an edge may swing about its circle and still be a bubble's, share of the radius: an axis ratio of 0.82. House value.
 const MOST: f64 = 0.1;
@@ -14,25 +12,25 @@ const RIDGE: f64 = 0.02;
 
 /// The second harmonic of an edge about its circle, shares of the radius: cosine and sine terms of twice the direction.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Oval([f64; 2]);
+pub(crate) struct Oval([f64; 2]);
 
 /// How an edge departs from its circle.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Departure {
+pub(crate) struct Departure {
     /// As an oval.
-    pub(super) oval: Oval,
+    pub(crate) oval: Oval,
     /// Robust scatter about the oval, share of the radius.
-    pub(super) roughness: f64,
+    pub(crate) roughness: f64,
 }
 
 impl Oval {
     /// Radius in a direction over that of the circle.
-    pub(super) fn at(self, cos: f64, sin: f64) -> f64 {
+    pub(crate) fn at(self, cos: f64, sin: f64) -> f64 {
         1.0 + self.swing(cos, sin)
     }
 
     /// Most that the radius departs from the circle's, share of it; an axis ratio of (1 - a) / (1 + a).
-    pub(super) fn amplitude(self) -> f64 {
+    pub(crate) fn amplitude(self) -> f64 {
         self.0[0].hypot(self.0[1])
     }
 
@@ -42,8 +40,8 @@ impl Oval {
 }
 
 impl Departure {
-    /// Of the points of an edge; `circle` is the one fitted to them.
-    pub(super) fn of(edge: &[[f64; 2]], Circle { x, y, radius }: Circle) -> Self {
+    /// Of the points of an edge; middle and radius are those of the circle fitted to them.
+    pub(crate) fn of(edge: &[[f64; 2]], [x, y]: [f64; 2], radius: f64) -> Self {
         let off: Vec<[f64; 3]> = edge
             .iter()
             .map(|p| {
@@ -98,16 +96,16 @@ mod tests {
     fn an_ellipse_is_an_oval_without_roughness_and_a_grain_is_rough() {
         // An ellipse of axes 22 and 20: (22 - 20) / (22 + 20) of its mean radius.
         let ellipse = |t: f64| 1.0 / ((t - 0.4).cos().powi(2) / 484.0 + (t - 0.4).sin().powi(2) / 400.0).sqrt();
-        let circle = Circle { x: 50.0, y: 40.0, radius: 20.97 };
-        let seen = Departure::of(&edge(ellipse, std::f64::consts::TAU), circle);
+        let middle = [50.0, 40.0];
+        let seen = Departure::of(&edge(ellipse, std::f64::consts::TAU), middle, 20.97);
         assert!((seen.oval.amplitude() - 2.0 / 42.0).abs() < 0.004, "{seen:?}");
         assert!(seen.roughness < 0.004, "{seen:?}");
         assert!((seen.oval.at(0.4_f64.cos(), 0.4_f64.sin()) * 20.97 - 22.0).abs() < 0.15);
         let grain = |t: f64| 21.0 * (1.0 + 0.06 * (3.0 * t).cos() + 0.05 * (5.0 * t).sin());
-        let seen = Departure::of(&edge(grain, std::f64::consts::TAU), Circle { radius: 21.0, ..circle });
+        let seen = Departure::of(&edge(grain, std::f64::consts::TAU), middle, 21.0);
         assert!(seen.roughness > 0.05 && seen.oval.amplitude() < 0.02, "{seen:?}");
         let long = |t: f64| 21.0 * (1.0 + 0.25 * (2.0 * t).cos());
-        let seen = Departure::of(&edge(long, std::f64::consts::TAU), Circle { radius: 21.0, ..circle });
+        let seen = Departure::of(&edge(long, std::f64::consts::TAU), middle, 21.0);
         assert!((seen.oval.amplitude() - MOST).abs() < 1e-9 && seen.roughness > 0.1, "{seen:?}");
     }
 }

@@ -1,0 +1,246 @@
+//! Crossed photographs that the camera exposed or balanced one by one, made alike.
+//!
+//! In light of one scale every crystal's turn is a pure second harmonic: with angles 22.5° apart I(0) + I(45) = I(22.5) + I(67.5).
+//! Where each photograph has its own gains no crystal keeps to that, and the gains under which all of them do are those by which the
+//! photographs differ. What all of them share stays unknown, and is fitted with the lamp.
+
+use std::borrow::Cow;
+
+use nalgebra::{DMatrix, DVector};
+
+use crate::section::crystals::Crystal;
+use crate::section::extinction::AngleDesign;
+use crate::thickness::component;
+use crate::thickness::gains::{self, GainPrior};
+use crate::thickness::grain::{self, FieldCrystals, undone};
+use crate::thickness::tone::ToneCurve;
+
+/// Fewest crystals of a field by which its photographs are compared.
+const FEWEST: usize = 12;
+/// Twice the log odds by which photographs must be likelier with gains of their own: a field's twelve free gains would give eighteen by
+/// chance alone where the crystals' scatter were normal. House value.
+const TOLD: f64 = 60.0;
+/// Standard uncertainty of the gains by which photographs differ, beforehand.
+const GAIN_U: f64 = 0.3;
+/// Share of a crystal clipped from which it tells nothing.
+const CLIPPED: f64 = 0.02;
+/// Coherence under which extinction sweeps through a crystal.
+const COHERENT: f64 = 0.9;
+/// Amplitude under which a crystal is too dark to tell.
+const FAINT: f64 = 0.03;
+/// Least scatter that is assumed, share of the amplitude.
+const LEAST_SCATTER: f64 = 0.003;
+/// The least misfit that is assumed of evened photographs, instead of [`crate::thickness::systematic::LEAST_MISFIT`]: gains that were
+/// told from the crystals take up what all of them have wrong in common. House value.
+pub(crate) const LEAST_MISFIT: f64 = 0.65;
+/// Lamps by which fields are compared.
+const LAMPS: usize = 40;
+
+/// Fields whose photographs are of one exposure and white balance, as they were taken or made so.
+pub(crate) struct Alike<'a> {
+    /// The fields.
+    pub(crate) fields: Cow<'a, [FieldCrystals]>,
+    /// Names of those whose crossed photographs had to be made alike.
+    pub(crate) evened: Vec<String>,
+    /// Gains were told of each field by itself: so many times fewer crystals tell them.
+    pub(crate) told_apart: usize,
+}
+
+/// Makes the crossed photographs of each field alike, and, where the camera balanced white by itself, the fields too.
+pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
+    let (mut evened, mut told_apart) = (Vec::new(), 1);
+    let mut made = Cow::Borrowed(fields);
+    for (index, field) in fields.iter().enumerate() {
+        if let Some(balance) = within(field) {
+            evened.push(field.name.clone());
+            made.to_mut()[index].balance = balance;
+        }
+    }
+    if fields.len() > 1 && fields.iter().all(|f| f.auto_white_balance) {
+        if let Some(gains) = between(&made) {
+            told_apart = fields.len();
+            for (field, gains) in made.to_mut().iter_mut().zip(gains) {
+                field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
+            }
+        }
+    }
+    Alike { fields: made, evened, told_apart }
+}
+
+/// Factors of R, G, B for each crossed photograph of a field, their means one; None where they are alike, or it cannot be told.
+fn within(field: &FieldCrystals) -> Option<Vec<[f64; 3]>> {
+    if !field.crystals.design.over_determined() {
+        return None;
+    }
+    let first = evened(field, ToneCurve::NONE)?;
+    // A contrast curve departs from the harmonic too: it is told from what is left, and the gains from what that leaves.
+    let now = FieldCrystals { balance: first, ..field.clone() };
+    evened(field, ToneCurve::estimate(&[now]))
+}
+
+fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Vec<[f64; 3]>> {
+    let n = field.crystals.design.angles.len();
+    let left_over = left_over(&field.crystals.design);
+    let whole = |c: &&Crystal| c.coherence >= COHERENT && c.clipped.iter().all(|share| *share <= CLIPPED);
+    let mut balance = vec![[1.0; 3]; n];
+    let mut gained = 0.0;
+    for channel in 0..3 {
+        let seen: Vec<DVector<f64>> = field
+            .crystals
+            .crystals
+            .iter()
+            .filter(whole)
+            .filter_map(|crystal| {
+                let light: Vec<f64> = (0..n).map(|a| undone(field, crystal, tone, a, channel)).collect();
+                let terms = field.crystals.design.terms(light.iter().copied());
+                let size = terms[1].hypot(terms[2]);
+                (size > FAINT).then(|| DVector::from_vec(light) / size)
+            })
+            .collect();
+        if seen.len() < FEWEST {
+            return None;
+        }
+        let (factors, likelier) = factors(&seen, &left_over)?;
+        gained += likelier;
+        balance.iter_mut().zip(factors.iter()).for_each(|(b, f)| b[channel] = *f);
+    }
+    // Channels of one crystal share its dirt: a third counts.
+    (2.0 * gained / 3.0 > TOLD).then_some(balance)
+}
+
+/// What takes a series of intensities to what the three terms of extinction leave over.
+fn left_over(design: &AngleDesign) -> DMatrix<f64> {
+    let n = design.angles.len();
+    let mut matrix = DMatrix::identity(n, n);
+    for a in 0..n {
+        let b = design.terms((0..n).map(|i| f64::from(u8::from(i == a))));
+        for (row, angle) in design.angles.iter().enumerate() {
+            matrix[(row, a)] -= b[0] + b[1] * (4.0 * angle).cos() + b[2] * (4.0 * angle).sin();
+        }
+    }
+    matrix
+}
+
+/// Factors for each photograph under which the crystals leave least over, and by how much likelier (log) they are so than as they are;
+/// `seen` are crystals' intensities over their amplitude. None where no factors of a sensible size do.
+fn factors(seen: &[DVector<f64>], left_over: &DMatrix<f64>) -> Option<(DVector<f64>, f64)> {
+    let n = left_over.nrows();
+    let free = (left_over.trace()).max(1.0);
+    let departures = |d: &DVector<f64>| -> Vec<f64> {
+        let with = |y: &DVector<f64>| (left_over * y.component_mul(&d.add_scalar(1.0))).norm() / free.sqrt();
+        seen.iter().map(with).collect()
+    };
+    let mut d = DVector::zeros(n);
+    let mut scale = 0.0;
+    for _ in 0..12 {
+        let off = departures(&d);
+        scale = median(&off).max(LEAST_SCATTER);
+        let mut normal = DMatrix::from_element(n, n, seen.len() as f64);
+        let mut right = DVector::zeros(n);
+        normal += DMatrix::identity(n, n) * (scale / GAIN_U).powi(2);
+        for (y, off) in seen.iter().zip(&off) {
+            let weight = 1.0 / (1.0 + (off / scale).powi(2));
+            let by = left_over * DMatrix::from_diagonal(y);
+            right -= by.tr_mul(&(left_over * y)) * weight;
+            normal += by.tr_mul(&by) * weight;
+        }
+        d = normal.cholesky()?.solve(&right);
+    }
+    let cost = |d: &DVector<f64>| departures(d).iter().map(|off| (1.0 + (off / scale).powi(2)).ln()).sum::<f64>();
+    let likelier = cost(&DVector::zeros(n)) - cost(&d);
+    let factors = d.add_scalar(1.0);
+    factors.iter().all(|f| (0.3..3.0).contains(f)).then_some((factors, likelier))
+}
+
+/// Factors of R, G, B for each field under which one lamp explains all of them; None where they are alike, or it cannot be told.
+fn between(fields: &[FieldCrystals]) -> Option<Vec<[f64; 3]>> {
+    let known = fields.iter().all(|f| f.exposure_known);
+    let prior = if known { GainPrior::EXIF } else { GainPrior::NO_EXIF }.auto_white_balance();
+    let grains = grain::gather(fields, ToneCurve::estimate(fields)).grains;
+    let of_field =
+        |index: usize| -> Vec<grain::Grain> { grains.iter().filter(|g| g.field == index).cloned().collect() };
+    let each: Vec<Vec<grain::Grain>> = (0..fields.len()).map(of_field).collect();
+    let mut chosen: Vec<Vec<&grain::Grain>> = each.iter().map(|g| gains::chosen(g)).collect();
+    let enough: Vec<usize> = (0..fields.len()).filter(|f| chosen[*f].len() >= FEWEST).collect();
+    if enough.len() < 2 {
+        return None;
+    }
+    // The same grains are asked of all fields together and of each by itself.
+    let asked = (component::COMPARED / enough.len()).max(FEWEST);
+    chosen.iter_mut().for_each(|c| c.truncate(asked));
+    let all: Vec<&grain::Grain> = enough.iter().flat_map(|f| chosen[*f].iter().copied()).collect();
+    let together = component::all_lamps(&all, prior);
+    let mut apart: Vec<(f64, Vec<gains::Gains>)> = Vec::new();
+    let by_field: Vec<_> = enough.iter().map(|f| component::all_lamps(&chosen[*f], prior)).collect();
+    for (path, first) in by_field[0].iter().take(LAMPS) {
+        let mut fits = vec![first.clone()];
+        for others in &by_field[1..] {
+            fits.extend(others.iter().find(|o| std::ptr::eq(o.0, *path)).map(|o| o.1.clone()));
+        }
+        apart.push((fits.iter().map(|f| f.cost).sum(), fits));
+    }
+    let (cost, fits) = apart.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+    if together.first()?.1.cost < cost + TOLD {
+        return None;
+    }
+    let mean = fits.iter().map(|f| f.log).sum::<nalgebra::Vector3<f64>>() / fits.len() as f64;
+    let mut factors = vec![[1.0; 3]; fields.len()];
+    for (field, fit) in enough.iter().zip(&fits) {
+        factors[*field] = (mean - fit.log).map(f64::exp).into();
+    }
+    Some(factors)
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut v = values.to_vec();
+    let at = v.len() / 2;
+    *v.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Crystals of random azimuth under four angles 22.5° apart, each photograph with a gain of its own; no noise but a little.
+    fn turned(gains: &[f64], crystals: usize) -> (Vec<DVector<f64>>, DMatrix<f64>) {
+        let angles: Vec<f64> = (0..gains.len()).map(|i| (22.5 * i as f64).to_radians()).collect();
+        let design = AngleDesign::new(&angles);
+        let light = |i: usize| {
+            let phase = 0.7 * i as f64;
+            let dirt = |k: usize| 1.0 + 0.002 * ((5 * i + 3 * k) as f64).sin();
+            let turn = |(k, a): (usize, &f64)| gains[k] * dirt(k) * (0.01 + (2.0 * (phase - a)).sin().powi(2));
+            DVector::from_iterator(gains.len(), angles.iter().enumerate().map(turn)) / 0.5
+        };
+        ((0..crystals).map(light).collect(), left_over(&design))
+    }
+
+    /// I(0) + I(45) = I(22.5) + I(67.5) (facts of the sine): what is left over of any turn is nothing, of anything else something.
+    #[test]
+    fn nothing_is_left_over_of_a_crystals_turn() {
+        let (seen, matrix) = turned(&[1.0; 4], 9);
+        assert!(seen.iter().all(|y| (&matrix * y).norm() < 0.01));
+        let identity = DVector::from_vec(vec![0.5, -0.5, 0.5, -0.5]);
+        assert!(((&matrix * &identity) - &identity).norm() < 1e-12);
+    }
+
+    #[test]
+    fn gains_by_which_photographs_differ_are_found_up_to_a_common_one() {
+        let gains = [1.0, 0.85, 1.2, 1.05];
+        let (seen, matrix) = turned(&gains, 40);
+        let (factors, likelier) = factors(&seen, &matrix).expect("they are found");
+        let common = factors[0] * gains[0];
+        for (factor, gain) in factors.iter().zip(gains) {
+            assert!((factor * gain / common - 1.0).abs() < 0.004, "{factors}");
+        }
+        assert!((factors.mean() - 1.0).abs() < 1e-3);
+        assert!(likelier > TOLD, "{likelier}");
+    }
+
+    #[test]
+    fn photographs_that_are_alike_are_left_as_they_are() {
+        let (seen, matrix) = turned(&[1.0; 4], 40);
+        let (factors, likelier) = factors(&seen, &matrix).expect("they are found");
+        assert!(factors.iter().all(|f| (f - 1.0).abs() < 0.004), "{factors}");
+        assert!(2.0 * likelier < TOLD, "{likelier}");
+    }
+}
