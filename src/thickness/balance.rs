@@ -56,12 +56,13 @@ pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
             made.to_mut()[index].balance = balance;
         }
     }
-    if fields.len() > 1 && fields.iter().all(|f| f.auto_white_balance) {
-        if let Some(gains) = between(&made) {
-            told_apart = fields.len();
-            for (field, gains) in made.to_mut().iter_mut().zip(gains) {
-                field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
-            }
+    if fields.len() > 1
+        && fields.iter().all(|f| f.auto_white_balance)
+        && let Some(gains) = between(&made)
+    {
+        told_apart = fields.len();
+        for (field, gains) in made.to_mut().iter_mut().zip(gains) {
+            field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
         }
     }
     Alike { fields: made, evened, told_apart }
