@@ -17,8 +17,8 @@ use crate::thickness::tone::ToneCurve;
 
 /// Fewest crystals of a field by which its photographs are compared.
 const FEWEST: usize = 12;
-/// Twice the log odds by which photographs must be likelier with gains of their own: a field's twelve free gains would give eighteen by
-/// chance alone where the crystals' scatter were normal. House value.
+/// Twice the log odds by which photographs must be likelier with gains of their own. The nine free gains of four photographs give about
+/// nine by chance (likelihood ratio, chi-square with nine degrees of freedom; from memory, standard). House value.
 const TOLD: f64 = 60.0;
 /// Standard uncertainty of the gains by which photographs differ, beforehand.
 const GAIN_U: f64 = 0.3;
