@@ -159,7 +159,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if !alike.evened.is_empty() {
         notes.push(format!(
             "The crossed photographs of {} were not exposed or white balanced alike; by how the crystals turn bright and dark they were \
-             made alike. Set exposure and white balance by hand, and they are.",
+             made alike. Next time set both by hand and leave them.",
             named(&alike.evened)
         ));
     }
