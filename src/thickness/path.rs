@@ -93,8 +93,8 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
             [
                 (*l, *p, WhiteScaling::Channels),
                 (*l, 0.5 * *p, WhiteScaling::Bradford),
-                (*l, 1.5 * *p, WhiteScaling::DyedSensor),
-                (*l, 0.75 * *p, WhiteScaling::DyedSensorDaylight),
+                (*l, 2.4 * *p, WhiteScaling::DyedSensor),
+                (*l, 1.2 * *p, WhiteScaling::DyedSensorDaylight),
             ]
         })
         .collect();

@@ -4,6 +4,7 @@
 //! sum of several cues: a dark outline all round (the wall of a hole refracts), an inside without any feature (resin has
 //! no specks, cracks or relief), light at the level of clear resin, and no light at all between crossed polars.
 
+mod arcs;
 mod company;
 mod inside;
 mod judgement;
@@ -76,6 +77,8 @@ pub struct Hole {
     pub judged: f64,
     /// Robust scatter of its outline about an oval, share of the radius: low for a vesicle. 1 where it is no outline of a disc.
     pub roughness: f64,
+    /// Share of its outline off the frame that lies on wide arcs, 0..=1: high for vesicles that run together.
+    pub arcs: f64,
     /// The polars were turned too little to tell a grain at extinction.
     pub one_angle: bool,
     /// Vesicles lie about it: it may be one of them, or several that run together.
@@ -283,6 +286,7 @@ fn bare() -> Hole {
         fullness: 0.0,
         judged: 0.0,
         roughness: 1.0,
+        arcs: 0.0,
         one_angle: false,
         among_vesicles: false,
         company: None,

@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample};
 use super::usual::Usual;
-use super::{Hole, median, vesicles};
+use super::{Hole, arcs, median, vesicles};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
@@ -60,6 +60,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
     let outline = wall.middle(light, &outline);
     let area = polygon_area(&outline);
     let hull = convex_hull(outline.clone());
+    let free: Vec<[f64; 2]> = outline.iter().copied().filter(|p| !on_frame(light, *p)).collect();
     let mut hole = Hole {
         centroid: polygon_centroid(&outline),
         area,
@@ -80,6 +81,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         fullness: area / polygon_area(&hull).max(1.0),
         judged: wall.judged / n,
         roughness: vesicles::roughness(&outline),
+        arcs: arcs::share(&free),
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
         among_vesicles: false,
         company: None,

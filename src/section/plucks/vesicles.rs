@@ -8,6 +8,8 @@ use crate::section::shape::fit_circle;
 /// Scatter of an outline about an oval, share of its radius, below which surface tension rounded it. House value: of 256 plucked
 /// areas by another renderer one has less than this, the others from 0.053 on; of 63 vesicles 24, the others being cut, or run together.
 const ROUND: f64 = 0.048;
+/// Share of an outline on wide arcs from which vesicles run together there, or a crystal or the frame cuts one. House value.
+const OF_ARCS: f64 = 0.7;
 /// Round holes from which the rock has vesicles. House value.
 const SEVERAL: usize = 2;
 /// How far points may lie off the circle that is fitted, share of the radius.
@@ -21,12 +23,14 @@ pub(super) fn roughness(outline: &[[f64; 2]]) -> f64 {
     if 2.0 * radius > 1.5 * reach { 1.0 } else { Departure::of(outline, [x, y], radius).roughness }
 }
 
-/// Leaves out what is round as a vesicle; where there are several, what is left may be vesicles that the frame cuts or that run
-/// together.
+/// Leaves out what is round as a vesicle, and where there are several what is made of arcs; what is left there may be vesicles of
+/// which too little is seen.
 pub(super) fn leave_out(holes: &mut Vec<Hole>) {
     let round = |h: &Hole| h.roughness < ROUND;
-    let several = holes.iter().filter(|h| round(h) && h.confidence >= REPORTED).count() >= SEVERAL;
-    holes.retain(|h| !round(h));
+    let of_arcs = |h: &Hole| h.arcs >= OF_ARCS;
+    let alike = holes.iter().filter(|h| (round(h) || of_arcs(h)) && h.confidence >= REPORTED).count();
+    let several = alike >= SEVERAL;
+    holes.retain(|h| !(round(h) || several && of_arcs(h)));
     holes.iter_mut().for_each(|h| h.among_vesicles = several);
 }
 
@@ -63,5 +67,12 @@ mod tests {
         let mut several = vec![hole(0.02), hole(0.03), hole(0.01), hole(0.12)];
         leave_out(&mut several);
         assert!(several.len() == 1 && several[0].among_vesicles);
+        let merged = || Hole { arcs: 0.9, ..hole(0.15) };
+        let mut alone = vec![merged(), hole(0.12)];
+        leave_out(&mut alone);
+        assert!(alone.len() == 2 && !alone[0].among_vesicles, "a rounded grain may be torn out");
+        let mut two = vec![merged(), merged(), hole(0.12)];
+        leave_out(&mut two);
+        assert!(two.len() == 1 && two[0].among_vesicles);
     }
 }
