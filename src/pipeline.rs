@@ -35,7 +35,7 @@ use crate::report::Chart;
 use crate::section::totals::Tally;
 use crate::slide::decode::GREY;
 use crate::slide::manifest::Archive;
-use crate::slide::photograph::Role;
+use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::{Slide, SlideRecord};
 use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
@@ -216,8 +216,30 @@ fn with_what_contradicts(thickness: Thickness, fields: &[FieldFindings]) -> Thic
             why: "the crossed photographs are grey, and thickness is read from interference colours".into(),
             next: "Photograph between crossed polars in colour.".into(),
         },
+        (Thickness::NotMeasurable { why, next }, None) => match mostly_white(fields) {
+            Some(plane) => Thickness::NotMeasurable {
+                why: format!(
+                    "{} is overexposed on {:.0} % of it, and of the rest it can only be said: {why}",
+                    plane.file,
+                    100.0 * plane.clipped_fraction
+                ),
+                next: "Shorten the exposure in plane light until clear glass is just short of white, and photograph again."
+                    .into(),
+            },
+            None => Thickness::NotMeasurable { why, next },
+        },
         (thickness, _) => thickness,
     }
+}
+
+/// Share of a plane photograph that is overexposed from which little of the section is left to measure. House value.
+const MOSTLY_WHITE: f64 = 0.4;
+
+/// The plane photograph that is overexposed most, where all of them are over much of the section.
+fn mostly_white(fields: &[FieldFindings]) -> Option<&PhotographRecord> {
+    let mut planes: Vec<_> = fields.iter().flat_map(|f| &f.photographs).filter(|p| p.role == Role::Plane).collect();
+    planes.sort_by(|a, b| b.clipped_fraction.total_cmp(&a.clipped_fraction));
+    planes.iter().all(|p| p.clipped_fraction > MOSTLY_WHITE).then(|| planes.first().copied()).flatten()
 }
 
 /// Whether no crossed photograph has colour.

@@ -338,3 +338,19 @@ fn pictures_too_small_for_a_field_are_refused_in_a_sentence() {
         fs::write(bench.slide.join("slide.toml"), "").unwrap();
     }
 }
+
+#[test]
+fn a_plane_photograph_that_is_mostly_white_is_named_where_thickness_is_refused() {
+    let bench = Bench::of(&Scene::new("pale", 31, Rock::Marble));
+    assert!(!bench.not_decided().contains("overexposed"));
+    let file = bench.files().remove(0);
+    let mut plane = open(&file);
+    let mut levels: Vec<u8> = plane.pixels().map(|p| p.0[2].min(p.0[0])).collect();
+    levels.sort_unstable();
+    // All channels of six tenths of the pixels are white then.
+    let from = f64::from(levels[levels.len() * 4 / 10]);
+    plane.pixels_mut().for_each(|p| p.0 = p.0.map(|v| (f64::from(v) * 255.0 / from).min(255.0) as u8));
+    save(&plane, &file, 95);
+    let why = bench.not_decided();
+    assert!(why.contains("_ppl.jpg is overexposed on"), "{why}");
+}

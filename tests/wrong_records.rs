@@ -3,6 +3,7 @@
 //! Colours are computed from spectra (as in `thickness_grains`), so what is true of them is known exactly.
 
 use thinproof::optics::Lamp;
+use thinproof::optics::srgb::decode;
 use thinproof::thickness::{SectionSize, Thickness, ThicknessSurface, Yardstick, measure};
 
 use crate::thickness_grains::Field;
@@ -83,6 +84,28 @@ fn red_and_blue_exchanged_are_refused_by_name() {
                 };
                 assert!(why.contains("red and blue"), "{lamp}, {thickness_um} µm: {why}");
             }
+        }
+    }
+}
+
+#[test]
+fn photographs_of_light_saved_without_a_curve_are_refused_by_name() {
+    for (k, lamp) in LAMPS.into_iter().enumerate() {
+        for thickness_um in THICKNESSES_UM {
+            let mut crystals = Field { seed: 120 + k as u64, lamp, thickness_um, ..Field::default() }.crystals();
+            // Values that are light itself are taken as sRGB.
+            for crystal in &mut crystals.crystals.crystals {
+                let plane = crystal.plane;
+                crystal.plane = plane.map(decode);
+                for ratio in &mut crystal.ratio {
+                    for (r, p) in ratio.iter_mut().zip(plane) {
+                        *r = decode(*r * p) / decode(p);
+                    }
+                }
+            }
+            let found = measure(&[crystals], SectionSize::default(), &Yardstick::quartz());
+            let Thickness::NotMeasurable { why, next } = found else { panic!("{lamp} {thickness_um}: {found:?}") };
+            assert!(why.contains("no camera's sRGB") && next.contains("sRGB"), "{lamp} {thickness_um}: {why}");
         }
     }
 }

@@ -94,6 +94,9 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         Ok(explained) => explained,
         Err(refused) => return refused,
     };
+    if let Some(refused) = unreadable::no_such_curve(tone) {
+        return refused;
+    }
     let mut grains = gathered.grains;
     let misfit = lamps[0].gains.misfit;
     if misfit > STRANGE {

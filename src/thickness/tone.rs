@@ -19,6 +19,8 @@ pub struct ToneCurve {
 const PRIOR_U: f64 = 0.12;
 /// Range that is looked through.
 const RANGE: std::ops::RangeInclusive<i32> = -8..=24;
+/// What a step of it is worth.
+const STEP: f64 = 0.02;
 
 impl ToneCurve {
     /// Plain sRGB.
@@ -39,6 +41,13 @@ impl ToneCurve {
             v = (v - f / slope.max(0.2)).clamp(0.0, 1.0);
         }
         decode(v)
+    }
+
+    /// Whether it lies at an end of what is looked through, so that it is none that a camera has.
+    #[must_use]
+    pub fn beyond_cameras(self) -> bool {
+        let [least, most] = [*RANGE.start(), *RANGE.end()].map(|k| f64::from(k) * STEP);
+        self.contrast < least + 0.5 * STEP || self.contrast > most - 0.5 * STEP
     }
 
     /// Ratio of two lights without the curve.
@@ -82,7 +91,7 @@ impl ToneCurve {
             }
             departures
         };
-        let steps: Vec<f64> = RANGE.map(|k| f64::from(k) * 0.02).collect();
+        let steps: Vec<f64> = RANGE.map(|k| f64::from(k) * STEP).collect();
         let robust = |d: &[f64], scale: f64| d.iter().map(|r| (1.0 + (r / scale).powi(2)).ln()).sum::<f64>();
         let plain = cost(0.0);
         if plain.len() < 12 {

@@ -2,6 +2,7 @@
 
 use crate::optics::quartz;
 use crate::thickness::gains::GainPrior;
+use crate::thickness::tone::ToneCurve;
 use crate::thickness::{FieldCrystals, Thickness};
 use crate::units::Micrometres;
 
@@ -23,6 +24,20 @@ pub(super) fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
     })
 }
 
+/// When the grains' light at different positions of the polars tells a curve beyond those that cameras have, as that of light saved
+/// without any.
+pub(super) fn no_such_curve(tone: ToneCurve) -> Option<Thickness> {
+    tone.beyond_cameras().then(|| Thickness::NotMeasurable {
+        why: format!(
+            "the photographs' values are no camera's sRGB: at other positions of the polars grains become bright and dark as they would \
+             with a contrast of {:+.0} % or more at mid-grey, as when light is saved as it is, without the sRGB curve",
+            100.0 * tone.contrast
+        ),
+        next: "Export the photographs anew as sRGB with its standard curve, all of them alike and without any look or filter."
+            .into(),
+    })
+}
+
 /// When all grains are grey, whose tint hardly changes, and how bright they are against plane light is not known.
 pub(super) fn too_grey(prior: GainPrior, thickness_um: f64) -> Option<Thickness> {
     let nm = quartz::largest_retardation(Micrometres::from_um(thickness_um)).nm();
@@ -34,4 +49,20 @@ pub(super) fn too_grey(prior: GainPrior, thickness_um: f64) -> Option<Thickness>
         next: "Photograph with the exposure recorded (EXIF), at four angles 22.5° apart."
             .into(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn curves_of_cameras_are_read_and_others_refused() {
+        let tone = |contrast: f64| ToneCurve { contrast, contrast_u: 0.01 };
+        for known in [-0.12, 0.0, 0.32, 0.44] {
+            assert!(no_such_curve(tone(known)).is_none(), "{known}");
+        }
+        let refused = no_such_curve(tone(0.4799)).expect("beyond");
+        assert!(matches!(refused, Thickness::NotMeasurable { why, .. } if why.contains("+48 %")));
+        assert!(no_such_curve(tone(-0.16)).is_some());
+    }
 }

@@ -49,6 +49,8 @@ pub struct Ring {
     pub unevenness: f64,
     /// Share of the inside that stays out in every crossed picture, over that of what lies about the ring.
     pub inside_out: f64,
+    /// How far the tints of its inside and of what lies about it are apart, log units.
+    pub tint_step: f64,
     /// Share of the directions that have a dark line just within the circle, over what chance would put there.
     pub on_circle: f64,
     /// Share of the directions in which the rim parts two colours between crossed polars.

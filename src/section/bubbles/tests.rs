@@ -12,6 +12,16 @@ fn bubbles(light: &FieldLight) -> Vec<Ring> {
 
 /// Plane light of a scene given as transmittance; one crossed picture that shines evenly.
 fn scene(rows: usize, columns: usize, f: impl Fn(f64, f64) -> f64) -> FieldLight {
+    coloured_scene(rows, columns, f, |_, _| [1.0; 3])
+}
+
+/// The same, with a transmittance of each channel on top.
+fn coloured_scene(
+    rows: usize,
+    columns: usize,
+    f: impl Fn(f64, f64) -> f64,
+    tint: impl Fn(f64, f64) -> [f64; 3],
+) -> FieldLight {
     let plane = Array2::from_shape_fn((rows, columns), |(y, x)| {
         let mut sum = 0.0;
         for k in 0..9 {
@@ -21,7 +31,9 @@ fn scene(rows: usize, columns: usize, f: impl Fn(f64, f64) -> f64) -> FieldLight
         (0.8 * sum) as f32
     });
     let mask = Array2::zeros((rows, columns));
-    let plane = LinearPlanes { bin: 1, rgb: [plane.clone(), plane.clone(), plane], mask };
+    let tinted =
+        |c: usize| Array2::from_shape_fn((rows, columns), |(y, x)| plane[[y, x]] * tint(x as f64, y as f64)[c] as f32);
+    let plane = LinearPlanes { bin: 1, rgb: [tinted(0), tinted(1), tinted(2)], mask };
     let bin = coarse_bin(Some(1.6));
     let (r, c) = (rows / bin, columns / bin);
     let even = Array2::from_shape_fn((r, c), |(y, x)| if (x / 7 + y / 7) % 2 == 0 { 0.3 } else { 0.2 });
@@ -98,6 +110,7 @@ fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not()
         rim_width: 0.6,
         unevenness: 0.0,
         inside_out: 0.0,
+        tint_step: 0.0,
         on_circle: 0.0,
         divides: 0.0,
         cross: 0.0,
@@ -261,4 +274,19 @@ fn a_black_cross_within_a_ball_does_not_make_it_a_filling() {
     let filling = seen(&|b| 1.0 - 0.6 * (-0.5 * ((b - 1.0) * radius / 1.3).powi(2)).exp());
     assert!(filling.iter().all(|r| r.confidence < 0.5), "{filling:?}");
     assert!(filling.first().is_some_and(|r| r.cross > 0.8), "{filling:?}");
+}
+
+/// Air has no colour of its own, and what lies beneath it goes on beyond its rim.
+#[test]
+fn a_round_flake_of_mica_is_no_bubble_and_one_beneath_a_bubble_does_not_hide_it() {
+    let wall = |x: f64, y: f64| {
+        let d = (x - 130.0).hypot(y - 112.0) - 38.0;
+        1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
+    };
+    let brown = |there: bool| if there { [0.75, 0.6, 0.4] } else { [1.0; 3] };
+    let flake = coloured_scene(240, 260, wall, |x, y| brown((x - 130.0).hypot(y - 112.0) < 38.0));
+    assert!(bubbles(&flake).is_empty(), "{:?}", find(&flake));
+    let beneath = coloured_scene(240, 260, wall, |x, _| brown(x < 120.0));
+    assert_eq!(bubbles(&beneath).len(), 1, "{:?}", find(&beneath));
+    assert_eq!(bubbles(&scene(240, 260, wall)).len(), 1);
 }

@@ -117,6 +117,7 @@ pub(super) fn look(light: &PlaneLight, circle: Circle, departure: Departure, aro
         rim_width,
         unevenness,
         inside_out: 0.0,
+        tint_step: 0.0,
         on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius, departure.oval) } else { 0.0 },
         divides: 0.0,
         cross: 0.0,
@@ -128,7 +129,7 @@ impl Ring {
     /// With what the crossed pictures show of it, and how sure it is then; `bright` is what [`bright`] says.
     pub(super) fn judged(mut self, light: &FieldLight, bright: &[f32]) -> Self {
         let circle = Circle { x: self.x, y: self.y, radius: self.radius };
-        self.inside_out = inside_out(light, circle);
+        [self.inside_out, self.tint_step] = inside_against_outside(light, circle);
         // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
         if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
             self.divides = divides(light, bright, circle, self.rim_width * self.radius);
@@ -172,14 +173,15 @@ fn median(v: &mut [f64]) -> f64 {
     *v.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
-/// How much more of the inside than of what lies about it is out in every crossed picture, shares of both.
-fn inside_out(light: &FieldLight, circle: Circle) -> f64 {
+/// How much more of the inside than of what lies about it is out in every crossed picture, shares of both, and how far their tints
+/// lie apart, log units.
+fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 2] {
     let (rows, columns) = light.lit.dim();
     let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (cx, cy, radius) = (to_cell(circle.x), to_cell(circle.y), circle.radius / cell);
     let (inner, outer) = ((0.62 * radius).max(1.0), [1.1 * radius + 1.0, 1.4 * radius + 2.0]);
-    let (mut out, mut all) = ([0_u32; 2], [0_u32; 2]);
+    let (mut out, mut all, mut tint) = ([0_u32; 2], [0_u32; 2], [[0.0_f64; 2]; 2]);
     for j in (cy - outer[1]).max(0.0) as usize..=((cy + outer[1]).max(0.0) as usize).min(rows.saturating_sub(1)) {
         for i in (cx - outer[1]).max(0.0) as usize..=((cx + outer[1]).max(0.0) as usize).min(columns.saturating_sub(1))
         {
@@ -193,10 +195,15 @@ fn inside_out(light: &FieldLight, circle: Circle) -> f64 {
             };
             all[part] += 1;
             out[part] += u32::from(light.lit[[j, i]] < OUT);
+            tint[part].iter_mut().zip(&light.plane.tint).for_each(|(sum, tint)| *sum += f64::from(tint[[j, i]]));
         }
     }
-    let share = |k: usize| if all[k] == 0 { 0.0 } else { f64::from(out[k]) / f64::from(all[k]) };
-    (share(0) - share(1)).max(0.0)
+    if all.contains(&0) {
+        return [if all[0] == 0 { 0.0 } else { f64::from(out[0]) / f64::from(all[0]) }, 0.0];
+    }
+    let share = |k: usize| f64::from(out[k]) / f64::from(all[k]);
+    let [red, blue] = [0, 1].map(|c| tint[0][c] / f64::from(all[0]) - tint[1][c] / f64::from(all[1]));
+    [(share(0) - share(1)).max(0.0), red.hypot(blue)]
 }
 
 /// Sum of channels of bright crystals in each crossed picture.
