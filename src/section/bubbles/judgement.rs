@@ -32,8 +32,8 @@ impl Ring {
             .with("hardly judged", (self.judged - 0.6).min(0.0), 18.0)
             // A round hole or a vesicle is out all over; through a bubble the rock shows.
             .with("out inside", self.inside_out, -3.0)
-            // Air has no colour: a rounded flake of mica has. House value.
-            .with("tint step", (self.tint_step - 0.08).max(0.0), -12.0)
+            // Air has no colour, a rounded flake of mica has; beside a coloured crystal the tints differ by up to 0.4. House values.
+            .with("tint step", (self.tint_step - 0.35).max(0.0), -10.0)
             // Fibres that radiate from a middle go out in a cross: a round filling of the rock's. House value.
             .with("black cross", (self.cross - 0.5).max(0.0), -16.0)
             .with("few pixels", (1.0 / self.radius).min(0.3), -24.0)

@@ -283,7 +283,7 @@ fn a_round_flake_of_mica_is_no_bubble_and_one_beneath_a_bubble_does_not_hide_it(
         let d = (x - 130.0).hypot(y - 112.0) - 38.0;
         1.0 - 0.6 * (-0.5 * (d / 1.3) * (d / 1.3)).exp()
     };
-    let brown = |there: bool| if there { [0.75, 0.6, 0.4] } else { [1.0; 3] };
+    let brown = |there: bool| if there { [0.7, 0.45, 0.15] } else { [1.0; 3] };
     let flake = coloured_scene(240, 260, wall, |x, y| brown((x - 130.0).hypot(y - 112.0) < 38.0));
     assert!(bubbles(&flake).is_empty(), "{:?}", find(&flake));
     let beneath = coloured_scene(240, 260, wall, |x, _| brown(x < 120.0));
