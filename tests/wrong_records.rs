@@ -105,7 +105,8 @@ fn photographs_of_light_saved_without_a_curve_are_refused_by_name() {
             }
             let found = measure(&[crystals], SectionSize::default(), &Yardstick::quartz());
             let Thickness::NotMeasurable { why, next } = found else { panic!("{lamp} {thickness_um}: {found:?}") };
-            assert!(why.contains("no camera's sRGB") && next.contains("sRGB"), "{lamp} {thickness_um}: {why}");
+            assert!(why.contains("not sRGB"), "{lamp} {thickness_um}: {why}");
+            assert!(next.contains("encoding = \"linear\""), "{lamp} {thickness_um}: {next}");
         }
     }
 }

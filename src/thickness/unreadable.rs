@@ -24,17 +24,21 @@ pub(super) fn all_smeared(fields: &[FieldCrystals]) -> Option<Thickness> {
     })
 }
 
-/// When the grains' light at different positions of the polars tells a curve beyond those that cameras have, as that of light saved
-/// without any.
+/// When grains turn bright and dark by a curve beyond those that cameras have, as where light was saved without any.
 pub(super) fn no_such_curve(tone: ToneCurve) -> Option<Thickness> {
+    let next = if tone.contrast > 0.0 {
+        "If the photographs hold light as it is, without the sRGB curve, say so in slide.toml: [camera] encoding = \"linear\". If not, \
+         export them anew as sRGB, all alike and without any look or filter."
+    } else {
+        "Export the photographs anew as sRGB, all alike and without any look or filter."
+    };
     tone.beyond_cameras().then(|| Thickness::NotMeasurable {
         why: format!(
-            "the photographs' values are no camera's sRGB: at other positions of the polars grains become bright and dark as they would \
-             with a contrast of {:+.0} % or more at mid-grey, as when light is saved as it is, without the sRGB curve",
+            "the photographs are not sRGB as a camera saves it: from position to position of the polars grains turn bright and dark as \
+             they would with {:+.0} % of contrast at mid-grey, which no camera adds",
             100.0 * tone.contrast
         ),
-        next: "Export the photographs anew as sRGB with its standard curve, all of them alike and without any look or filter."
-            .into(),
+        next: next.into(),
     })
 }
 
@@ -61,8 +65,10 @@ mod tests {
         for known in [-0.12, 0.0, 0.32, 0.44] {
             assert!(no_such_curve(tone(known)).is_none(), "{known}");
         }
-        let refused = no_such_curve(tone(0.4799)).expect("beyond");
-        assert!(matches!(refused, Thickness::NotMeasurable { why, .. } if why.contains("+48 %")));
-        assert!(no_such_curve(tone(-0.16)).is_some());
+        for (beyond, said, linear) in [(0.4799, "+48 %", true), (-0.16, "-16 %", false)] {
+            let Some(Thickness::NotMeasurable { why, next }) = no_such_curve(tone(beyond)) else { panic!("{beyond}") };
+            assert!(why.contains(said), "{why}");
+            assert_eq!(next.contains("encoding = \"linear\""), linear, "{next}");
+        }
     }
 }

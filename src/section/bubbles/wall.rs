@@ -198,12 +198,10 @@ fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 2] {
             tint[part].iter_mut().zip(&light.plane.tint).for_each(|(sum, tint)| *sum += f64::from(tint[[j, i]]));
         }
     }
-    if all.contains(&0) {
-        return [if all[0] == 0 { 0.0 } else { f64::from(out[0]) / f64::from(all[0]) }, 0.0];
-    }
-    let share = |k: usize| f64::from(out[k]) / f64::from(all[k]);
-    let [red, blue] = [0, 1].map(|c| tint[0][c] / f64::from(all[0]) - tint[1][c] / f64::from(all[1]));
-    [(share(0) - share(1)).max(0.0), red.hypot(blue)]
+    let mean = |k: usize, sum: f64| sum / f64::from(all[k].max(1));
+    let more_out = mean(0, f64::from(out[0])) - mean(1, f64::from(out[1]));
+    let [red, blue] = [0, 1].map(|c| mean(0, tint[0][c]) - mean(1, tint[1][c]));
+    [more_out.max(0.0), if all.contains(&0) { 0.0 } else { red.hypot(blue) }]
 }
 
 /// Sum of channels of bright crystals in each crossed picture.

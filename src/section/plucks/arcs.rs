@@ -1,31 +1,25 @@
 //! Outlines of arcs: vesicles that run together, or that a crystal or the frame cuts.
 
-use crate::section::shape::{fit_circle, polygon_area};
+use crate::section::shape::{fit_circle, holds, polygon_area};
 
 /// How far points of an arc may lie off its circle, share of the radius. House value.
 const OFF: f64 = 0.035;
-/// Share of a window's points that must lie on its circle.
+/// Share of a window's points that must lie on its circle. House value.
 const MOST: f64 = 0.9;
-/// Least turn of an arc, radians: less is the side of a grain.
+/// Least turn of an arc, radians: less is the side of a grain. House value.
 const LEAST_TURN: f64 = 1.4;
-/// Windows a closed outline is looked through by, and steps from one to the next.
+/// Windows that a closed outline is divided into, ...
 const WINDOWS: usize = 4;
+/// ... and steps from one to the next.
 const STEPS: usize = 8;
 
-/// Share of a closed outline that lies on wide arcs bulging outward, 0..=1.
+/// Share of a closed outline, points in pixels, that lies on wide arcs bulging outward, 0..=1; 0 of too few points to tell.
 pub(super) fn share(outline: &[[f64; 2]]) -> f64 {
     let n = outline.len();
     let window = n / WINDOWS;
     if window < 6 {
         return 0.0;
     }
-    let inside = |[x, y]: [f64; 2]| {
-        let crossed = (0..n).filter(|i| {
-            let (a, b) = (outline[*i], outline[(i + 1) % n]);
-            (a[1] > y) != (b[1] > y) && x < a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
-        });
-        crossed.count() % 2 == 1
-    };
     let widest = (polygon_area(outline) / std::f64::consts::PI).sqrt() * 1.3;
     let mut on = vec![false; n];
     for start in (0..n).step_by((window / STEPS).max(1)) {
@@ -34,7 +28,7 @@ pub(super) fn share(outline: &[[f64; 2]]) -> f64 {
         let Some([x, y, radius, _]) = fit_circle(&points, OFF * length / 2.0) else { continue };
         let near = |p: &[f64; 2]| ((p[0] - x).hypot(p[1] - y) - radius).abs() < OFF * radius;
         let enough = points.iter().filter(|p| near(p)).count() as f64 >= MOST * window as f64;
-        if enough && length / radius >= LEAST_TURN && radius <= widest && inside([x, y]) {
+        if enough && length / radius >= LEAST_TURN && radius <= widest && holds(outline, [x, y]) {
             on.iter_mut().zip(outline).for_each(|(on, p)| *on |= near(p));
         }
     }
