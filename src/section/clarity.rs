@@ -11,22 +11,24 @@ const TINT: f64 = 0.07;
 /// Log of plane light below the slide's clear crystals at which a crystal is half as likely to be one of the colourless ones.
 const DARKENING: f64 = 0.25;
 
-/// Log odds of quartz against another colourless crystal (fitted to rendered granites and sandstones, then shrunk by a third):
+/// Log odds of quartz against another colourless crystal (fitted to rendered granites and sandstones, then shrunk by a seventh):
 /// for each factor e of size against the slide's clear crystals, ...
-const BY_SIZE: f64 = 0.75;
+const BY_SIZE: f64 = 0.6;
 /// ... for each unit of log plane light below theirs, ...
-const BY_DARKENING: f64 = -9.0;
+const BY_DARKENING: f64 = -9.8;
 /// ... for each factor e of mottle over theirs, ...
-const BY_MOTTLE: f64 = -1.9;
+const BY_MOTTLE: f64 = -2.7;
 /// ... or less where the angles do not show extinction, since a patch may run over several crystals of one colour there, ...
-const BY_MOTTLE_OF_COLOUR: f64 = -1.4;
+const BY_MOTTLE_OF_COLOUR: f64 = -1.9;
 /// ... for each unit of wholeness from [`WHOLE`], ...
-const BY_WHOLENESS: f64 = 2.4;
+const BY_WHOLENESS: f64 = 1.7;
+/// ... for plane light that changes across one direction only, as along cleavage (see [`Crystal::lined`]), ...
+const BY_LINES: f64 = -4.6;
 /// ... and for twin lamellae.
-const BY_TWINS: f64 = -2.5;
+const BY_TWINS: f64 = -2.0;
 const WHOLE: f64 = 0.75;
 /// Log odds for each other patch of its colour and extinction near it, up to [`MOST_ALIKE`]: cleavage and lamellae cut feldspar up.
-const BY_ALIKE: f64 = -0.7;
+const BY_ALIKE: f64 = -1.15;
 /// Most such patches that count. House value.
 const MOST_ALIKE: usize = 2;
 /// Distance within which such patches are looked for, in diameters of the slide's clear crystals. House value.
@@ -35,13 +37,13 @@ const NEARBY: f64 = 1.5;
 /// shrunk as those above).
 const CUT_BY_FRAME: f64 = 0.5;
 /// Log odds for extinction that sweeps through the crystal: undulose extinction is quartz's far more than feldspar's.
-const BY_UNDULOSITY: f64 = 1.5;
+const BY_UNDULOSITY: f64 = 2.5;
 /// Loss of coherence at which that counts in full.
 const UNDULOSE: f64 = 0.004;
 /// Log odds of a crystal that looks like the slide's clear ones.
-const CLEAR_ODDS: f64 = 1.3;
+const CLEAR_ODDS: f64 = 1.6;
 /// Log odds never leave this range: clear feldspar and dirty quartz exist.
-const RANGE: (f64, f64) = (-4.0, 2.6);
+const RANGE: (f64, f64) = (-4.0, 2.8);
 
 /// Sets which crystals are alike, and how likely each is quartz by its looks against the slide's own clear crystals, were quartz
 /// and other colourless crystals equally common.
@@ -69,6 +71,7 @@ pub fn judge(mut crystals: Vec<Crystal>, design: &AngleDesign, bin: usize) -> Ve
             + BY_DARKENING * darkening
             + by_mottle * (crystal.plane_mottle.max(LEAST_MOTTLE) / reference.mottle).ln().max(-0.5)
             + BY_WHOLENESS * (crystal.wholeness - WHOLE)
+            + BY_LINES * crystal.lined()
             + BY_UNDULOSITY * ((1.0 - crystal.coherence) / UNDULOSE).min(1.0)
             + if crystal.twinned { BY_TWINS } else { 0.0 };
         crystal.colourless = colourless;
@@ -132,6 +135,34 @@ impl Reference {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A colourless crystal as large as the others whose plane light has these second moments of its gradient.
+    fn with_gradient(plane_gradient: [f64; 3]) -> Crystal {
+        Crystal {
+            cells: 400,
+            ratio: vec![[0.5; 3]],
+            looks: [0.0, -0.1, 0.0],
+            plane_mottle: 0.006,
+            plane_gradient,
+            ..Crystal::unmeasured()
+        }
+    }
+
+    #[test]
+    fn a_crystal_lined_like_cleavage_is_less_likely_quartz_and_which_way_the_lines_run_does_not_matter() {
+        let speckled = with_gradient([1e-4, 1e-4, 0.0]);
+        // Lines that light changes across at 0, 30 and 135 degrees, as strong in all as the specks.
+        let lined = [0.0_f64, 30.0, 135.0].map(|degrees| {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            with_gradient([2e-4 * cos * cos, 2e-4 * sin * sin, 2e-4 * sin * cos])
+        });
+        assert!(speckled.lined() < 1e-9 && lined.iter().all(|c| (c.lined() - 1.0).abs() < 1e-9), "by definition");
+        let design = AngleDesign::new(&[0.0_f64, 22.5, 45.0, 67.5].map(f64::to_radians));
+        let judged = judge([vec![speckled], lined.to_vec()].concat(), &design, 2);
+        let quartz: Vec<f64> = judged.iter().map(|c| c.quartz).collect();
+        assert!(quartz[0] > 0.5 && quartz[1..].iter().all(|q| *q < 0.3), "{quartz:?}");
+        assert!(quartz[1..].iter().all(|q| (q - quartz[1]).abs() < 1e-9), "{quartz:?}");
+    }
 
     #[test]
     fn a_small_rest_of_a_crystal_that_the_frame_cuts_is_no_sign_against_quartz_as_a_small_crystal_is() {

@@ -43,6 +43,8 @@ pub struct Crystal {
     pub looks: [f64; 3],
     /// Median absolute deviation of the log of plane light inside: specks do not raise it.
     pub plane_mottle: f64,
+    /// Mean second moments xx, yy and xy of the gradient of log plane light inside.
+    pub plane_gradient: [f64; 3],
     /// Its clean cells over the area of the ellipse with their second moments: 1 for one whole patch, less for a patch cut up.
     pub wholeness: f64,
     /// Number of cells that carried the mean.
@@ -169,6 +171,15 @@ impl Patches {
     }
 }
 
+impl Crystal {
+    /// How much plane light changes across one direction inside, 0..=1: 0 where specks lie anywhere, 1 where there are parallel lines only
+    /// (coherence of the structure tensor).
+    pub(crate) fn lined(&self) -> f64 {
+        let [xx, yy, xy] = self.plane_gradient;
+        (xx - yy).hypot(2.0 * xy) / (xx + yy).max(1e-12)
+    }
+}
+
 #[cfg(test)]
 impl Crystal {
     /// One of which nothing is known.
@@ -184,6 +195,7 @@ impl Crystal {
             scatter: 0.0,
             looks: [0.0; 3],
             plane_mottle: 0.0,
+            plane_gradient: [0.0; 3],
             wholeness: 1.0,
             cells: 0,
             twinned: false,

@@ -104,6 +104,7 @@ impl Piece {
             })
             .collect();
         let (axis, length, width) = shape(cells, columns);
+        let plane_gradient = gradient(plane_of[1], columns, cells);
         let log = |c: usize, i: u32| flat(plane_of[c], i).max(1e-3).ln();
         let looks = [
             median(cells.iter().map(|i| log(0, *i) - log(1, *i)).collect()),
@@ -128,6 +129,7 @@ impl Piece {
             scatter: deviation(&logs),
             looks,
             plane_mottle,
+            plane_gradient,
             wholeness: (cells.len() as f64 / (0.25 * std::f64::consts::PI * length * width)).min(1.0),
             cells: kept.len(),
             twinned: false,
@@ -164,6 +166,19 @@ impl Piece {
     }
 }
 
+/// Mean second moments xx, yy and xy of the gradient of log light over cells of a plane (from cell to cell and two rows or columns apart).
+fn gradient(plane: &[f32], columns: usize, cells: &[u32]) -> [f64; 3] {
+    let log = |i: usize| plane[i].max(1e-3).ln();
+    let mut sum = [0.0; 3];
+    for i in cells {
+        let i = *i as usize;
+        // Clean cells keep off the frame.
+        let [x, y] = [log(i + 1) - log(i - 1), log(i + columns) - log(i - columns)].map(f64::from);
+        sum.iter_mut().zip([x * x, y * y, x * y]).for_each(|(sum, product)| *sum += product);
+    }
+    sum.map(|s| s / cells.len() as f64)
+}
+
 /// Direction of the long axis (radians), length and width (cells) of the ellipse with the same second moments.
 fn shape(cells: &[u32], columns: usize) -> (f64, f64, f64) {
     let n = cells.len() as f64;
@@ -197,4 +212,24 @@ fn deviation(values: &[f64]) -> f64 {
     let n = values.len().max(1) as f64;
     let mean = values.iter().sum::<f64>() / n;
     (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Light that falls by e^-s a cell along a direction has a gradient of 2s there from one neighbour to the other, whatever its level.
+    #[test]
+    fn second_moments_of_a_slope_are_those_of_its_gradient() {
+        let (columns, rows, slope) = (20, 16, [0.03_f64, -0.01]);
+        let light = |i: usize| 0.7 * (slope[0] * (i % columns) as f64 + slope[1] * (i / columns) as f64).exp();
+        let plane: Vec<f32> = (0..columns * rows).map(|i| light(i) as f32).collect();
+        let inside: Vec<u32> =
+            (0..plane.len() as u32).filter(|i| (2..18).contains(&(i % 20)) && (2..14).contains(&(i / 20))).collect();
+        let found = gradient(&plane, columns, &inside);
+        let [x, y] = slope.map(|s| 2.0 * s);
+        for (found, expected) in found.into_iter().zip([x * x, y * y, x * y]) {
+            assert!((found - expected).abs() < 1e-6, "{found} {expected}");
+        }
+    }
 }
