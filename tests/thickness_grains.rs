@@ -107,6 +107,7 @@ impl Field {
                     scatter: 0.03,
                     looks: [0.0, -0.357, 0.0],
                     plane_mottle: 0.02,
+                    plane_gradient: [0.0; 3],
                     wholeness: 0.85,
                     cells: 700,
                     twinned: false,

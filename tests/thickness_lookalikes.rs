@@ -99,7 +99,8 @@ fn thick_granite_is_not_taken_for_pyroxene() {
 }
 
 /// Gabbro of 20 to 24 µm as it is rendered: clear augite has the colours of quartz at some 60 µm, but then nothing beside it has those of
-/// feldspar at 60 µm. The first two of these were measured as 47.8 and 62.9 µm before plagioclase was asked after.
+/// feldspar at 60 µm. The first two of these were measured as 47.8 and 62.9 µm before plagioclase was asked after; where looks
+/// leave it open already that there is quartz, colours are not asked.
 #[test]
 fn thin_gabbro_is_not_taken_for_thick_granite() {
     for (seed, thickness_um) in [(909, 20.7), (917, 23.8), (902, 21.3)] {
@@ -109,7 +110,10 @@ fn thin_gabbro_is_not_taken_for_thick_granite() {
         let (dir, _) = scene.render_to(folder.path()).expect("rendered");
         match pipeline::check(&dir, &House::default(), |_| ()).expect("checked").thickness {
             Thickness::Measured(s) => panic!("seed {seed}, {thickness_um} µm: {:?}", s.mean_um),
-            Thickness::NotMeasurable { why, .. } => assert!(why.contains("pyroxene"), "seed {seed}: {why}"),
+            Thickness::NotMeasurable { why, .. } => {
+                let (by_looks, by_colours) = ("nothing shows for certain that there is quartz", "pyroxene");
+                assert!([by_looks, by_colours].iter().any(|reason| why.contains(reason)), "seed {seed}: {why}");
+            }
         }
     }
 }

@@ -158,7 +158,10 @@ mod tests {
         });
         assert!(speckled.lined() < 1e-9 && lined.iter().all(|c| (c.lined() - 1.0).abs() < 1e-9), "by definition");
         let design = AngleDesign::new(&[0.0_f64, 22.5, 45.0, 67.5].map(f64::to_radians));
-        let judged = judge([vec![speckled], lined.to_vec()].concat(), &design, 2);
+        let mut crystals = [vec![speckled], lined.to_vec()].concat();
+        // So far from each other that none may be a part of another.
+        crystals.iter_mut().zip(0..).for_each(|(crystal, k)| crystal.x_px = 1000.0 * f64::from(k));
+        let judged = judge(crystals, &design, 2);
         let quartz: Vec<f64> = judged.iter().map(|c| c.quartz).collect();
         assert!(quartz[0] > 0.5 && quartz[1..].iter().all(|q| *q < 0.3), "{quartz:?}");
         assert!(quartz[1..].iter().all(|q| (q - quartz[1]).abs() < 1e-9), "{quartz:?}");
