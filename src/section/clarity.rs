@@ -11,8 +11,8 @@ const TINT: f64 = 0.07;
 /// Log of plane light below the slide's clear crystals at which a crystal is half as likely to be one of the colourless ones.
 const DARKENING: f64 = 0.25;
 
-/// Log odds of quartz against another colourless crystal (fitted to rendered granites and sandstones, then shrunk by a seventh):
-/// for each factor e of size against the slide's clear crystals, ...
+/// Log odds of quartz against another colourless crystal (fitted to crystals of rendered granites whose mineral is
+/// known, then shrunk by a seventh and more, docs/method.md section 5): for each factor e of size against the slide's clear crystals, ...
 const BY_SIZE: f64 = 0.6;
 /// ... for each unit of log plane light below theirs, ...
 const BY_DARKENING: f64 = -9.8;

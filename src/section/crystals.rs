@@ -43,7 +43,7 @@ pub struct Crystal {
     pub looks: [f64; 3],
     /// Median absolute deviation of the log of plane light inside: specks do not raise it.
     pub plane_mottle: f64,
-    /// Mean second moments xx, yy and xy of the gradient of log plane light inside.
+    /// Mean second moments xx, yy and xy of the gradient of log plane light inside, taken over two cells: squared natural logs.
     pub plane_gradient: [f64; 3],
     /// Its clean cells over the area of the ellipse with their second moments: 1 for one whole patch, less for a patch cut up.
     pub wholeness: f64,
@@ -172,8 +172,8 @@ impl Patches {
 }
 
 impl Crystal {
-    /// How much plane light changes across one direction inside, 0..=1: 0 where specks lie anywhere, 1 where there are parallel lines only
-    /// (coherence of the structure tensor).
+    /// How much plane light changes across one direction inside, 0..=1: 0 where specks lie anywhere, 1 where there are parallel lines only:
+    /// the coherence of the structure tensor, the difference of its eigenvalues over their sum (Bigün and Granlund 1987; from memory).
     pub(crate) fn lined(&self) -> f64 {
         let [xx, yy, xy] = self.plane_gradient;
         (xx - yy).hypot(2.0 * xy) / (xx + yy).max(1e-12)

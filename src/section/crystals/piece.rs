@@ -166,7 +166,7 @@ impl Piece {
     }
 }
 
-/// Mean second moments xx, yy and xy of the gradient of log light over cells of a plane (from cell to cell and two rows or columns apart).
+/// Means over cells of the second moments xx, yy and xy of the change of log light from the neighbour on one side to that on the other.
 fn gradient(plane: &[f32], columns: usize, cells: &[u32]) -> [f64; 3] {
     let log = |i: usize| plane[i].max(1e-3).ln();
     let mut sum = [0.0; 3];
@@ -218,7 +218,7 @@ fn deviation(values: &[f64]) -> f64 {
 mod tests {
     use super::*;
 
-    /// Light that falls by e^-s a cell along a direction has a gradient of 2s there from one neighbour to the other, whatever its level.
+    /// Light that grows by e^s from cell to cell changes by 2s from one neighbour to the other, however bright it is.
     #[test]
     fn second_moments_of_a_slope_are_those_of_its_gradient() {
         let (columns, rows, slope) = (20, 16, [0.03_f64, -0.01]);
