@@ -46,7 +46,8 @@ impl Departure {
             .iter()
             .map(|p| {
                 let (u, v) = (p[0] - x, p[1] - y);
-                let r = u.hypot(v).max(1e-9);
+                // Not `hypot`, which is a call.
+                let r = (u * u + v * v).sqrt().max(1e-9);
                 [u / r, v / r, r / radius - 1.0]
             })
             .collect();

@@ -182,7 +182,8 @@ pub fn fit_circle(points: &[[f64; 2]], tolerance: f64) -> Option<[f64; 4]> {
         circle = [mx + a, my + b, radius, 0.0];
         let mut squares = (0.0, 0.0);
         for (p, w) in points.iter().zip(&mut weights) {
-            let residual = (p[0] - circle[0]).hypot(p[1] - circle[1]) - radius;
+            // Not `hypot`, which is a call and would take most of the time here.
+            let residual = ((p[0] - circle[0]).powi(2) + (p[1] - circle[1]).powi(2)).sqrt() - radius;
             *w = 1.0 / (1.0 + (residual / tolerance).powi(2)).powi(2);
             squares = (squares.0 + *w * residual * residual, squares.1 + *w);
         }
