@@ -146,7 +146,7 @@ pub struct ThicknessInShort {
 pub struct DefectsInShort {
     /// How many bubbles.
     pub bubbles: usize,
-    /// How many plucked places; those that may as well be the rock's own pores are left out.
+    /// How many plucked places; those that may as well be the rock's own are left out.
     pub plucks: usize,
     /// How many places are plucked or the rock's own pores.
     pub ambiguous_plucks: usize,

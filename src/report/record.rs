@@ -179,7 +179,7 @@ pub struct FieldThicknessRecord {
 pub struct DefectsRecord {
     /// Bubbles.
     pub bubbles: Vec<Bubble>,
-    /// Plucked places; ambiguous ones may as well be the rock's own pores and do not count.
+    /// Plucked places; ambiguous ones may as well be the rock's own and do not count.
     pub plucks: Vec<Pluck>,
     /// Scratches.
     pub scratches: Vec<Scratch>,

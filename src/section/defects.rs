@@ -57,7 +57,7 @@ pub struct Pluck {
     pub area_um2: Option<f64>,
     /// Bounding box x0, y0, x1, y1, pixels, half-open.
     pub box_px: [f64; 4],
-    /// It may as well be the rock's own pore; it does not count against the section.
+    /// It may as well be the rock's own, a pore or a mineral without double refraction; it does not count against the section.
     pub ambiguous: bool,
     /// How sure, 0..=1.
     pub confidence: f64,
@@ -329,7 +329,7 @@ impl Pluck {
         let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
         // Pores between grains are hollowed by them, a torn-out grain bulges.
         let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
-        let ambiguous = pores_alike && !told || h.one_angle || h.among_vesicles;
+        let ambiguous = pores_alike && !told || h.one_angle || h.among_vesicles || h.may_be_isotropic();
         Self {
             field: field.to_owned(),
             x_px: h.centroid[0],

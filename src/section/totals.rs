@@ -72,7 +72,7 @@ pub struct Tally {
     pub fibres: Vec<Option<f64>>,
     /// Area of every lifted place that was found, largest first, µm²; None where the scale is not known. They do not count.
     pub lifted: Vec<Option<f64>>,
-    /// How many plucked areas may as well be the rock's own pores.
+    /// How many plucked areas may as well be the rock's own.
     pub ambiguous_plucks: usize,
     /// How many places look plucked in fields of one position of the polars, where a grain at extinction may look the same.
     pub plucks_at_one_position: usize,

@@ -15,7 +15,7 @@ const ONE_PLACE: f64 = 0.8;
 /// Only for rocks whose own pores cannot be taken for holes: pores come in company too.
 pub(super) fn weigh(holes: &mut [Hole], reach: f64) {
     holes.sort_by(|a, b| a.centroid[0].total_cmp(&b.centroid[0]));
-    let likely: Vec<f64> = holes.iter().map(|h| 1.0 / (1.0 + (-h.odds().sum() - BEFORE).exp())).collect();
+    let likely: Vec<f64> = holes.iter().map(|h| 1.0 / (1.0 + (-h.odds_by_inside().sum() - BEFORE).exp())).collect();
     let across = |h: &Hole| 2.0 * (h.area / std::f64::consts::PI).sqrt();
     let mut first = 0;
     let company: Vec<f64> = holes

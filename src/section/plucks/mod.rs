@@ -73,6 +73,8 @@ pub struct Hole {
     pub cut: f64,
     /// Area over that of the box it spans along its own axes: low for a seam between grains.
     pub fullness: f64,
+    /// Length over width along its own axes: high for a piece of an open fissure, which resin fills too.
+    pub slender: f64,
     /// Share of the outline that can be judged.
     pub judged: f64,
     /// Robust scatter of its outline about an oval, share of the radius: low for a vesicle. 1 where it is no outline of a disc.
@@ -284,6 +286,7 @@ fn bare() -> Hole {
         tint: 0.0,
         cut: 0.0,
         fullness: 0.0,
+        slender: 1.0,
         judged: 0.0,
         roughness: 1.0,
         arcs: 0.0,

@@ -5,7 +5,7 @@ use imageproc::contours::{BorderType, find_contours};
 use ndarray::Array2;
 
 use super::inside::Inside;
-use super::outline::{normal, resample};
+use super::outline::{normal, resample, slenderness};
 use super::usual::Usual;
 use super::{Hole, arcs, median, vesicles};
 use crate::section::cells::sample;
@@ -79,6 +79,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         tint: inside.tint,
         cut: wall.cut / n,
         fullness: area / polygon_area(&hull).max(1.0),
+        slender: slenderness(&outline),
         judged: wall.judged / n,
         roughness: vesicles::roughness(&outline),
         arcs: arcs::share(&free),
