@@ -37,7 +37,7 @@ impl Inside {
             return None;
         }
         let mean = |f: &dyn Fn([usize; 2]) -> f64| cells.iter().map(|at| f(*at)).sum::<f64>() / cells.len() as f64;
-        let tint = [0, 1].map(|k| mean(&|at| f64::from(light.plane.tint[k][at] - usual.tint[k])));
+        let tint = [0, 1].map(|k| mean(&|at| f64::from(light.plane.tint[k][at])) as f32);
         let all: Vec<[usize; 2]> = patch.cells(&patch.mask).collect();
         let lit = all.iter().map(|at| f64::from(light.lit[*at])).sum::<f64>() / all.len() as f64;
 
@@ -55,7 +55,7 @@ impl Inside {
             level: mean(&|at| f64::from(light.plane.coarse[at])),
             lit,
             detail: mean(&|at| f64::from(detail[at])).sqrt() / usual.quiet,
-            tint: tint[0].hypot(tint[1]),
+            tint: f64::from(usual.tinted(tint)),
             passed,
             specks: roughness.iter().filter(|d| **d > 3.0).count() as f64 / roughness.len().max(1) as f64,
             ground: median(&mut roughness),

@@ -171,7 +171,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
     let mut mask = GrayImage::new(columns as u32, rows as u32);
     for (i, pixel) in mask.iter_mut().enumerate() {
         let at = [i / columns, i % columns];
-        let tint = (light.plane.tint[0][at] - usual.tint[0]).hypot(light.plane.tint[1][at] - usual.tint[1]);
+        let tint = usual.tinted([light.plane.tint[0][at], light.plane.tint[1][at]]);
         let hole = light.lit[at] < OUT && light.plane.coarse[at] > usual.level + CLEAR && tint < TINTED
             // A wall, even a pale one, parts a hole from the next patch that is out.
             && light.plane.coarse[at] > around[at] - PALE_WALL

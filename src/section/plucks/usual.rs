@@ -9,7 +9,10 @@ use crate::section::light_field::FieldLight;
 /// Clear crystals of the field: what a hole is compared with.
 #[derive(Clone, Debug)]
 pub(crate) struct Usual {
-    pub(super) tint: [f32; 2],
+    /// Tint of clear crystals.
+    tint: [f32; 2],
+    /// Tint of the brightest light: what has no colour of its own in a rock that has one, as a brown limestone.
+    white: [f32; 2],
     pub(super) level: f32,
     pub(super) detail: f64,
     pub(super) quiet: f64,
@@ -28,7 +31,34 @@ pub(crate) fn fine_detail(light: &FieldLight) -> Array2<f32> {
     shrink(&squares, light.plane.bin)
 }
 
+/// Share of the cells that are the brightest of a field.
+const BRIGHTEST: f64 = 0.03;
+
+/// Tint of the cells that are brightest in the channel where each is darkest: what is dyed is bright in one channel only.
+fn white(light: &FieldLight) -> [f32; 2] {
+    let [red, blue] = light.plane.tint.each_ref().map(|t| t.iter());
+    let cells = light.plane.coarse.iter().zip(red).zip(blue).step_by(5);
+    // Tints are against green.
+    let mut all: Vec<[f32; 3]> =
+        cells.map(|((c, r), b)| [c - r.max(*b).max(0.0) + r.min(*b).min(0.0), *r, *b]).collect();
+    let count = (BRIGHTEST * all.len() as f64) as usize;
+    if count == 0 {
+        return [0.0; 2];
+    }
+    all.select_nth_unstable_by(count, |a, b| b[0].total_cmp(&a[0]));
+    [1, 2].map(|k| {
+        let mut tints: Vec<f32> = all[..count].iter().map(|c| c[k]).collect();
+        *tints.select_nth_unstable_by(count / 2, f32::total_cmp).1
+    })
+}
+
 impl Usual {
+    /// How far a tint is from none, log units: from that of clear crystals or of the brightest light, whichever is nearer.
+    pub(super) fn tinted(&self, [red, blue]: [f32; 2]) -> f32 {
+        let from = |none: [f32; 2]| (red - none[0]).hypot(blue - none[1]);
+        from(self.tint).min(from(self.white))
+    }
+
     /// Of a field's coarse light and its [`fine_detail`].
     pub(crate) fn of(light: &FieldLight, detail: &Array2<f32>) -> Self {
         let mut clear: Vec<(f32, f32, f32)> = Vec::new();
@@ -99,6 +129,7 @@ impl Usual {
         let at = |p: f64| spread.get(((spread.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(0.01);
         Self {
             tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
+            white: white(light),
             level,
             detail: f64::from(at(0.3)).max(0.002),
             quiet,
