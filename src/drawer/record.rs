@@ -148,7 +148,7 @@ pub struct DefectsInShort {
     pub bubbles: usize,
     /// How many plucked places; those that may as well be the rock's own are left out.
     pub plucks: usize,
-    /// How many places are plucked or the rock's own pores.
+    /// How many places are plucked or the rock's own.
     pub ambiguous_plucks: usize,
     /// How many scratches.
     pub scratches: usize,

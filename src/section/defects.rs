@@ -57,7 +57,7 @@ pub struct Pluck {
     pub area_um2: Option<f64>,
     /// Bounding box x0, y0, x1, y1, pixels, half-open.
     pub box_px: [f64; 4],
-    /// It may as well be the rock's own, a pore or a mineral without double refraction; it does not count against the section.
+    /// It may as well be the rock's own, a pore or an isotropic mineral; it does not count against the section.
     pub ambiguous: bool,
     /// How sure, 0..=1.
     pub confidence: f64,

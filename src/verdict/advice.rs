@@ -321,10 +321,12 @@ pub(super) fn notes(case: &Case, fields: usize, placed: usize) -> Vec<String> {
     if case.tally.ambiguous_plucks > 0 {
         let n = case.tally.ambiguous_plucks;
         notes.push(format!(
-            "{n} hole{} may as well be the rock's own, pore or mineral without double refraction, and {} not counted; dyed resin or \
-             reflected light would tell.",
-            if n == 1 { "" } else { "s" },
-            if n == 1 { "is" } else { "are" }
+            "{n} {} not counted; reflected light would tell, and dyed resin a pore.",
+            if n == 1 {
+                "hole may as well be the rock's own, a pore or an isotropic mineral, and is"
+            } else {
+                "holes may as well be the rock's own, pores or isotropic minerals, and are"
+            }
         ));
     }
     notes.extend(fibres(case));

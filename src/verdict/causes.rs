@@ -120,8 +120,8 @@ fn plucks(record: &SlideRecord, tally: &Tally) -> Cause {
     let mut causes =
         format!("Usually {weak}, coarse grit kept too long, a lap too dry, or soft and hard minerals side by side.");
     if tally.ambiguous_plucks > 0 {
-        causes += " Some holes may be the rock's own: pores, which clear resin does not mark, or minerals without double refraction, as garnet. Dyed \
-                   resin or reflected light tells.";
+        causes += " Some holes may be the rock's own: pores, which clear resin does not mark, or isotropic minerals, as garnet. Reflected light \
+                   tells, and dyed resin a pore.";
     }
     if tally.plucks_at_one_position > 0 {
         causes += " Some may be grains at extinction: a second crossed photograph 45 degrees away tells.";

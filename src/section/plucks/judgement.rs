@@ -13,7 +13,7 @@ impl Hole {
     /// How much it is a place without any light between crossed polars within a dark wall that closes, 0..=1.
     ///
     /// Crystals have outlines as dark here and there, and a few are as black, but hardly one is both: of 911 patches that are neither
-    /// plucked nor pores on fields by two renderers five. House values. A mineral of high relief without double refraction is.
+    /// plucked nor pores on fields by two renderers five. House values. An isotropic mineral of high relief is.
     fn closed(&self) -> f64 {
         let black = (1.0 - rising(self.swing, 0.0005, 0.0015)) * (1.0 - rising(self.inner_light, 0.001, 0.003));
         black * rising(self.wall, 0.8, 0.92) * rising(self.wall_depth, 0.2, 0.3)
@@ -28,10 +28,10 @@ impl Hole {
         colourless * deep.max(closed * rising(-self.level, 0.06, 0.1))
     }
 
-    /// Whether only its closed wall makes it a hole, and not what is seen inside: slurry lies in it, or it is a mineral without double
-    /// refraction, as garnet.
+    /// Whether only its closed wall makes it a hole, and not what is seen inside: slurry lies in it, or it is an isotropic mineral, as
+    /// garnet.
     pub(crate) fn may_be_isotropic(&self) -> bool {
-        self.confidence >= REPORTED && self.by(0.0).probability() < REPORTED
+        self.confidence >= REPORTED && self.odds_by_inside().probability() < REPORTED
     }
 
     /// What speaks for a hole and against it.
@@ -130,7 +130,7 @@ mod tests {
     }
 
     #[test]
-    fn a_closed_wall_about_no_light_is_a_hole_or_a_mineral_without_double_refraction() {
+    fn a_closed_wall_about_no_light_is_a_hole_or_an_isotropic_mineral() {
         let weighed = |h: Hole| Hole { confidence: h.odds().probability(), ..h };
         let slurry = weighed(full_of_slurry());
         assert!(slurry.confidence > 0.7 && slurry.may_be_isotropic(), "{:?}", slurry.odds());

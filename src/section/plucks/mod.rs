@@ -71,9 +71,9 @@ pub struct Hole {
     pub tint: f64,
     /// Share of the outline on the frame.
     pub cut: f64,
-    /// Area over that of the box it spans along its own axes: low for a seam between grains.
+    /// Area over that of its convex hull, 0..=1: low for a seam between grains.
     pub fullness: f64,
-    /// Length over width along its own axes: high for a piece of an open fissure, which resin fills too.
+    /// Length over width along its own axes, 1 and more: high for a piece of an open fissure, which resin fills too.
     pub slender: f64,
     /// Share of the outline that can be judged.
     pub judged: f64,

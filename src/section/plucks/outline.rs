@@ -43,7 +43,7 @@ pub(super) fn normal(outline: &[[f64; 2]], k: usize) -> [f64; 2] {
     [sign * dy / length, -sign * dx / length]
 }
 
-/// Length of an outline over its width, along the axes of its points' second moments.
+/// Length of an outline, pixels, over its width (a pixel at least), along the axes of its points' second moments.
 pub(super) fn slenderness(outline: &[[f64; 2]]) -> f64 {
     let n = outline.len().max(1) as f64;
     let middle = [0, 1].map(|k| outline.iter().map(|p| p[k]).sum::<f64>() / n);

@@ -31,16 +31,15 @@ pub(crate) fn fine_detail(light: &FieldLight) -> Array2<f32> {
     shrink(&squares, light.plane.bin)
 }
 
-/// Share of the cells that are the brightest of a field.
+/// Share of the cells that are the brightest of a field. House value.
 const BRIGHTEST: f64 = 0.03;
 
 /// Tint of the cells that are brightest in the channel where each is darkest: what is dyed is bright in one channel only.
-fn white(light: &FieldLight) -> [f32; 2] {
-    let [red, blue] = light.plane.tint.each_ref().map(|t| t.iter());
-    let cells = light.plane.coarse.iter().zip(red).zip(blue).step_by(5);
-    // Tints are against green.
-    let mut all: Vec<[f32; 3]> =
-        cells.map(|((c, r), b)| [c - r.max(*b).max(0.0) + r.min(*b).min(0.0), *r, *b]).collect();
+///
+/// A cell is the log transmission of its brightest channel and its tints, red and blue over green, log units.
+fn white(cells: impl Iterator<Item = [f32; 3]>) -> [f32; 2] {
+    let darkest = |[brightest, red, blue]: [f32; 3]| brightest - red.max(blue).max(0.0) + red.min(blue).min(0.0);
+    let mut all: Vec<[f32; 3]> = cells.map(|c| [darkest(c), c[1], c[2]]).collect();
     let count = (BRIGHTEST * all.len() as f64) as usize;
     if count == 0 {
         return [0.0; 2];
@@ -126,15 +125,44 @@ impl Usual {
                 (dark, bright.max(dark + 1e-4))
             })
             .collect();
+        let [red, blue] = light.plane.tint.each_ref().map(|t| t.iter());
+        let sparse = light.plane.coarse.iter().zip(red).zip(blue).step_by(5).map(|((c, r), b)| [*c, *r, *b]);
         let at = |p: f64| spread.get(((spread.len() as f64 - 1.0) * p).max(0.0) as usize).copied().unwrap_or(0.01);
         Self {
             tint: [mid(&mut clear.iter().map(|c| c.0).collect()), mid(&mut clear.iter().map(|c| c.1).collect())],
-            white: white(light),
+            white: white(sparse),
             level,
             detail: f64::from(at(0.3)).max(0.002),
             quiet,
             specks: f64::from(speckled as u32) / f64::from((seen as u32).max(1)),
             bright,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn white_is_told_in_a_brown_rock_and_dye_is_none() {
+        // Brown groundmass, pores dyed blue that are as bright in blue as what is white, and a few places that have no colour.
+        let (brown, dyed, colourless) = ([-0.1, 0.06, -0.7], [0.35, -0.8, 0.1], [0.34, -0.16, -0.25]);
+        let rock = || (0..1000).map(|k| if k % 20 == 3 { colourless } else { brown });
+        assert_eq!(white(rock()), [-0.16, -0.25]);
+        assert_eq!(white(rock().chain([dyed; 300])), [-0.16, -0.25]);
+        let usual = Usual { tint: [0.06, -0.7], white: white(rock()), ..bare() };
+        assert!(usual.tinted([-0.16, -0.25]) < 1e-6 && usual.tinted([0.06, -0.7]) < 1e-6);
+        assert!(usual.tinted([-0.8, 0.1]) > 0.5, "dye is a colour");
+    }
+
+    #[test]
+    fn a_field_of_no_cells_has_no_tint() {
+        assert_eq!(white(std::iter::empty()), [0.0; 2]);
+    }
+
+    fn bare() -> Usual {
+        let none = [0.0; 2];
+        Usual { tint: none, white: none, level: 0.0, detail: 0.01, quiet: 0.01, specks: 0.0, bright: Vec::new() }
     }
 }

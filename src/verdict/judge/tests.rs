@@ -150,7 +150,12 @@ fn plucked_places_remake_unless_they_are_few_or_doubtful() {
     let ambiguous = Tally { ambiguous_plucks: 4, ..clean() };
     let v = verdict(&record(), &sound(), &ambiguous);
     assert_eq!(v.outcome, Outcome::Pass);
-    assert!(v.notes[0].starts_with("4 holes may as well be the rock's own, pore or mineral"), "{:?}", v.notes);
+    assert!(
+        v.notes[0]
+            .starts_with("4 holes may as well be the rock's own, pores or isotropic minerals, and are not counted"),
+        "{:?}",
+        v.notes
+    );
 }
 
 #[test]
