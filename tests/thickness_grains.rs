@@ -102,6 +102,7 @@ impl Field {
                     area_px: 4000.0,
                     ratio,
                     clipped: vec![0.0; angles.len()],
+                    unseen: vec![0.0; angles.len()],
                     plane: [0.7; 3],
                     coherence: 1.0,
                     scatter: 0.03,

@@ -33,6 +33,8 @@ pub struct Crystal {
     pub ratio: Vec<[f64; 3]>,
     /// Share of its cells that are clipped in each crossed photograph, 0..=1.
     pub clipped: Vec<f64>,
+    /// Share of its cells that each crossed photograph does not show, 0..=1: their `ratio` there follows from the others.
+    pub unseen: Vec<f64>,
     /// Plane light, linear R, G, B, share of full scale.
     pub plane: [f64; 3],
     /// Amplitude of the mean over the mean of the amplitudes: under 1 where extinction sweeps through the crystal.
@@ -190,6 +192,7 @@ impl Crystal {
             area_px: 0.0,
             ratio: Vec::new(),
             clipped: Vec::new(),
+            unseen: Vec::new(),
             plane: [0.0; 3],
             coherence: 1.0,
             scatter: 0.0,

@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::section::crossed_light::CrossedLight;
+use crate::section::reach::Reach;
 use crate::slide::photograph::{LinearPlanes, mask};
 use crate::vectors::{WeightedSum, wide};
 
@@ -106,6 +107,16 @@ impl AngleDesign {
         b
     }
 
+    /// What the mean, cos 4a and sin 4a terms each come to at an angle, radians: light there is the sum of the terms so weighted.
+    #[must_use]
+    pub fn waves(&self, angle: f64) -> [f64; 3] {
+        match self.separation {
+            Separation::Full => [1.0, (4.0 * angle).cos(), (4.0 * angle).sin()],
+            Separation::Pair => [1.0, (4.0 * (angle - self.angles[0])).cos().signum(), 0.0],
+            Separation::Single => [1.0, 0.0, 0.0],
+        }
+    }
+
     /// Colour c from the terms of one channel and the phase (cosine, sine) shared by all channels.
     ///
     /// `Full`: twice the amplitude along the phase; `Pair`: the sum of both; `Single`: the intensity, c at most.
@@ -127,14 +138,17 @@ pub struct ExtinctionPlanes {
     /// The angles and what they separate.
     pub design: AngleDesign,
     /// Crossed over plane light, one (height, width) plane a photograph and channel: `ratio[photograph][channel]`.
-    /// On one exposure scale when EXIF gives it; otherwise with one unknown common factor.
+    /// On one exposure scale when EXIF gives it; otherwise with one unknown common factor. Beyond a photograph's frame what
+    /// follows from the others.
     pub ratio: Vec<[Array2<f32>; 3]>,
     /// Mean, cos 4a and sin 4a terms (see [`AngleDesign::terms`]): `terms[k][channel]`.
     pub terms: [[Array2<f32>; 3]; 3],
     /// Plane light.
     pub plane: LinearPlanes,
-    /// Bits of [`mask`] united over all photographs.
+    /// Bits of [`mask`] united over all photographs; outside is what the photographs that show it tell less of than all do.
     pub mask: Array2<u8>,
+    /// One bit a crossed photograph (the first 16): it does not show the cell.
+    pub beyond: Array2<u16>,
     /// One bit a crossed photograph (the first 16): clipped there.
     pub clipped: Array2<u16>,
 }
@@ -161,11 +175,12 @@ impl ExtinctionPlanes {
         });
         let mut clipped = Array2::<u16>::zeros(dim);
         let scales = exposure_scales(stack);
-        let ratio: Vec<[Array2<f32>; 3]> = (0..stack.crossed.len())
+        let mut reach = Reach::whole(dim, frames_turned(stack));
+        let mut ratio: Vec<[Array2<f32>; 3]> = (0..stack.crossed.len())
             .map(|i| {
                 let mut light = crossed.one(stack, i, bin);
                 // A crossed photograph is dark where the crystal is out: only clipping and the frame count against it.
-                united.zip_mut_with(&light.mask, |m, l| *m |= l & mask::OUTSIDE);
+                reach.note(i, &light.mask);
                 if i < 16 {
                     clipped.zip_mut_with(&light.mask, |c, l| *c |= u16::from(l & mask::CLIPPED != 0) << i);
                 }
@@ -182,8 +197,10 @@ impl ExtinctionPlanes {
             .collect();
         let angles: Vec<f64> = stack.crossed.iter().map(|c| c.angle.radians()).collect();
         let design = AngleDesign::new(&angles);
+        let cells = united.as_slice_mut().expect("standard layout");
+        reach.complete(&design, &vec![1.0; scales.len()], &mut ratio, |i| cells[i] |= mask::OUTSIDE);
         let terms = separate(&design, &ratio);
-        Self { bin, design, ratio, terms, plane, mask: united, clipped }
+        Self { bin, design, ratio, terms, plane, mask: united, beyond: reach.beyond, clipped }
     }
 
     /// Crossed over plane light of the darkest `share` of the good cells, R, G, B: what the polars leak, at most.
@@ -222,8 +239,13 @@ impl ExtinctionPlanes {
     }
 }
 
+/// Whether the picture turned from one crossed photograph to another, as with a turned stage.
+pub(crate) fn frames_turned(stack: &FieldStack) -> bool {
+    stack.crossed.iter().any(|c| c.placement.turn != 0.0)
+}
+
 /// Factor that puts each crossed photograph on the plane one's exposure; where one is unknown, all are taken as equal.
-fn exposure_scales(stack: &FieldStack) -> Vec<f64> {
+pub(crate) fn exposure_scales(stack: &FieldStack) -> Vec<f64> {
     let known: Option<Vec<f64>> = stack.crossed.iter().map(|c| c.relative_exposure.map(|r| 1.0 / r)).collect();
     known.unwrap_or_else(|| vec![1.0; stack.crossed.len()])
 }

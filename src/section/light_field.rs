@@ -8,22 +8,25 @@ use rayon::prelude::*;
 use crate::register::FieldStack;
 use crate::section::cells::box_mean;
 use crate::section::crossed_light::{self, CrossedLight};
+use crate::section::extinction::{AngleDesign, exposure_scales, frames_turned};
 use crate::section::plane_light::{BLACK, PlaneLight, coarse_bin};
+use crate::section::reach::Reach;
 use crate::section::white::White;
-use crate::slide::photograph::{LinearPlanes, mask};
+use crate::slide::photograph::LinearPlanes;
 use crate::units::MicrometresPerPixel;
 
 /// A field's plane light with its crossed pictures in the same coarse cells.
 pub struct FieldLight {
     /// Plane light.
     pub plane: Arc<PlaneLight>,
-    /// Crossed over plane of each crossed photograph, coarse cells, linear R, G, B, on the photograph's own scale.
+    /// Crossed over plane of each crossed photograph, coarse cells, linear R, G, B, on the photograph's own scale; beyond its frame what
+    /// follows from the others.
     pub crossed: Vec<[Array2<f32>; 3]>,
     /// Largest of the crossed pictures' brightness per cell: 0 as dark as the darkest of the field, 1 as its bright crystals.
     pub lit: Array2<f32>,
     /// What dark and bright is between crossed polars, over the whole field.
     pub(crate) levels: CrossedLevels,
-    /// Cells that no crossed picture covers whole.
+    /// Cells of which the crossed pictures that show them tell less than all do.
     pub outside: Array2<bool>,
     /// Pairwise widest difference of the crossed angles, degrees, 0..=45; 0 for a single one.
     pub angle_spread_deg: f64,
@@ -54,7 +57,7 @@ impl FieldLight {
     #[must_use]
     pub fn of(stack: &FieldStack) -> Self {
         let (plane, crossed) = rayon::join(|| PlaneLight::of(&stack.plane, stack.scale), || crossed_light(stack));
-        Self::with(Arc::new(plane), &crossed, &angles_deg(stack), None)
+        Self::with(Arc::new(plane), &crossed, &Positions::of(stack), None)
     }
 
     /// From a registered field whose plane light was made ready before.
@@ -65,12 +68,12 @@ impl FieldLight {
 
     /// The same with crossed light that may have been made already.
     pub(crate) fn over_made(plane: Arc<PlaneLight>, stack: &FieldStack, crossed: &CrossedLight) -> Self {
-        let angles_deg = angles_deg(stack);
+        let positions = Positions::of(stack);
         match crossed {
             CrossedLight::Made(made) if made.iter().all(|m| m.bin == plane.bin) => {
-                Self::with(plane, made, &angles_deg, None)
+                Self::with(plane, made, &positions, None)
             }
-            _ => Self::with(plane, &crossed_light(stack), &angles_deg, None),
+            _ => Self::with(plane, &crossed_light(stack), &positions, None),
         }
     }
 
@@ -79,7 +82,7 @@ impl FieldLight {
     pub(crate) fn within(stack: &FieldStack, white: &White, levels: Option<&CrossedLevels>, at: [usize; 2]) -> Self {
         let um_per_px = stack.scale.map(MicrometresPerPixel::um_per_px);
         let plane = PlaneLight::flattened(&stack.plane_light(1), um_per_px, white, at);
-        Self::with(Arc::new(plane), &crossed_light(stack), &angles_deg(stack), levels)
+        Self::with(Arc::new(plane), &crossed_light(stack), &Positions::of(stack), levels)
     }
 
     /// From linear light: plane light whole, crossed pictures binned by [`coarse_bin`].
@@ -93,18 +96,20 @@ impl FieldLight {
         angles_deg: &[f64],
         um_per_px: Option<f64>,
     ) -> Self {
-        Self::with(Arc::new(PlaneLight::from_planes(plane, um_per_px)), crossed, angles_deg, None)
+        let positions =
+            Positions { angles_deg: angles_deg.to_vec(), scales: vec![1.0; angles_deg.len()], turned: false };
+        Self::with(Arc::new(PlaneLight::from_planes(plane, um_per_px)), crossed, &positions, None)
     }
 
     /// With crossed light on the coarse cells of the plane one; `levels` are found in the picture itself where none are given.
     fn with(
         plane: Arc<PlaneLight>,
         crossed: &[LinearPlanes],
-        angles_deg: &[f64],
+        Positions { angles_deg, scales, turned }: &Positions,
         levels: Option<&CrossedLevels>,
     ) -> Self {
         let (rows, columns) = plane.coarse.dim();
-        let ratios: Vec<[Array2<f32>; 3]> = crossed
+        let mut ratios: Vec<[Array2<f32>; 3]> = crossed
             .par_iter()
             .map(|x| {
                 std::array::from_fn(|c| {
@@ -115,10 +120,12 @@ impl FieldLight {
                 })
             })
             .collect();
+        let mut reach = Reach::whole((rows, columns), *turned);
+        crossed.iter().enumerate().for_each(|(i, x)| reach.note(i, &x.mask));
         let mut outside = Array2::from_elem((rows, columns), false);
-        for x in crossed {
-            outside.zip_mut_with(&x.mask, |o, m| *o |= m & mask::OUTSIDE != 0);
-        }
+        let design = AngleDesign::new(&angles_deg.iter().map(|a| a.to_radians()).collect::<Vec<_>>());
+        let cells = outside.as_slice_mut().expect("standard layout");
+        reach.complete(&design, scales, &mut ratios, |i| cells[i] = true);
         let sums = smoothed_sums(&ratios);
         let levels = levels.cloned().unwrap_or_else(|| CrossedLevels::of(&ratios, &sums, &outside));
         let lit = levels.lit(&sums, outside.dim());
@@ -138,8 +145,24 @@ fn crossed_light(stack: &FieldStack) -> Vec<LinearPlanes> {
     crossed_light::all(stack, bin)
 }
 
-fn angles_deg(stack: &FieldStack) -> Vec<f64> {
-    stack.crossed.iter().map(|c| c.angle.deg()).collect()
+/// Where the polars stood for each crossed picture, and how it was exposed.
+struct Positions {
+    /// Angles, degrees.
+    angles_deg: Vec<f64>,
+    /// Factors that put each picture on one exposure.
+    scales: Vec<f64>,
+    /// Whether the picture turned with the stage.
+    turned: bool,
+}
+
+impl Positions {
+    fn of(stack: &FieldStack) -> Self {
+        Self {
+            angles_deg: stack.crossed.iter().map(|c| c.angle.deg()).collect(),
+            scales: exposure_scales(stack),
+            turned: frames_turned(stack),
+        }
+    }
 }
 
 /// What dark and bright is between crossed polars, over a whole field.

@@ -30,6 +30,7 @@ mod parting;
 pub mod plane_light;
 pub mod plane_look;
 pub mod plucks;
+mod reach;
 pub mod ridge;
 pub mod scratches;
 mod seams;

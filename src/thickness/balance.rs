@@ -22,7 +22,7 @@ const FEWEST: usize = 12;
 const TOLD: f64 = 60.0;
 /// Standard uncertainty of the gains by which photographs differ, beforehand.
 const GAIN_U: f64 = 0.3;
-/// Share of a crystal clipped from which it tells nothing.
+/// Share of a crystal clipped, or not shown, from which it tells nothing.
 const CLIPPED: f64 = 0.02;
 /// Coherence under which extinction sweeps through a crystal.
 const COHERENT: f64 = 0.9;
@@ -82,7 +82,8 @@ fn within(field: &FieldCrystals) -> Option<Vec<[f64; 3]>> {
 fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Vec<[f64; 3]>> {
     let n = field.crystals.design.angles.len();
     let left_over = left_over(&field.crystals.design);
-    let whole = |c: &&Crystal| c.coherence >= COHERENT && c.clipped.iter().all(|share| *share <= CLIPPED);
+    let whole =
+        |c: &&Crystal| c.coherence >= COHERENT && c.clipped.iter().chain(&c.unseen).all(|share| *share <= CLIPPED);
     let mut balance = vec![[1.0; 3]; n];
     let mut gained = 0.0;
     for channel in 0..3 {

@@ -108,6 +108,8 @@ pub(crate) struct Grains {
 
 /// Share of a crystal's cells above which a photograph counts as clipped there.
 const CLIPPED: f64 = 0.03;
+/// The same of what a photograph does not show of a crystal, where the others tell as much.
+const UNSEEN: f64 = 0.03;
 /// Brightness, against the slide's brightest crystals, below which a patch is a hole, a glass or a cut across the c-axis.
 const DARK: f64 = 0.03;
 /// Relative uncertainties of a clean crystal's colour: dirt, relief, slanting boundaries (from rendered and real grains).
@@ -179,7 +181,11 @@ fn weigh(grains: &mut [Grain]) {
 
 fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve, leak: [f64; 3]) -> Option<Grain> {
     let design = &field.crystals.design;
-    let good: Vec<usize> = (0..crystal.ratio.len()).filter(|a| crystal.clipped[*a] < CLIPPED).collect();
+    let whole: Vec<usize> = (0..crystal.ratio.len()).filter(|a| crystal.clipped[*a] < CLIPPED).collect();
+    let shown: Vec<usize> = whole.iter().copied().filter(|a| crystal.unseen[*a] < UNSEEN).collect();
+    // What stands for a photograph that shows nothing of a crystal was no light that the curve bent.
+    let as_much = AngleDesign::new(&shown.iter().map(|a| design.angles[*a]).collect::<Vec<_>>()).separation;
+    let good = if as_much == design.separation { shown } else { whole };
     let light = |a: usize, c: usize| undone(field, crystal, tone, a, c);
     let (colour, burnt_u) = if let Some(colour) = seen_whole(field, crystal, tone, &good) {
         (colour, 0.0)

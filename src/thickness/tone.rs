@@ -68,7 +68,7 @@ impl ToneCurve {
             let mut departures = Vec::new();
             for field in fields.iter().filter(|f| redundant(f)) {
                 for crystal in &field.crystals.crystals {
-                    if crystal.clipped.iter().any(|c| *c > 0.02) || crystal.coherence < 0.9 {
+                    if crystal.clipped.iter().chain(&crystal.unseen).any(|c| *c > 0.02) || crystal.coherence < 0.9 {
                         continue;
                     }
                     for c in 0..3 {

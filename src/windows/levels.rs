@@ -203,6 +203,7 @@ fn empty_planes(own: &ExtinctionPlanes, size: [usize; 2]) -> ExtinctionPlanes {
             mask: Array2::zeros((0, 0)),
         },
         mask: Array2::zeros(dim),
+        beyond: Array2::zeros((0, 0)),
         clipped: Array2::zeros((0, 0)),
     }
 }

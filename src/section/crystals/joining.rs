@@ -65,6 +65,7 @@ pub(super) fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> C
         area_px: total,
         ratio: (0..first.ratio.len()).map(|a| std::array::from_fn(|c| mean(&|p| p.ratio[a][c]))).collect(),
         clipped: (0..first.clipped.len()).map(|a| mean(&|p| p.clipped[a])).collect(),
+        unseen: (0..first.unseen.len()).map(|a| mean(&|p| p.unseen[a])).collect(),
         plane: std::array::from_fn(|c| mean(&|p| p.plane[c])),
         coherence: mean(&|p| p.coherence),
         scatter: mean(&|p| p.scatter),

@@ -96,13 +96,13 @@ impl Piece {
         let mean_of: f64 = colour.iter().sum();
         let logs: Vec<f64> = kept.iter().map(|(b, _)| b.max(1e-4).ln()).collect();
         let plane_logs: Vec<f64> = cells.iter().map(|i| flat(plane_of[1], *i).max(1e-3).ln()).collect();
-        let clipped = (0..planes.ratio.len())
-            .map(|a| {
-                let bit = 1_u16 << a.min(15);
-                let flags = planes.clipped.as_slice().expect("standard layout");
-                cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
-            })
-            .collect();
+        let share = |flags: &Array2<u16>, bit: u16| {
+            let flags = flags.as_slice().expect("standard layout");
+            cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
+        };
+        let clipped = (0..planes.ratio.len()).map(|a| share(&planes.clipped, 1 << a.min(15))).collect();
+        let unseen =
+            (0..planes.ratio.len()).map(|a| if a < 16 { share(&planes.beyond, 1 << a) } else { 0.0 }).collect();
         let (axis, length, width) = shape(cells, columns);
         let plane_gradient = gradient(plane_of[1], columns, cells);
         let log = |c: usize, i: u32| flat(plane_of[c], i).max(1e-3).ln();
@@ -120,6 +120,7 @@ impl Piece {
             area_px: cells.len() as f64 * b * b,
             ratio,
             clipped,
+            unseen,
             plane: means(plane_of),
             coherence: if planes.design.separation == Separation::Full {
                 (of_mean / mean_of).clamp(0.0, 1.0)
