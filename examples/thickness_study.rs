@@ -166,7 +166,7 @@ impl Row {
         let halves: Vec<f64> = self.intervals.iter().map(|i| 0.5 * (i[1] - i[0])).collect();
         let n = self.errors.len() as f64;
         println!(
-            "| {name} | {} | {} | {:.3} µm | {:.2} µm | {:+.3} µm | {:.0} % | {:.1} |",
+            "| {name} | {} | {} | {:.3} µm | {:.2} µm | {:+.3} µm | {:.1} % | {:.2} |",
             self.slides,
             self.errors.len(),
             quantile(&size, 0.5),
@@ -238,7 +238,7 @@ fn main() -> thinproof::Result<()> {
             let intervals: Vec<[f64; 2]> = slopes.iter().map(|s| s.1).collect();
             let halves: Vec<f64> = intervals.iter().map(|i| 0.5 * (i[1] - i[0])).collect();
             println!(
-                "| {name}, gradient | | {} | {:.4} µm/mm | {:.4}, worst {:.3} µm/mm | {:+.4} µm/mm | {:.0} % | {:.1} |",
+                "| {name}, gradient | | {} | {:.4} µm/mm | {:.4}, worst {:.3} µm/mm | {:+.4} µm/mm | {:.0} % | {:.2} |",
                 slopes.len(),
                 quantile(&size, 0.5),
                 quantile(&size, 0.95),

@@ -104,7 +104,7 @@ fn thick_granite_is_not_taken_for_pyroxene() {
 #[test]
 fn thin_gabbro_is_not_taken_for_thick_granite() {
     let (by_looks, by_colours) = ("nothing shows for certain that there is quartz", "pyroxene");
-    for (seed, thickness_um, reason) in [(909, 20.7, by_looks), (917, 23.8, by_colours), (902, 21.3, by_looks)] {
+    for (seed, thickness_um, reason) in [(909, 20.7, by_looks), (917, 23.8, by_colours), (902, 21.3, by_colours)] {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let wedge = Wedge { centre_um: thickness_um, gx_um_per_mm: 0.0, gy_um_per_mm: 0.0 };
         let scene = Scene { wedge, grain_um: 150.0, ..Scene::new("LM-0910", seed, Rock::Gabbro) };

@@ -43,12 +43,13 @@ impl DeparturePrior {
     /// No departure: lamps are taken as they are.
     pub(crate) const NONE: Self = Self { stretch_u: 0.0, mixing_u: 0.0 };
 
-    /// Of a camera with these channels: each make of sensor has its own dyes, each maker its own matrix (house values).
-    pub(crate) fn of(scaling: WhiteScaling) -> Self {
-        if scaling.is_dyed() {
-            Self { stretch_u: 0.012, mixing_u: 0.03 }
-        } else {
-            Self { stretch_u: 0.006, mixing_u: 0.0015 }
+    /// Of a camera with these channels under a lamp: each make of sensor has its own dyes, each maker its own matrix, and each white LED
+    /// (`led`) its own line and phosphor, while a black body and daylight are what they are (house values).
+    pub(crate) fn of(scaling: WhiteScaling, led: bool) -> Self {
+        match (scaling.is_dyed(), led) {
+            (true, _) => Self { stretch_u: 0.012, mixing_u: 0.03 },
+            (false, true) => Self { stretch_u: 0.006, mixing_u: 0.0015 },
+            (false, false) => Self { stretch_u: 0.003, mixing_u: 0.0015 },
         }
     }
 
@@ -92,13 +93,16 @@ mod tests {
     /// The directions that data may move in cost what the prior says, and a common stretch is forbidden.
     #[test]
     fn a_common_stretch_is_dear_and_a_stretch_of_one_against_another_is_not() {
-        let prior = DeparturePrior::of(WhiteScaling::Channels);
-        let cost = |stretch: [f64; 3]| {
-            let mut departure = Departure::zeros();
-            departure.fixed_rows_mut::<3>(0).copy_from(&Vector3::from(stretch));
-            departure.dot(&(prior.information() * departure))
-        };
-        assert!((cost([0.006, -0.006, 0.0]) - 2.0).abs() < 1e-6, "{}", cost([0.006, -0.006, 0.0]));
-        assert!(cost([0.006; 3]) > 1000.0);
+        for (led, stretch_u) in [(true, 0.006), (false, 0.003)] {
+            let prior = DeparturePrior::of(WhiteScaling::Channels, led);
+            let cost = |stretch: [f64; 3]| {
+                let mut departure = Departure::zeros();
+                departure.fixed_rows_mut::<3>(0).copy_from(&Vector3::from(stretch));
+                departure.dot(&(prior.information() * departure))
+            };
+            let apart = cost([stretch_u, -stretch_u, 0.0]);
+            assert!((apart - 2.0).abs() < 1e-6, "{apart}");
+            assert!(cost([stretch_u; 3]) > 1000.0);
+        }
     }
 }

@@ -167,7 +167,8 @@ pub(crate) fn chosen(grains: &[Grain]) -> Vec<&Grain> {
 
 fn descend(grains: &[&Grain], path: &ColourPath, prior: GainPrior, start: Start) -> Gains {
     let Start { mut log, mut departure } = start;
-    let camera = if prior.rigid { DeparturePrior::NONE } else { DeparturePrior::of(path.scaling) }.information();
+    let camera =
+        if prior.rigid { DeparturePrior::NONE } else { DeparturePrior::of(path.scaling, path.led) }.information();
     let mut here = path.seen_by(&departure);
     let mut before = SMatrix::<f64, ALL, ALL>::identity();
     let mut h = before;

@@ -35,6 +35,8 @@ pub(crate) mod grid {
 pub(crate) struct ColourPath {
     /// Name for the report.
     pub(crate) name: String,
+    /// The lamp is a white LED.
+    pub(crate) led: bool,
     /// The camera that is taken to have seen it.
     pub(crate) scaling: WhiteScaling,
     /// Linear sRGB as recorded, open field (1, 1, 1), one a grid point.
@@ -58,7 +60,8 @@ impl ColourPath {
         let matrix = departure::matrix(departure);
         let open: Vec<[f64; 3]> =
             (0..grid::COUNT).map(|i| departure::mixed(&matrix, std::array::from_fn(|c| channel(i, c)))).collect();
-        Self { name: self.name.clone(), scaling: self.scaling, colours: recorded(&open), open, prior: self.prior }
+        let name = self.name.clone();
+        Self { name, led: self.led, scaling: self.scaling, colours: recorded(&open), open, prior: self.prior }
     }
 }
 
@@ -67,7 +70,7 @@ fn recorded(open: &[[f64; 3]]) -> Vec<[f64; 3]> {
     open.iter().map(|c| c.map(|v| v.max(0.0))).collect()
 }
 
-/// All paths: black bodies and daylight even in mired, white LEDs warm to cool.
+/// All paths: black bodies and daylight even in mired, white LEDs warm to cool, by phosphors 7.5 nm apart.
 pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
     let mut lamps: Vec<(Lamp, f64)> = Vec::new();
     // 2350 to 8000 K in steps of 25 mired.
@@ -77,9 +80,10 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
     for kelvin in [5000.0, 5700.0, 6500.0, 7500.0] {
         lamps.push((Lamp::Daylight(kelvin), 0.75));
     }
-    for phosphor_nm in [545.0, 560.0, 575.0, 590.0, 605.0] {
+    // A phosphor that lies between two of the family 15 nm apart was seen as another lamp through another sensor.
+    for i in 0..9 {
         for blue in [0.3, 0.5, 0.8, 1.2, 1.8] {
-            lamps.push((Lamp::Led { blue, phosphor_nm }, 0.75));
+            lamps.push((Lamp::Led { blue, phosphor_nm: 545.0 + 7.5 * f64::from(i) }, 0.42));
         }
     }
     for blue in [0.45, 0.75, 1.2] {
@@ -115,7 +119,8 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
     let of_kind = |(k, (lamp, prior, scaling)): (usize, &(Lamp, f64, WhiteScaling))| {
         let rows = products.iter().flat_map(|product| product.rows());
         let open: Vec<[f64; 3]> = rows.map(|row| [0, 1, 2].map(|c| row[3 * k + c])).collect();
-        ColourPath { name: lamp.to_string(), scaling: *scaling, colours: recorded(&open), open, prior: *prior }
+        let led = matches!(lamp, Lamp::Led { .. } | Lamp::RichLed { .. });
+        ColourPath { name: lamp.to_string(), led, scaling: *scaling, colours: recorded(&open), open, prior: *prior }
     };
     kinds.iter().enumerate().map(of_kind).collect()
 });

@@ -14,7 +14,7 @@ const FLOOR_SHARE: f64 = 0.0015;
 
 /// The same where the colours are those of a dyed sensor: each make has its own dyes, and its channels' mean wavelengths differ by
 /// some nanometres from the one that is tried (house value).
-const DYES_SHARE: f64 = 0.008;
+const DYES_SHARE: f64 = 0.006;
 /// The same from one photograph of unknown exposure, where the brightest grains stand for the level of light.
 const LEVEL_SHARE: f64 = 0.012;
 
