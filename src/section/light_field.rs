@@ -28,6 +28,8 @@ pub struct FieldLight {
     pub(crate) levels: CrossedLevels,
     /// Cells of which the crossed pictures that show them tell less than all do.
     pub outside: Array2<bool>,
+    /// Cells that some crossed picture does not show: what stands for it there tells nothing of how dark its darkest places are.
+    pub(crate) partly: Array2<bool>,
     /// Pairwise widest difference of the crossed angles, degrees, 0..=45; 0 for a single one.
     pub angle_spread_deg: f64,
 }
@@ -126,6 +128,7 @@ impl FieldLight {
         let design = AngleDesign::new(&angles_deg.iter().map(|a| a.to_radians()).collect::<Vec<_>>());
         let cells = outside.as_slice_mut().expect("standard layout");
         reach.complete(&design, scales, &mut ratios, |i| cells[i] = true);
+        let partly = reach.beyond.mapv(|bits| bits != 0);
         let sums = smoothed_sums(&ratios);
         let levels = levels.cloned().unwrap_or_else(|| CrossedLevels::of(&ratios, &sums, &outside));
         let lit = levels.lit(&sums, outside.dim());
@@ -136,7 +139,7 @@ impl FieldLight {
                 spread = spread.max(d.min(90.0 - d));
             }
         }
-        Self { plane, crossed: ratios, lit, levels, outside, angle_spread_deg: spread }
+        Self { plane, crossed: ratios, lit, levels, outside, partly, angle_spread_deg: spread }
     }
 }
 

@@ -184,7 +184,9 @@ impl LightSheet {
         let sums = smoothed_sums(&crossed);
         let levels = CrossedLevels::of(&crossed, &sums, &outside);
         let lit = levels.lit(&sums, outside.dim());
-        let light = FieldLight { plane: Arc::new(plane), crossed, lit, levels, outside, angle_spread_deg };
+        // A whole section is scanned with turned polars: where a photograph does not reach, nothing stands for it.
+        let partly = outside.clone();
+        let light = FieldLight { plane: Arc::new(plane), crossed, lit, levels, outside, partly, angle_spread_deg };
         (light, detail)
     }
 }

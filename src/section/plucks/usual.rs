@@ -113,7 +113,7 @@ impl Usual {
                 let mut v: Vec<f32> = (0..r[0].len())
                     .step_by(7)
                     .map(|i| [i / columns, i % columns])
-                    .filter(|at| !light.outside[*at])
+                    .filter(|at| !light.outside[*at] && !light.partly[*at])
                     .map(|at| r[0][at] + r[1][at] + r[2][at])
                     .collect();
                 let n = v.len();
@@ -142,7 +142,11 @@ impl Usual {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::{Axis, Slice};
+
     use super::*;
+    use crate::section::plane_light::coarse_bin;
+    use crate::slide::photograph::LinearPlanes;
 
     #[test]
     fn white_is_told_in_a_brown_rock_and_dye_is_none() {
@@ -154,6 +158,26 @@ mod tests {
         let usual = Usual { tint: [0.06, -0.7], white: white(rock()), ..bare() };
         assert!(usual.tinted([-0.16, -0.25]) < 1e-6 && usual.tinted([0.06, -0.7]) < 1e-6);
         assert!(usual.tinted([-0.8, 0.1]) > 0.5, "dye is a colour");
+    }
+
+    /// Where a turned photograph does not reach, what stands for it may even be less than no light.
+    #[test]
+    fn what_stands_for_a_photograph_does_not_tell_how_dark_it_is() {
+        let bin = coarse_bin(Some(1.6));
+        let planes = |bin: usize, light: f32| LinearPlanes {
+            bin,
+            rgb: std::array::from_fn(|_| Array2::from_elem((240 / bin, 240 / bin), light)),
+            mask: Array2::zeros((240 / bin, 240 / bin)),
+        };
+        let crossed = [planes(bin, 0.3), planes(bin, 0.2)];
+        let mut light = FieldLight::from_planes(&planes(1, 0.7), &crossed, &[0.0, 45.0], Some(1.6));
+        let bright = |light: &FieldLight| Usual::of(light, &fine_detail(light)).bright;
+        let before = bright(&light);
+        assert!(before.iter().all(|(dark, _)| *dark > 0.2), "{before:?}");
+        light.crossed[0].iter_mut().for_each(|c| c.slice_axis_mut(Axis(0), Slice::from(..40)).fill(-0.1));
+        assert!(bright(&light)[0].0 < 0.0, "it would be taken for the darkest");
+        light.partly.slice_axis_mut(Axis(0), Slice::from(..40)).fill(true);
+        assert_eq!(bright(&light), before);
     }
 
     #[test]
