@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use crate::register::FieldStack;
 use crate::section::crossed_light::CrossedLight;
-use crate::section::reach::Reach;
+use crate::section::reach::{KEPT, Reach};
 use crate::slide::photograph::{LinearPlanes, mask};
 use crate::vectors::{WeightedSum, wide};
 
@@ -181,7 +181,7 @@ impl ExtinctionPlanes {
                 let mut light = crossed.one(stack, i, bin);
                 // A crossed photograph is dark where the crystal is out: only clipping and the frame count against it.
                 reach.note(i, &light.mask);
-                if i < 16 {
+                if i < KEPT {
                     clipped.zip_mut_with(&light.mask, |c, l| *c |= u16::from(l & mask::CLIPPED != 0) << i);
                 }
                 for c in 0..3 {

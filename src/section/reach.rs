@@ -11,8 +11,8 @@ use ndarray::Array2;
 use crate::section::extinction::{AngleDesign, Separation};
 use crate::slide::photograph::mask;
 
-/// Photographs that it is kept of, the first ones: a place must be shown by all others.
-const KEPT: usize = 16;
+/// Photographs of which a bit is kept for every cell, the first ones: a place must be shown by all others.
+pub(crate) const KEPT: usize = u16::BITS as usize;
 
 /// Which crossed photographs do not show a cell.
 pub(crate) struct Reach {

@@ -5,6 +5,7 @@ use ndarray::Array2;
 use super::Crystal;
 use super::joining::merged;
 use crate::section::extinction::{ExtinctionPlanes, Separation};
+use crate::section::reach::KEPT;
 
 /// A piece narrower than this, cells, and [`LAMELLA_LENGTH`] times as long as wide is shaped like a twin lamella.
 const LAMELLA_WIDTH: f64 = 9.0;
@@ -100,9 +101,9 @@ impl Piece {
             let flags = flags.as_slice().expect("standard layout");
             cells.iter().filter(|i| flags[**i as usize] & bit != 0).count() as f64 / cells.len() as f64
         };
-        let clipped = (0..planes.ratio.len()).map(|a| share(&planes.clipped, 1 << a.min(15))).collect();
+        let clipped = (0..planes.ratio.len()).map(|a| share(&planes.clipped, 1 << a.min(KEPT - 1))).collect();
         let unseen =
-            (0..planes.ratio.len()).map(|a| if a < 16 { share(&planes.beyond, 1 << a) } else { 0.0 }).collect();
+            (0..planes.ratio.len()).map(|a| if a < KEPT { share(&planes.beyond, 1 << a) } else { 0.0 }).collect();
         let (axis, length, width) = shape(cells, columns);
         let plane_gradient = gradient(plane_of[1], columns, cells);
         let log = |c: usize, i: u32| flat(plane_of[c], i).max(1e-3).ln();
