@@ -109,6 +109,7 @@ impl Field {
                     looks: [0.0, -0.357, 0.0],
                     plane_mottle: 0.02,
                     plane_gradient: [0.0; 3],
+                    long_axis: [0.0; 2],
                     wholeness: 0.85,
                     cells: 700,
                     twinned: false,

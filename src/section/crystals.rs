@@ -47,6 +47,8 @@ pub struct Crystal {
     pub plane_mottle: f64,
     /// Mean second moments xx, yy and xy of the gradient of log plane light inside, taken over two cells: squared natural logs.
     pub plane_gradient: [f64; 3],
+    /// Cosine and sine of twice the direction of its long axis, times one less width over length: nought of a round patch.
+    pub long_axis: [f64; 2],
     /// Its clean cells over the area of the ellipse with their second moments: 1 for one whole patch, less for a patch cut up.
     pub wholeness: f64,
     /// Number of cells that carried the mean.
@@ -199,6 +201,7 @@ impl Crystal {
             looks: [0.0; 3],
             plane_mottle: 0.0,
             plane_gradient: [0.0; 3],
+            long_axis: [0.0; 2],
             wholeness: 1.0,
             cells: 0,
             twinned: false,

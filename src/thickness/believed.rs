@@ -85,7 +85,7 @@ impl Seen {
             let seen = Self::by(fields, prior);
             let lamps = component::lamps(&seen.gathered.grains, prior);
             if lamps[0].gains.cost + AGAINST < best.1[0].gains.cost {
-                let sentence = against(&best.0, &lamps[0]);
+                let sentence = against(best.0.prior, &lamps[0]);
                 best = (seen, lamps, Some(sentence));
             }
         }
@@ -101,6 +101,14 @@ impl Seen {
     }
 }
 
+/// What to say where the colours tell another level of light than the recorded exposure, or a cast, and the record was let go by itself.
+pub(crate) fn off_record(prior: GainPrior, found: &LampFit) -> Option<String> {
+    let log = found.gains.log;
+    let off = prior.common_u < 1.0 && log.mean().abs() > ANOTHER_EXPOSURE;
+    let cast = prior.long_tails && log.max() - log.min() > CAST;
+    (off || cast).then(|| against(prior, found))
+}
+
 /// The grains with red and blue exchanged.
 fn exchanged(grains: &[Grain]) -> Vec<Grain> {
     let exchange = |mut g: Grain| {
@@ -111,13 +119,15 @@ fn exchanged(grains: &[Grain]) -> Vec<Grain> {
 }
 
 /// What the colours say against the record.
-fn against(record: &Seen, found: &LampFit) -> String {
+fn against(record: GainPrior, found: &LampFit) -> String {
     let log = found.gains.log;
     let common = log.mean();
     let mut wrong = Vec::new();
-    if record.prior.common_u < 1.0 && common.abs() > ANOTHER_EXPOSURE {
+    if record.common_u < 1.0 && common.abs() > ANOTHER_EXPOSURE {
+        // Which of both it is no photograph tells.
+        let why = if common < 0.0 { " (an analyser may keep back light)" } else { "" };
         wrong.push(format!(
-            "the crossed photographs are {:.1} times as bright as their recorded exposure says",
+            "the crossed photographs are {:.1} times as bright as their recorded exposure says{why}",
             common.exp()
         ));
     }

@@ -178,22 +178,25 @@ fn weighed(mut components: Vec<Component>, by: f64) -> Vec<Component> {
     components
 }
 
-/// Gains that all channels share, log units, that are tried where every grain was seen at one angle only: from the middle of what is
-/// expected, in steps little wider than the distribution of brightness is smoothed.
-const LEVELS: [f64; 9] = [-0.16, -0.12, -0.08, -0.04, 0.0, 0.04, 0.08, 0.12, 0.16];
-/// Where these steps have their middle where exposure is recorded, log units: they reach from what an analyser keeps back to what labels
-/// of shutter times leave.
-const MIDDLE_OF_RECORDED: f64 = -0.08;
-/// What an analyser may keep back of the light that plane light was photographed without it, log units: a fifth (house value; no
-/// exposure that is recorded tells of it).
+/// Step between gains that all channels share, log units, that are tried where every grain was seen at one angle only: little wider than
+/// the distribution of brightness is smoothed.
+const LEVEL_STEP: f64 = 0.04;
+/// How many steps up and down from the likeliest where exposure is not known.
+const LEVELS: i32 = 4;
+/// Which of these steps are tried where exposure is recorded: from what an analyser keeps back to what labels of shutter times leave.
+const RECORDED: std::ops::RangeInclusive<i32> = -20..=2;
+/// What an analyser may keep back of the light that plane light was photographed without it, log units, as likely as nothing: a fifth;
+/// and how much farther it may go (house values, see [`GainPrior`] for what sheets of film pass; no exposure that is recorded tells of it).
 const KEPT_BACK: f64 = 0.22;
+const FARTHER_U: f64 = 0.25;
 
 /// Shares of which quartz is the greater part.
 const MOSTLY_QUARTZ: usize = 2;
 
 /// Log prior probability of such a gain.
 fn level_prior(log: f64, prior: GainPrior) -> f64 {
-    let outside = (log - log.clamp(-KEPT_BACK, 0.0)) / prior.common_u;
+    let outside = log - log.clamp(-KEPT_BACK, 0.0);
+    let outside = outside / if outside < 0.0 { prior.common_u.max(FARTHER_U) } else { prior.common_u };
     -0.5 * outside * outside
 }
 
@@ -216,8 +219,9 @@ fn by_brightness(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstic
     let mut explained = Vec::new();
     for (lamp, (by_tint, _)) in lamps.iter().zip(by_tint) {
         let here = lamp.gains.log.mean();
-        let middle = if prior.common_u < 1.0 { MIDDLE_OF_RECORDED } else { here };
-        let levels = LEVELS.map(|step| middle + step);
+        let steps = if prior.common_u < 1.0 { RECORDED } else { -LEVELS..=LEVELS };
+        let from = if prior.common_u < 1.0 { 0.0 } else { here };
+        let levels: Vec<f64> = steps.map(|k| from + LEVEL_STEP * f64::from(k)).collect();
         let (down, up) = levels.split_at(levels.partition_point(|level| *level < here));
         // The farther from where it is likeliest, the less likely an exposure: each way ends where it cannot count.
         let mut most = f64::NEG_INFINITY;
@@ -306,6 +310,7 @@ mod tests {
                 weight: 1.0,
                 alike_cells: None,
                 cells: 100,
+                long_axis: [0.0; 2],
             }
         };
         (1..=120).map(grain).collect()
@@ -332,7 +337,9 @@ mod tests {
     fn what_an_analyser_keeps_back_is_as_likely_as_nothing_and_more_light_than_recorded_is_not() {
         let at = |log| level_prior(log, GainPrior::EXIF);
         assert_eq!([0.0, -0.1, -KEPT_BACK].map(at), [0.0; 3]);
-        assert!(at(0.04) < -1.0 && at(-KEPT_BACK - 0.04) < -1.0, "labels of shutter times leave some 3 %");
+        assert!(at(0.04) < -1.0, "labels of shutter times leave some 3 %");
+        // Half of the light kept back is less likely, not beyond belief; nine tenths is.
+        assert!((-2.5..-1.0).contains(&at(0.5_f64.ln())) && at(0.1_f64.ln()) < -20.0);
     }
 
     #[test]

@@ -13,8 +13,8 @@ use crate::thickness::grain::FieldCrystals;
 use crate::thickness::systematic::{EXPECTED_MISFIT, LEAST_MISFIT, systematic_share};
 use crate::thickness::yardstick::Yardstick;
 use crate::thickness::{
-    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, balance, component,
-    grain, lookalike, orders, oriented, surface, unreadable,
+    FieldThickness, MeasuredGrain, SectionMap, SurfaceDraw, Thickness, ThicknessSurface, apart, balance, believed,
+    component, grain, lookalike, orders, oriented, surface, unreadable,
 };
 use crate::units::{Degrees, Micrometres};
 
@@ -158,7 +158,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         return refused;
     }
     let off_record = disbelieved.is_some();
-    let mut notes = Vec::from_iter(disbelieved);
+    let mut notes = Vec::from_iter(disbelieved.or_else(|| believed::off_record(prior, &lamps[0])));
     if !alike.evened.is_empty() {
         notes.push(format!(
             "The crossed photographs of {} were not exposed or white balanced alike; by how the crystals turn bright and dark they were \

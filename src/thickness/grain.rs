@@ -87,6 +87,8 @@ pub(crate) struct Grain {
     pub(crate) alike_cells: Option<usize>,
     /// Cells that carried its colour.
     pub(crate) cells: usize,
+    /// Its long axis, as in [`Crystal::long_axis`].
+    pub(crate) long_axis: [f64; 2],
 }
 
 /// Standard uncertainty of the logarithm of a brightness that is nearly anything.
@@ -216,6 +218,7 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
         weight: 1.0,
         alike_cells: (design.separation == Separation::Full).then_some(crystal.alike_cells),
         cells: crystal.cells,
+        long_axis: crystal.long_axis,
     })
 }
 

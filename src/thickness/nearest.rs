@@ -193,6 +193,7 @@ mod tests {
                     weight: 1.0,
                     alike_cells: None,
                     cells: 100,
+                    long_axis: [0.0; 2],
                 };
                 let distance = |i: usize| {
                     Fit::new(&grain, std::array::from_fn(|c| path.colours[i][c] * gains[c])).distance(&grain)

@@ -72,6 +72,7 @@ pub(super) fn merged<'a>(pieces: impl Iterator<Item = &'a Crystal> + Clone) -> C
         looks: std::array::from_fn(|c| mean(&|p| p.looks[c])),
         plane_mottle: mean(&|p| p.plane_mottle),
         plane_gradient: std::array::from_fn(|k| mean(&|p| p.plane_gradient[k])),
+        long_axis: std::array::from_fn(|k| mean(&|p| p.long_axis[k])),
         wholeness: mean(&|p| p.wholeness),
         cells: pieces.clone().map(|p| p.cells).sum(),
         twinned: false,

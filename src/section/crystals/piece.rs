@@ -132,6 +132,7 @@ impl Piece {
             looks,
             plane_mottle,
             plane_gradient,
+            long_axis: [(2.0 * axis).cos(), (2.0 * axis).sin()].map(|c| c * (1.0 - width / length)),
             wholeness: (cells.len() as f64 / (0.25 * std::f64::consts::PI * length * width)).min(1.0),
             cells: kept.len(),
             twinned: false,
