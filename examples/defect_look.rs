@@ -89,7 +89,7 @@ fn main() {
             r.unevenness,
             r.inside_out
         );
-        print!("\toval {:.4}\trough {:.4}", r.oval, r.roughness);
+        print!("\toval {:.4}\trough {:.4}\trim tint {:.3}", r.oval, r.roughness, r.rim_tint);
         r.odds().0.iter().for_each(|c| print!("\t{} {:.4}", c.name, c.value));
         println!();
     }

@@ -51,6 +51,8 @@ pub struct Ring {
     pub inside_out: f64,
     /// How far the tints of its inside and of what lies about it are apart, log units.
     pub tint_step: f64,
+    /// How far the tints of its rim and of what lies about it are apart, log units.
+    pub rim_tint: f64,
     /// Share of the directions that have a dark line just within the circle, over what chance would put there.
     pub on_circle: f64,
     /// Share of the directions in which the rim parts two colours between crossed polars.

@@ -95,9 +95,9 @@ fn a_ball_out_of_focus_is_round() {
     }
 }
 
-#[test]
-fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not() {
-    let blank = Ring {
+/// A ball's wide black rim, seen all round.
+fn black_ring() -> Ring {
+    Ring {
         x: 0.0,
         y: 0.0,
         radius: 60.0,
@@ -111,11 +111,33 @@ fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not()
         unevenness: 0.0,
         inside_out: 0.0,
         tint_step: 0.0,
+        rim_tint: 0.0,
         on_circle: 0.0,
         divides: 0.0,
         cross: 0.0,
         confidence: 0.99,
-    };
+    }
+}
+
+/// The rind of an ooid, as photographs by other code show it; gas colours nothing, and a black rim shows no colour of its own.
+#[test]
+fn a_wide_rim_that_passes_coloured_light_is_no_bubbles() {
+    let ooid = Ring { depth: 0.7, inner_depth: 0.7, roughness: 0.02, rim_tint: 0.32, ..black_ring() };
+    assert!(ooid.odds().probability() < 0.3, "{:?}", ooid.odds());
+    for bubble in [
+        Ring { rim_tint: 0.02, ..ooid },
+        // Beside a coloured crystal.
+        Ring { rim_tint: 0.15, ..ooid },
+        Ring { depth: 1.4, inner_depth: 1.4, ..ooid },
+        Ring { depth: 0.3, inner_depth: 0.4, rim_width: 0.1, on_circle: 1.0, roughness: 0.01, ..ooid },
+    ] {
+        assert!(bubble.odds().probability() > 0.8, "{bubble:?} {:?}", bubble.odds());
+    }
+}
+
+#[test]
+fn a_ball_over_the_rim_of_a_likelier_one_is_another_and_the_same_circle_is_not() {
+    let blank = black_ring();
     // The rim reaches from 24 to 60 pixels from the middle: wholly over it, and half.
     for apart in [42.0, 58.0] {
         let small = Ring { x: apart, radius: 15.0, confidence: 0.9, ..blank };

@@ -118,6 +118,7 @@ pub(super) fn look(light: &PlaneLight, circle: Circle, departure: Departure, aro
         unevenness,
         inside_out: 0.0,
         tint_step: 0.0,
+        rim_tint: 0.0,
         on_circle: if rim_width < THIN { on_circle(light, &rays, step, radius, departure.oval) } else { 0.0 },
         divides: 0.0,
         cross: 0.0,
@@ -129,7 +130,7 @@ impl Ring {
     /// With what the crossed pictures show of it, and how sure it is then; `bright` is what [`bright`] says.
     pub(super) fn judged(mut self, light: &FieldLight, bright: &[f32]) -> Self {
         let circle = Circle { x: self.x, y: self.y, radius: self.radius };
-        [self.inside_out, self.tint_step] = inside_against_outside(light, circle);
+        [self.inside_out, self.tint_step, self.rim_tint] = inside_against_outside(light, circle);
         // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
         if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
             self.divides = divides(light, bright, circle, self.rim_width * self.radius);
@@ -173,15 +174,18 @@ fn median(v: &mut [f64]) -> f64 {
     *v.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
-/// How much more of the inside than of what lies about it is out in every crossed picture, shares of both, and how far their tints
-/// lie apart, log units.
-fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 2] {
+/// Where along the radius the rim's tint is taken.
+const RIM: [f64; 2] = [0.75, 0.95];
+
+/// How much more of the inside than of what lies about it is out in every crossed picture, shares of both; how far their tints
+/// lie apart, log units; and how far the rim's from that of what lies about it.
+fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 3] {
     let (rows, columns) = light.lit.dim();
     let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;
     let (cx, cy, radius) = (to_cell(circle.x), to_cell(circle.y), circle.radius / cell);
     let (inner, outer) = ((0.62 * radius).max(1.0), [1.1 * radius + 1.0, 1.4 * radius + 2.0]);
-    let (mut out, mut all, mut tint) = ([0_u32; 2], [0_u32; 2], [[0.0_f64; 2]; 2]);
+    let (mut out, mut all, mut tint) = ([0_u32; 3], [0_u32; 3], [[0.0_f64; 2]; 3]);
     for j in (cy - outer[1]).max(0.0) as usize..=((cy + outer[1]).max(0.0) as usize).min(rows.saturating_sub(1)) {
         for i in (cx - outer[1]).max(0.0) as usize..=((cx + outer[1]).max(0.0) as usize).min(columns.saturating_sub(1))
         {
@@ -190,6 +194,8 @@ fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 2] {
                 0
             } else if (outer[0]..=outer[1]).contains(&at) {
                 1
+            } else if (RIM[0] * radius..=RIM[1] * radius).contains(&at) {
+                2
             } else {
                 continue;
             };
@@ -200,8 +206,11 @@ fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 2] {
     }
     let mean = |k: usize, sum: f64| sum / f64::from(all[k].max(1));
     let more_out = mean(0, f64::from(out[0])) - mean(1, f64::from(out[1]));
-    let [red, blue] = [0, 1].map(|c| mean(0, tint[0][c]) - mean(1, tint[1][c]));
-    [more_out.max(0.0), if all.contains(&0) { 0.0 } else { red.hypot(blue) }]
+    let from_outside = |k: usize| {
+        let [red, blue] = [0, 1].map(|c| mean(k, tint[k][c]) - mean(1, tint[1][c]));
+        if all[k] == 0 || all[1] == 0 { 0.0 } else { red.hypot(blue) }
+    };
+    [more_out.max(0.0), from_outside(0), from_outside(2)]
 }
 
 /// Sum of channels of bright crystals in each crossed picture.

@@ -6,6 +6,7 @@
 
 mod arcs;
 mod company;
+mod floor;
 mod inside;
 mod judgement;
 mod leak;
@@ -226,6 +227,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         }
         holes.extend(pieces.into_iter().map(|(_, h)| h));
     }
+    holes = floor::put_together(light, detail, usual, holes, least);
     if let Some(leak) = leak::leak(&holes) {
         holes.iter_mut().for_each(|h| h.weigh(usual, Some(&leak)));
     }

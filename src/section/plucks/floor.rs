@@ -1,0 +1,151 @@
+//! The whole of a broken floor: where air fills a hole its rough floor scatters light past the objective in blots, some as dark as a wall.
+//!
+//! Clear cells are pieces of such a floor. What belongs to it, blots and all, is what stays without light between crossed polars about
+//! them, and is no opaque grain.
+
+use std::collections::{BTreeMap, HashSet};
+
+use image::{GrayImage, Luma};
+use imageproc::distance_transform::Norm;
+use imageproc::morphology::{close, open};
+use imageproc::region_labelling::{Connectivity, connected_components};
+use ndarray::Array2;
+
+use super::{Hole, SURELY_OUT, TINTED, Usual, patch, patches};
+use crate::section::defects::IN_DOUBT;
+use crate::section::light_field::FieldLight;
+
+/// Plane light under the clear level from which a cell is no opaque grain's, log units: a third of the light. House value.
+const BLOT: f32 = -1.1;
+/// How likely a piece's floor is broken for the whole to be looked for, 0..=1.
+const BROKEN: f64 = 0.5;
+/// Largest area over that of the pieces, by their outlines: more is a dark region of the rock beside them. House value.
+const LARGEST: f64 = 4.0;
+
+/// The holes with the pieces of each broken floor put together, where the whole looks as much like a hole as they do.
+pub(super) fn put_together(
+    light: &FieldLight,
+    detail: &Array2<f32>,
+    usual: &Usual,
+    mut holes: Vec<Hole>,
+    least: f64,
+) -> Vec<Hole> {
+    let is_piece = |h: &Hole| h.confidence >= IN_DOUBT && !h.one_angle && h.has_broken_floor() > BROKEN;
+    if !holes.iter().any(is_piece) {
+        return holes;
+    }
+    let (rows, columns) = light.lit.dim();
+    let dark = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
+        let at = [y as usize, x as usize];
+        let below = light.plane.coarse[at] - usual.level;
+        // The tint of what is dark is mostly noise.
+        let tinted = below > -0.4 && usual.tinted([light.plane.tint[0][at], light.plane.tint[1][at]]) > TINTED;
+        let floor = light.lit[at] < SURELY_OUT && below > BLOT && !tinted && !light.outside[at];
+        Luma([if floor { 255 } else { 0 }])
+    });
+    let cell = light.plane.bin as f64;
+    let labels = connected_components(&open(&close(&dark, Norm::L1, 1), Norm::L1, 2), Connectivity::Four, Luma([0]));
+    let label_at = |[x, y]: [f64; 2]| {
+        let [x, y] = [x, y].map(|v| (v / cell).max(0.0) as usize);
+        if x < columns && y < rows { labels.get_pixel(x as u32, y as u32).0[0] } else { 0 }
+    };
+    // The region that most of a piece's outline and its middle lie in.
+    let region_of = |h: &Hole| {
+        let mut votes: BTreeMap<u32, usize> = BTreeMap::new();
+        h.outline.iter().chain([&h.centroid]).for_each(|p| *votes.entry(label_at(*p)).or_default() += 1);
+        votes.remove(&0);
+        votes.into_iter().max_by_key(|(label, n)| (*n, std::cmp::Reverse(*label))).map(|(label, _)| label)
+    };
+    let regions: Vec<Option<u32>> = holes.iter().map(region_of).collect();
+    let mut pieces: BTreeMap<u32, f64> = BTreeMap::new();
+    for (hole, region) in holes.iter().zip(&regions).filter(|(h, _)| is_piece(h)) {
+        if let Some(region) = region {
+            *pieces.entry(*region).or_default() += hole.area;
+        }
+    }
+    let of_pieces = Array2::from_shape_fn((rows, columns), |(y, x)| {
+        let label = labels.get_pixel(x as u32, y as u32).0[0];
+        if pieces.contains_key(&label) { label } else { 0 }
+    });
+    let mut replaced: HashSet<u32> = HashSet::new();
+    let mut wholes: Vec<Hole> = Vec::new();
+    for region in patches(&of_pieces, least) {
+        let Some(whole) = patch::look(light, detail, usual, &region) else { continue };
+        let surest = holes.iter().zip(&regions).filter(|(_, r)| **r == Some(region.label)).map(|(h, _)| h.confidence);
+        if whole.area <= LARGEST * pieces[&region.label] && whole.confidence >= surest.fold(0.0, f64::max).min(0.9) {
+            replaced.insert(region.label);
+            wholes.push(whole);
+        }
+    }
+    let mut regions = regions.into_iter();
+    holes.retain(|_| regions.next().flatten().is_none_or(|r| !replaced.contains(&r)));
+    holes.extend(wholes);
+    holes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::find;
+    use super::*;
+    use crate::section::defects::REPORTED;
+    use crate::section::plane_light::coarse_bin;
+    use crate::slide::photograph::LinearPlanes;
+
+    const SIDE: usize = 360;
+    const RADIUS: f64 = 62.0;
+
+    /// Crystals of 60 pixels under polars at 0 and 45 degrees, and a hole whose grey floor, of this light, two dark blots cross from wall
+    /// to wall.
+    fn photographs(floor: f64) -> FieldLight {
+        let grain = |x: usize, y: usize| 7 * (x / 60) + 5 * (y / 60);
+        let noise = |x: usize, y: usize| 0.004 * ((37 * x + 91 * y) % 17) as f64 / 17.0;
+        let radius = |x: usize, y: usize| (x as f64 - 180.0).hypot(y as f64 - 176.0);
+        let plane = |x: usize, y: usize| {
+            let r = radius(x, y);
+            let blot = (x as f64 - 165.0).abs() < 4.0 || (y as f64 - 185.0).abs() < 4.0;
+            let mottle = 1.0 + 0.05 * ((x / 6 + 2 * (y / 6)) % 5) as f64 / 5.0;
+            match r {
+                r if r > RADIUS => 0.7 + noise(x, y),
+                r if r > RADIUS - 5.0 => 0.25,
+                _ if blot => 0.42,
+                _ => floor * mottle,
+            }
+        };
+        let crossed = |k: usize| {
+            move |x: usize, y: usize| {
+                let azimuth = 0.9 * grain(x, y) as f64 + 0.4;
+                let turned = (2.0 * (azimuth - std::f64::consts::FRAC_PI_4 * k as f64)).sin().powi(2);
+                if radius(x, y) > RADIUS - 2.0 { 0.0005 + 0.5 * turned } else { 0.0005 }
+            }
+        };
+        let bin = coarse_bin(Some(1.6));
+        let planes = |bin: usize, of: &dyn Fn(usize, usize) -> f64| LinearPlanes {
+            bin,
+            rgb: std::array::from_fn(|_| {
+                Array2::from_shape_fn((SIDE / bin, SIDE / bin), |(y, x)| of(x * bin, y * bin) as f32)
+            }),
+            mask: Array2::zeros((SIDE / bin, SIDE / bin)),
+        };
+        let both = [planes(bin, &crossed(0)), planes(bin, &crossed(1))];
+        FieldLight::from_planes(&planes(1, &plane), &both, &[0.0, 45.0], Some(1.6))
+    }
+
+    #[test]
+    fn the_floor_of_an_open_pit_is_one_hole_blots_and_all() {
+        let called: Vec<Hole> = find(&photographs(0.58)).into_iter().filter(|h| h.confidence >= REPORTED).collect();
+        let places: Vec<_> = called.iter().map(|h| (h.centroid, h.area, h.confidence)).collect();
+        assert_eq!(called.len(), 1, "{places:?}");
+        let whole = std::f64::consts::PI * RADIUS * RADIUS;
+        assert!((called[0].area / whole - 1.0).abs() < 0.15, "{places:?} of {whole}");
+        assert!(called[0].has_broken_floor() > BROKEN);
+    }
+
+    /// What lies in resin is as bright as the crystals: its pieces are left as they are.
+    #[test]
+    fn pieces_whose_floor_is_bright_stay_apart() {
+        let found = find(&photographs(0.7));
+        assert!(found.iter().all(|h| h.has_broken_floor() < BROKEN));
+        let largest = found.iter().map(|h| h.area).fold(0.0, f64::max);
+        assert!(largest < 0.8 * std::f64::consts::PI * RADIUS * RADIUS, "{largest}");
+    }
+}
