@@ -102,7 +102,7 @@ impl Seen {
 }
 
 /// What to say where the colours tell another level of light than the recorded exposure, or a cast, and the record was let go by itself.
-pub(crate) fn off_record(prior: GainPrior, found: &LampFit) -> Option<String> {
+pub(crate) fn told_by_colours(prior: GainPrior, found: &LampFit) -> Option<String> {
     let log = found.gains.log;
     let off = prior.common_u < 1.0 && log.mean().abs() > ANOTHER_EXPOSURE;
     let cast = prior.long_tails && log.max() - log.min() > CAST;
@@ -118,27 +118,31 @@ fn exchanged(grains: &[Grain]) -> Vec<Grain> {
     grains.iter().cloned().map(exchange).collect()
 }
 
-/// What the colours say against the record.
+/// What the colours say against the record, and what was estimated instead of it.
 fn against(record: GainPrior, found: &LampFit) -> String {
     let log = found.gains.log;
     let common = log.mean();
     let mut wrong = Vec::new();
+    let mut estimated = Vec::new();
     if record.common_u < 1.0 && common.abs() > ANOTHER_EXPOSURE {
         // Which of both it is no photograph tells.
         let why = if common < 0.0 { " (an analyser may keep back light)" } else { "" };
-        wrong.push(format!(
-            "the crossed photographs are {:.1} times as bright as their recorded exposure says{why}",
-            common.exp()
-        ));
+        wrong.push(format!("are {:.1} times as bright as their recorded exposure says{why}", common.exp()));
+        estimated.push("exposure");
     }
-    if log.max() - log.min() > CAST {
-        wrong.push("they have a cast of colour that plane light does not have".into());
+    // A white balance that the camera set by itself may be any: it speaks against no record.
+    if record.long_tails && log.max() - log.min() > CAST {
+        wrong.push("have a cast of colour that plane light does not have".into());
+        estimated.push("white balance");
     }
     if wrong.is_empty() {
-        wrong.push("exposure or white balance is not what their record says".into());
+        wrong.push("are not exposed or white balanced as their record says".into());
+        estimated = vec!["exposure", "white balance"];
     }
     format!(
-        "By the colours of the grains {}; the record was not used, exposure and white balance were estimated from the colours.",
-        wrong.join(", and ")
+        "By the colours of the grains the crossed photographs {}; the record was not used, {} {} estimated from the colours.",
+        wrong.join(", and "),
+        estimated.join(" and "),
+        if estimated.len() == 1 { "was" } else { "were" }
     )
 }

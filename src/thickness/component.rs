@@ -183,10 +183,10 @@ fn weighed(mut components: Vec<Component>, by: f64) -> Vec<Component> {
 const LEVEL_STEP: f64 = 0.04;
 /// How many steps up and down from the likeliest where exposure is not known.
 const LEVELS: i32 = 4;
-/// Which of these steps are tried where exposure is recorded: from what an analyser keeps back to what labels of shutter times leave.
+/// Steps from the recorded exposure that are tried where there is one: from what an analyser keeps back to what labels of shutter times leave.
 const RECORDED: std::ops::RangeInclusive<i32> = -20..=2;
 /// What an analyser may keep back of the light that plane light was photographed without it, log units, as likely as nothing: a fifth;
-/// and how much farther it may go (house values, see [`GainPrior`] for what sheets of film pass; no exposure that is recorded tells of it).
+/// and the standard deviation of how much farther it goes (house values; what sheets of film pass stands in `gains.rs`).
 const KEPT_BACK: f64 = 0.22;
 const FARTHER_U: f64 = 0.25;
 
@@ -219,8 +219,7 @@ fn by_brightness(grains: &[Grain], lamps: &[LampFit], prior: GainPrior, yardstic
     let mut explained = Vec::new();
     for (lamp, (by_tint, _)) in lamps.iter().zip(by_tint) {
         let here = lamp.gains.log.mean();
-        let steps = if prior.common_u < 1.0 { RECORDED } else { -LEVELS..=LEVELS };
-        let from = if prior.common_u < 1.0 { 0.0 } else { here };
+        let (from, steps) = if prior.common_u < 1.0 { (0.0, RECORDED) } else { (here, -LEVELS..=LEVELS) };
         let levels: Vec<f64> = steps.map(|k| from + LEVEL_STEP * f64::from(k)).collect();
         let (down, up) = levels.split_at(levels.partition_point(|level| *level < here));
         // The farther from where it is likeliest, the less likely an exposure: each way ends where it cannot count.
@@ -297,21 +296,7 @@ mod tests {
             assert!((share_below(x) - cut).abs() < 1e-9, "cuts are random");
             let at = grid::point(9.1 * thickness_um * x).clamp(0.0, (grid::COUNT - 1) as f64) as usize;
             let light = (std::f64::consts::FRAC_PI_2 * azimuth).sin().powi(2) * log_level.exp();
-            Grain {
-                field: 0,
-                at_px: [0.0; 2],
-                at_mm: None,
-                colour: path.colours[at].map(|c| c * light),
-                brightness_u: 0.012,
-                chroma_u: 0.006,
-                floor_u: 0.003,
-                any_brightness: true,
-                quartz: 0.9,
-                weight: 1.0,
-                alike_cells: None,
-                cells: 100,
-                long_axis: [0.0; 2],
-            }
+            Grain { any_brightness: true, ..Grain::coloured(path.colours[at].map(|c| c * light)) }
         };
         (1..=120).map(grain).collect()
     }

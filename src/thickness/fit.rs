@@ -158,7 +158,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         return refused;
     }
     let off_record = disbelieved.is_some();
-    let mut notes = Vec::from_iter(disbelieved.or_else(|| believed::off_record(prior, &lamps[0])));
+    let mut notes = Vec::from_iter(disbelieved.or_else(|| believed::told_by_colours(prior, &lamps[0])));
     if !alike.evened.is_empty() {
         notes.push(format!(
             "The crossed photographs of {} were not exposed or white balanced alike; by how the crystals turn bright and dark they were \

@@ -25,8 +25,8 @@ pub(crate) struct GainPrior {
 /// that plane light was photographed without it, and by how much then, log units (house values). A sheet of dichroic film passes 0.44 to
 /// 0.9 of light that vibrates along it (twice the single transmittance of common grades, 22 to 42 %, and some loss at its faces;
 /// Shurcliff, Polarized Light, 1962, from memory).
-const KEPT_BACK: f64 = 0.5;
-const KEPT_BACK_U: f64 = 0.4;
+const BEHIND_ANALYSER: f64 = 0.5;
+const BEHIND_ANALYSER_U: f64 = 0.4;
 
 /// Gains and departure together.
 const ALL: usize = 3 + departure::COUNT;
@@ -77,14 +77,15 @@ impl GainPrior {
     /// label, or an analyser lies between.
     fn common(self, log: f64) -> (f64, f64) {
         let labelled = self.common_u;
-        if labelled >= KEPT_BACK_U {
+        if labelled >= BEHIND_ANALYSER_U {
             return (1.0 / labelled.powi(2), (log / labelled).powi(2));
         }
         let normal = |u: f64, at: f64| (-0.5 * (at / u).powi(2)).exp() / u;
-        let both = |at| [(1.0 - KEPT_BACK) * normal(labelled, at), KEPT_BACK * normal(KEPT_BACK_U, at)];
+        let both =
+            |at| [(1.0 - BEHIND_ANALYSER) * normal(labelled, at), BEHIND_ANALYSER * normal(BEHIND_ANALYSER_U, at)];
         let [by_label, behind] = both(log);
         let all = by_label + behind;
-        let precision = (by_label / labelled.powi(2) + behind / KEPT_BACK_U.powi(2)) / all;
+        let precision = (by_label / labelled.powi(2) + behind / BEHIND_ANALYSER_U.powi(2)) / all;
         (precision, -2.0 * (all / both(0.0).iter().sum::<f64>()).ln())
     }
 }
@@ -354,21 +355,7 @@ mod tests {
     fn slopes_are_those_of_the_departed_path() {
         let path = PATHS.iter().find(|p| p.scaling == WhiteScaling::DyedSensor).expect("in the family");
         let i = grid::point(280.0) as usize;
-        let grain = Grain {
-            field: 0,
-            at_px: [0.0; 2],
-            at_mm: None,
-            colour: path.colours[i],
-            brightness_u: 0.01,
-            chroma_u: 0.006,
-            floor_u: 0.003,
-            any_brightness: false,
-            quartz: 1.0,
-            weight: 1.0,
-            alike_cells: None,
-            cells: 100,
-            long_axis: [0.0; 2],
-        };
+        let grain = Grain { brightness_u: 0.01, quartz: 1.0, ..Grain::coloured(path.colours[i]) };
         let slopes = pull(&grain, path, [1.0; 3], i, 0.0).expect("inside the path").slopes;
         for k in 0..departure::COUNT {
             let mut step = Departure::zeros();

@@ -101,6 +101,28 @@ impl Grain {
     }
 }
 
+#[cfg(test)]
+impl Grain {
+    /// One of this colour, as well measured as a clean crystal is, and nothing else known of it.
+    pub(crate) fn coloured(colour: [f64; 3]) -> Self {
+        Self {
+            field: 0,
+            at_px: [0.0; 2],
+            at_mm: None,
+            colour,
+            brightness_u: BRIGHTNESS_U,
+            chroma_u: CHROMA_U,
+            floor_u: FLOOR_U,
+            any_brightness: false,
+            quartz: 0.9,
+            weight: 1.0,
+            alike_cells: None,
+            cells: 100,
+            long_axis: [0.0; 2],
+        }
+    }
+}
+
 /// Grains of all fields, and how many were left out because too many of their photographs are clipped.
 pub(crate) struct Grains {
     pub(crate) grains: Vec<Grain>,

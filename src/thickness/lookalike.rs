@@ -35,11 +35,11 @@ const BESIDE: ((f64, f64), (f64, f64)) = ((0.25, 0.6), (75.0, 90.0));
 const INSTEAD: [f64; 3] = [0.3, 0.5, 0.8];
 /// One less width over length from which a grain is a lath, two and a half times as long as wide.
 const LATH: f64 = 0.6;
-/// Share of laths that patches of quartz show at most, lying in all directions, and standard deviations that chance may add to it; share
-/// from which on they are plagioclase's. House values: in 49 rendered rocks with quartz at most 0.24 of the votes are such laths where
-/// they are not aligned, in two basalts and a gabbro that were measured by them 0.39 to 0.73.
+/// Share of laths that patches of quartz show in all directions. House value: at most 0.24 of the votes in 49 rendered rocks with quartz.
 const USUAL_LATHS: f64 = 0.2;
+/// Standard deviations that chance may add to it. House value.
 const CHANCE: f64 = 2.3;
+/// Share from which on they are plagioclase's. House value: in two basalts and a gabbro that were measured by them 0.39 to 0.73.
 const MOST_LATHS: f64 = 0.33;
 /// Fewest laths by which it is told: among a dozen grains seven may be feldspar, and the others quartz. House value.
 const FEWEST_LATHS: usize = 10;
@@ -208,19 +208,8 @@ mod tests {
         let grain = |k: usize| {
             let doubled = 2.0 * (k as f64 * every_deg).to_radians();
             Grain {
-                field: 0,
-                at_px: [0.0; 2],
-                at_mm: None,
-                colour: [0.5; 3],
-                brightness_u: 0.01,
-                chroma_u: 0.006,
-                floor_u: 0.003,
-                any_brightness: false,
-                quartz: 0.8,
-                weight: 1.0,
-                alike_cells: None,
-                cells: 100,
                 long_axis: [doubled.cos(), doubled.sin()].map(|c| c * (1.0 - 1.0 / times)),
+                ..Grain::coloured([0.5; 3])
             }
         };
         let carried = Carried { probability: vec![0.9; count], retardation: vec![(200.0, 2.0); count] };

@@ -181,19 +181,14 @@ mod tests {
             for any_brightness in [false, true] {
                 let dimmed = if any_brightness { 0.4 } else { 1.0 };
                 let grain = Grain {
-                    field: 0,
-                    at_px: [0.0; 2],
-                    at_mm: None,
-                    colour: std::array::from_fn(|c| dimmed * path.colours[at][c] * gains[c] * (1.0 + 0.004 * k as f64)),
                     brightness_u: 0.02,
                     chroma_u: 0.01,
                     floor_u: 0.004,
                     any_brightness,
                     quartz: 1.0,
-                    weight: 1.0,
-                    alike_cells: None,
-                    cells: 100,
-                    long_axis: [0.0; 2],
+                    ..Grain::coloured(std::array::from_fn(|c| {
+                        dimmed * path.colours[at][c] * gains[c] * (1.0 + 0.004 * k as f64)
+                    }))
                 };
                 let distance = |i: usize| {
                     Fit::new(&grain, std::array::from_fn(|c| path.colours[i][c] * gains[c])).distance(&grain)

@@ -298,6 +298,22 @@ fn a_black_cross_within_a_ball_does_not_make_it_a_filling() {
     assert!(filling.first().is_some_and(|r| r.cross > 0.8), "{filling:?}");
 }
 
+/// A rind of half the radius that passes less than half of the light: brown, as an ooid's, and grey.
+#[test]
+fn the_tint_of_a_rim_is_told_from_photographs() {
+    let rind = |x: f64, y: f64| (20.0..40.0).contains(&(x - 130.0).hypot(y - 112.0));
+    let of = |passes: [f64; 3]| {
+        let scene = coloured_scene(240, 260, |_, _| 1.0, |x, y| if rind(x, y) { passes } else { [1.0; 3] });
+        let found = find(&scene);
+        *found.iter().find(|r| (r.radius - 40.0).abs() < 3.0).unwrap_or_else(|| panic!("{found:?}"))
+    };
+    let (brown, grey) = (of([0.45, 0.37, 0.28]), of([0.45; 3]));
+    // ln(0.45 / 0.37) and ln(0.28 / 0.37).
+    let tint = 0.196_f64.hypot(-0.279);
+    assert!((brown.rim_tint - tint).abs() < 0.04 && grey.rim_tint < 0.01, "{} {}", brown.rim_tint, grey.rim_tint);
+    assert!(brown.confidence < 0.5 && grey.confidence > 0.9, "{brown:?} {grey:?}");
+}
+
 /// Air has no colour of its own, and what lies beneath it goes on beyond its rim.
 #[test]
 fn a_round_flake_of_mica_is_no_bubble_and_one_beneath_a_bubble_does_not_hide_it() {

@@ -130,7 +130,7 @@ impl Ring {
     /// With what the crossed pictures show of it, and how sure it is then; `bright` is what [`bright`] says.
     pub(super) fn judged(mut self, light: &FieldLight, bright: &[f32]) -> Self {
         let circle = Circle { x: self.x, y: self.y, radius: self.radius };
-        [self.inside_out, self.tint_step, self.rim_tint] = inside_against_outside(light, circle);
+        [self.inside_out, self.tint_step, self.rim_tint] = against_outside(light, circle);
         // Nothing speaks for a bubble any more from here: the dearest is asked of those that are left.
         if self.rim_width < THIN && self.odds().probability() > CONSIDERED {
             self.divides = divides(light, bright, circle, self.rim_width * self.radius);
@@ -174,12 +174,12 @@ fn median(v: &mut [f64]) -> f64 {
     *v.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
-/// Where along the radius the rim's tint is taken.
+/// Where the rim's tint is taken, shares of the radius: between the blur of its edge and what a black ball's middle passes.
 const RIM: [f64; 2] = [0.75, 0.95];
 
 /// How much more of the inside than of what lies about it is out in every crossed picture, shares of both; how far their tints
-/// lie apart, log units; and how far the rim's from that of what lies about it.
-fn inside_against_outside(light: &FieldLight, circle: Circle) -> [f64; 3] {
+/// lie apart, log units; and the rim's from that of what lies about it, log units.
+fn against_outside(light: &FieldLight, circle: Circle) -> [f64; 3] {
     let (rows, columns) = light.lit.dim();
     let cell = light.plane.bin as f64;
     let to_cell = |v: f64| (v - (cell - 1.0) / 2.0) / cell;

@@ -30,7 +30,7 @@ pub(super) fn put_together(
     mut holes: Vec<Hole>,
     least: f64,
 ) -> Vec<Hole> {
-    let is_piece = |h: &Hole| h.confidence >= IN_DOUBT && !h.one_angle && h.has_broken_floor() > BROKEN;
+    let is_piece = |h: &Hole| h.confidence >= IN_DOUBT && !h.one_angle && h.broken_floor() > BROKEN;
     if !holes.iter().any(is_piece) {
         return holes;
     }
@@ -137,14 +137,14 @@ mod tests {
         assert_eq!(called.len(), 1, "{places:?}");
         let whole = std::f64::consts::PI * RADIUS * RADIUS;
         assert!((called[0].area / whole - 1.0).abs() < 0.15, "{places:?} of {whole}");
-        assert!(called[0].has_broken_floor() > BROKEN);
+        assert!(called[0].broken_floor() > BROKEN);
     }
 
     /// What lies in resin is as bright as the crystals: its pieces are left as they are.
     #[test]
     fn pieces_whose_floor_is_bright_stay_apart() {
         let found = find(&photographs(0.7));
-        assert!(found.iter().all(|h| h.has_broken_floor() < BROKEN));
+        assert!(found.iter().all(|h| h.broken_floor() < BROKEN));
         let largest = found.iter().map(|h| h.area).fold(0.0, f64::max);
         assert!(largest < 0.8 * std::f64::consts::PI * RADIUS * RADIUS, "{largest}");
     }

@@ -29,18 +29,13 @@ impl Hole {
     /// rough floor scatters light past the objective, and within a deep wall all round, or without light between crossed polars, however
     /// broken and pale its wall: of 884 patches on fields by two renderers 58 plucked ones are dim, colourless and black, and no
     /// other. House values.
-    fn broken_floor(&self, closed: f64) -> f64 {
+    pub(super) fn broken_floor(&self) -> f64 {
         let colourless = 1.0 - rising(self.tint, 0.04, 0.1);
         let deep = rising(-self.level, 0.04, 0.09) * rising(self.wall, 0.7, 0.9) * rising(self.wall_depth, 0.4, 0.6);
         let grey = rising(-self.level, 0.06, 0.1);
         // At one position every crystal at extinction is black.
         let black = if self.one_angle { 0.0 } else { self.black([0.001, 0.002], [0.002, 0.005]) };
-        colourless * deep.max(grey * closed.max(black))
-    }
-
-    /// How much it looks like the broken floor of a hole that air fills, 0..=1.
-    pub(super) fn has_broken_floor(&self) -> f64 {
-        self.broken_floor(self.closed())
+        colourless * deep.max(grey * self.closed().max(black))
     }
 
     /// Whether only its closed wall makes it a hole, and not what is seen inside: slurry lies in it, or it is an isotropic mineral, as
@@ -62,7 +57,7 @@ impl Hole {
 
     /// By how much its closed wall is to count, 0..=1.
     fn by(&self, closed: f64) -> Odds {
-        let floor = self.broken_floor(self.closed());
+        let floor = self.broken_floor();
         let resin = 1.0 - floor;
         // Within a closed wall a rough inside is slurry, or a floor.
         let rough = resin * (1.0 - closed);
