@@ -223,7 +223,10 @@ fn main() -> thinproof::Result<()> {
                     let hit = covered(&[o.interval]) == 1;
                     let (e, [low, high]) = (o.error, o.interval);
                     let miss = if hit { "" } else { "  MISSED" };
-                    format!("{e:+.2} [{low:+.2} {high:+.2}] {} grains of {quartz}{miss}", o.grains)
+                    let slopes = o.gradient.iter().flatten();
+                    let slopes: String =
+                        slopes.map(|(e, [low, high])| format!(", gradient {e:+.3} [{low:+.3} {high:+.3}]")).collect();
+                    format!("{e:+.2} [{low:+.2} {high:+.2}] {} grains of {quartz}{miss}{slopes}", o.grains)
                 }
                 Err(why) => format!("{why} (of {quartz})"),
             };

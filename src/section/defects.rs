@@ -16,7 +16,7 @@ use crate::section::lifted::Lifted;
 use crate::section::light_field::FieldLight;
 use crate::section::plane_light::PlaneLight;
 use crate::section::plane_look::PlaneLook;
-use crate::section::plucks::{self, Hole};
+use crate::section::plucks::{self, Hole, OwnPores};
 use crate::section::scratches::Line;
 use crate::section::shape::simplified;
 use crate::section::unjudged::unjudged;
@@ -152,10 +152,6 @@ pub enum DefectKind {
 pub(crate) const REPORTED: f64 = 0.5;
 /// Confidence from which what is not reported leaves its limit in doubt. House value.
 pub(crate) const IN_DOUBT: f64 = 0.15;
-/// Confidence from which a hole in a rock whose own pores look like holes is told from one of them.
-const TOLD_FROM_PORES: f64 = 0.988;
-/// Area over that of its hull from which a hole has the bulging outline of a grain.
-const BULGING: f64 = 0.94;
 
 /// Finds the defects of one field.
 ///
@@ -278,12 +274,12 @@ pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnat
     let mut lines_in_doubt: Vec<Line> = candidates.lines.iter().filter(|l| l.is_in_doubt()).cloned().collect();
     let Candidates { rings, holes, lines, threads, lifted } = candidates.called(light.plane.um_per_px);
     crate::section::fibres::told_apart(&mut lines_in_doubt, &mut threads.clone(), light.plane.um_per_px);
-    let plucks::Called { holes, in_doubt, pores_alike } = plucks::called(holes, light.plane.um_per_px, impregnation);
+    let plucks::Called { holes, in_doubt, own_pores } = plucks::called(holes, light.plane.um_per_px, impregnation);
     let scale = light.plane.scale_known.then_some(light.plane.um_per_px);
     let mut found = FieldDefects {
         bubbles: rings.iter().map(|r| Bubble::of(light, r, field)).collect(),
-        plucks: holes.iter().map(|h| Pluck::of(h, field, pores_alike, scale)).collect(),
-        plucks_in_doubt: in_doubt.iter().map(|h| Pluck::of(h, field, pores_alike, scale)).collect(),
+        plucks: holes.iter().map(|h| Pluck::of(h, field, own_pores, scale)).collect(),
+        plucks_in_doubt: in_doubt.iter().map(|h| Pluck::of(h, field, own_pores, scale)).collect(),
         scratches: lines.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
         scratches_in_doubt: lines_in_doubt.iter().map(|l| Scratch::of(l, field, light.plane.scale_known)).collect(),
         fibres: threads.iter().map(|t| Fibre::of(t, field, light.plane.scale_known)).collect(),
@@ -323,13 +319,11 @@ impl Bubble {
 }
 
 impl Pluck {
-    /// Of a hole in a field whose own pores look like holes or not, with µm per pixel where they are known.
-    pub(crate) fn of(h: &Hole, field: &str, pores_alike: bool, um_per_px: Option<f64>) -> Self {
+    /// Of a hole in a field with such pores of the rock's own, with µm per pixel where they are known.
+    pub(crate) fn of(h: &Hole, field: &str, own_pores: OwnPores, um_per_px: Option<f64>) -> Self {
         let outline = simplified(&h.outline, 0.7);
         let bound = |f: fn(f64, f64) -> f64, i: usize, start: f64| outline.iter().map(|p| p[i]).fold(start, f);
-        // Pores between grains are hollowed by them, a torn-out grain bulges.
-        let told = h.confidence > TOLD_FROM_PORES && h.fullness > BULGING;
-        let ambiguous = pores_alike && !told || h.one_angle || h.among_vesicles || h.may_be_isotropic();
+        let ambiguous = !own_pores.are_told_from(h) || h.one_angle || h.among_vesicles || h.may_be_isotropic();
         Self {
             field: field.to_owned(),
             x_px: h.centroid[0],

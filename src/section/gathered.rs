@@ -105,10 +105,10 @@ impl Gathered {
             a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height
         };
         let scale = self.scale_known.then_some(self.um_per_px);
-        let plucks::Called { holes, in_doubt, pores_alike } =
+        let plucks::Called { holes, in_doubt, own_pores } =
             plucks::called(self.holes, self.um_per_px, self.impregnation);
-        let [holes, in_doubt] = [holes, in_doubt]
-            .map(|holes| holes.iter().map(|h| Pluck::of(h, &self.field, pores_alike, scale)).collect());
+        let [holes, in_doubt] =
+            [holes, in_doubt].map(|holes| holes.iter().map(|h| Pluck::of(h, &self.field, own_pores, scale)).collect());
         (self.found.plucks, self.found.plucks_in_doubt) = (holes, in_doubt);
         let mut lines = settled(united(&self.lines, share, self.um_per_px, self.size), self.um_per_px);
         let mut in_doubt: Vec<Line> = lines.iter().filter(|l| l.is_in_doubt()).cloned().collect();

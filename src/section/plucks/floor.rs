@@ -11,9 +11,10 @@ use imageproc::morphology::{close, open};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
-use super::{Hole, SURELY_OUT, TINTED, Usual, patch, patches};
-use crate::section::defects::IN_DOUBT;
+use super::{Hole, SURELY_OUT, TINTED, Usual, is_large_enough, patch, patches};
+use crate::section::defects::{IN_DOUBT, REPORTED};
 use crate::section::light_field::FieldLight;
+use crate::section::unjudged::LEAST_TURN_DEG;
 
 /// Plane light under the clear level from which a cell is no opaque grain's, log units: a third of the light. House value.
 const BLOT: f32 = -1.1;
@@ -22,7 +23,8 @@ const BROKEN: f64 = 0.5;
 /// Largest area over that of the pieces, by their outlines: more is a dark region of the rock beside them. House value.
 const LARGEST: f64 = 4.0;
 
-/// The holes with the pieces of each broken floor put together, where the whole looks as much like a hole as they do.
+/// The holes with the pieces of each broken floor put together, where the whole looks as much like a hole as they do, and with the floors
+/// that are too broken for a piece.
 pub(super) fn put_together(
     light: &FieldLight,
     detail: &Array2<f32>,
@@ -30,10 +32,11 @@ pub(super) fn put_together(
     mut holes: Vec<Hole>,
     least: f64,
 ) -> Vec<Hole> {
-    let is_piece = |h: &Hole| h.confidence >= IN_DOUBT && !h.one_angle && h.broken_floor() > BROKEN;
-    if !holes.iter().any(is_piece) {
+    // At one position every crystal at extinction is as dark.
+    if light.angle_spread_deg < LEAST_TURN_DEG {
         return holes;
     }
+    let is_piece = |h: &Hole| h.confidence >= IN_DOUBT && h.broken_floor() > BROKEN;
     let (rows, columns) = light.lit.dim();
     let dark = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
         let at = [y as usize, x as usize];
@@ -63,16 +66,20 @@ pub(super) fn put_together(
             *pieces.entry(*region).or_default() += hole.area;
         }
     }
-    let of_pieces = Array2::from_shape_fn((rows, columns), |(y, x)| {
-        let label = labels.get_pixel(x as u32, y as u32).0[0];
-        if pieces.contains_key(&label) { label } else { 0 }
-    });
+    let of_floors = Array2::from_shape_fn((rows, columns), |(y, x)| labels.get_pixel(x as u32, y as u32).0[0]);
     let mut replaced: HashSet<u32> = HashSet::new();
     let mut wholes: Vec<Hole> = Vec::new();
-    for region in patches(&of_pieces, least) {
-        let Some(whole) = patch::look(light, detail, usual, &region) else { continue };
-        let surest = holes.iter().zip(&regions).filter(|(_, r)| **r == Some(region.label)).map(|(h, _)| h.confidence);
-        if whole.area <= LARGEST * pieces[&region.label] && whole.confidence >= surest.fold(0.0, f64::max).min(0.9) {
+    for region in patches(&of_floors, least) {
+        let Some(whole) = patch::look(light, detail, usual, &region).filter(|h| is_large_enough(light, h)) else {
+            continue;
+        };
+        let within = holes.iter().zip(&regions).filter(|(_, r)| **r == Some(region.label)).map(|(h, _)| h.confidence);
+        let surest = within.fold(0.0, f64::max);
+        let is_floor = match pieces.get(&region.label) {
+            Some(area) => whole.area <= LARGEST * area,
+            None => is_floor_by_itself(&whole) && surest < REPORTED,
+        };
+        if is_floor && whole.confidence >= surest.min(0.9) {
             replaced.insert(region.label);
             wholes.push(whole);
         }
@@ -81,6 +88,12 @@ pub(super) fn put_together(
     holes.retain(|_| regions.next().flatten().is_none_or(|r| !replaced.contains(&r)));
     holes.extend(wholes);
     holes
+}
+
+/// Whether a dark region that no clear piece vouches for is a broken floor: where blots leave no piece large enough to be looked at, only
+/// a deep wall all round tells the floor of a pit from dirt.
+fn is_floor_by_itself(whole: &Hole) -> bool {
+    whole.confidence >= REPORTED && whole.broken_floor() > BROKEN && whole.deep_wall() > BROKEN
 }
 
 #[cfg(test)]
@@ -93,20 +106,23 @@ mod tests {
 
     const SIDE: usize = 360;
     const RADIUS: f64 = 62.0;
+    /// One blot each way.
+    const ONE: f64 = 400.0;
 
-    /// Crystals of 60 pixels under polars at 0 and 45 degrees, and a hole whose grey floor, of this light, two dark blots cross from wall
-    /// to wall.
-    fn photographs(floor: f64) -> FieldLight {
+    /// Crystals of 60 pixels under polars at 0 and 45 degrees, and a hole of a wall of this light whose grey floor, of this light too,
+    /// dark blots cross from wall to wall, one each so many pixels.
+    fn photographs(floor: f64, wall: f64, every: f64) -> FieldLight {
         let grain = |x: usize, y: usize| 7 * (x / 60) + 5 * (y / 60);
         let noise = |x: usize, y: usize| 0.004 * ((37 * x + 91 * y) % 17) as f64 / 17.0;
         let radius = |x: usize, y: usize| (x as f64 - 180.0).hypot(y as f64 - 176.0);
         let plane = |x: usize, y: usize| {
             let r = radius(x, y);
-            let blot = (x as f64 - 165.0).abs() < 4.0 || (y as f64 - 185.0).abs() < 4.0;
+            let from = |v: usize, middle: f64| ((v as f64 - middle).abs() + every / 2.0) % every - every / 2.0;
+            let blot = from(x, 165.0).abs() < 4.0 || from(y, 185.0).abs() < 4.0;
             let mottle = 1.0 + 0.05 * ((x / 6 + 2 * (y / 6)) % 5) as f64 / 5.0;
             match r {
                 r if r > RADIUS => 0.7 + noise(x, y),
-                r if r > RADIUS - 5.0 => 0.25,
+                r if r > RADIUS - 5.0 => wall,
                 _ if blot => 0.42,
                 _ => floor * mottle,
             }
@@ -132,7 +148,8 @@ mod tests {
 
     #[test]
     fn the_floor_of_an_open_pit_is_one_hole_blots_and_all() {
-        let called: Vec<Hole> = find(&photographs(0.58)).into_iter().filter(|h| h.confidence >= REPORTED).collect();
+        let called: Vec<Hole> =
+            find(&photographs(0.58, 0.25, ONE)).into_iter().filter(|h| h.confidence >= REPORTED).collect();
         let places: Vec<_> = called.iter().map(|h| (h.centroid, h.area, h.confidence)).collect();
         assert_eq!(called.len(), 1, "{places:?}");
         let whole = std::f64::consts::PI * RADIUS * RADIUS;
@@ -143,9 +160,23 @@ mod tests {
     /// What lies in resin is as bright as the crystals: its pieces are left as they are.
     #[test]
     fn pieces_whose_floor_is_bright_stay_apart() {
-        let found = find(&photographs(0.7));
+        let found = find(&photographs(0.7, 0.25, ONE));
         assert!(found.iter().all(|h| h.broken_floor() < BROKEN));
         let largest = found.iter().map(|h| h.area).fold(0.0, f64::max);
         assert!(largest < 0.8 * std::f64::consts::PI * RADIUS * RADIUS, "{largest}");
+    }
+
+    /// Blots so near one another that no clear piece is left.
+    #[test]
+    fn a_floor_without_a_clear_piece_is_a_hole_within_a_deep_wall_and_else_may_be_dirt() {
+        const NEAR: f64 = 18.0;
+        let called = |wall: f64| -> Vec<f64> {
+            let found = find(&photographs(0.58, wall, NEAR));
+            found.into_iter().filter(|h| h.confidence >= REPORTED).map(|h| h.area).collect()
+        };
+        let whole = std::f64::consts::PI * RADIUS * RADIUS;
+        let pit = called(0.2);
+        assert!(pit.len() == 1 && (pit[0] / whole - 1.0).abs() < 0.2, "{pit:?} of {whole}");
+        assert!(called(0.5).is_empty(), "dirt");
     }
 }

@@ -31,11 +31,16 @@ impl Hole {
     /// other. House values.
     pub(super) fn broken_floor(&self) -> f64 {
         let colourless = 1.0 - rising(self.tint, 0.04, 0.1);
-        let deep = rising(-self.level, 0.04, 0.09) * rising(self.wall, 0.7, 0.9) * rising(self.wall_depth, 0.4, 0.6);
+        let deep = rising(-self.level, 0.04, 0.09) * self.deep_wall();
         let grey = rising(-self.level, 0.06, 0.1);
         // At one position every crystal at extinction is black.
         let black = if self.one_angle { 0.0 } else { self.black([0.001, 0.002], [0.002, 0.005]) };
         colourless * deep.max(grey * self.closed().max(black))
+    }
+
+    /// How much a deep wall runs all round it, 0..=1. House values.
+    pub(super) fn deep_wall(&self) -> f64 {
+        rising(self.wall, 0.7, 0.9) * rising(self.wall_depth, 0.4, 0.6)
     }
 
     /// Whether only its closed wall makes it a hole, and not what is seen inside: slurry lies in it, or it is an isotropic mineral, as

@@ -26,6 +26,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use self::patch::Patch;
+pub(crate) use self::pores::OwnPores;
 pub(crate) use self::usual::{Usual, fine_detail};
 use crate::section::burnt;
 use crate::section::cells::box_mean;
@@ -136,20 +137,20 @@ pub(crate) struct Called {
     pub(crate) holes: Vec<Hole>,
     /// Those that are not, and may be.
     pub(crate) in_doubt: Vec<Hole>,
-    /// The rock's own pores look like holes here.
-    pub(crate) pores_alike: bool,
+    /// The rock's own pores, as far as they may be taken for them.
+    pub(crate) own_pores: OwnPores,
 }
 
 /// Those that are called holes, and those in doubt, weighed by the company they keep; µm per pixel of the scale used.
 pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
     vesicles::leave_out(&mut holes);
-    let pores_alike = pores::look_alike(&holes, impregnation);
-    if !pores_alike {
+    let own_pores = OwnPores::of(&holes, impregnation);
+    if own_pores == OwnPores::Apart {
         company::weigh(&mut holes, company::REACH_UM / um_per_px);
     }
     holes.retain(|h| h.confidence >= IN_DOUBT);
     let (holes, in_doubt) = holes.into_iter().partition(|h| h.confidence >= REPORTED);
-    Called { holes, in_doubt, pores_alike }
+    Called { holes, in_doubt, own_pores }
 }
 
 /// Finds patches that may be plucked, likeliest first.
@@ -196,7 +197,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         patches(labels, least)
             .into_par_iter()
             .filter_map(|p| Some((p.label, patch::look(light, detail, usual, &p)?)))
-            .filter(|(_, h)| h.area >= std::f64::consts::FRAC_PI_4 * light.plane.px(SMALLEST_UM).powi(2))
+            .filter(|(_, h)| is_large_enough(light, h))
             .collect()
     };
     let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
@@ -233,6 +234,10 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
     }
     holes.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     holes
+}
+
+fn is_large_enough(light: &FieldLight, hole: &Hole) -> bool {
+    hole.area >= std::f64::consts::FRAC_PI_4 * light.plane.px(SMALLEST_UM).powi(2)
 }
 
 /// Each labelled patch of `least` cells or more.
