@@ -13,11 +13,16 @@ use crate::bench::{code, text, thinproof};
 
 /// Draws a chart and gives back its text.
 fn drawn(arguments: &[&str]) -> String {
+    String::from_utf8(written("chart.svg", arguments)).unwrap()
+}
+
+/// Draws a chart that must bear this name.
+fn written(name: &str, arguments: &[&str]) -> Vec<u8> {
     let dir = tempdir().unwrap();
     let out = thinproof(dir.path(), &[&["chart"], arguments].concat());
-    assert_eq!((code(&out), text(&out.stdout).as_str()), (0, "chart.svg\n"), "{}", text(&out.stderr));
+    assert_eq!((code(&out), text(&out.stdout)), (0, format!("{name}\n")), "{}", text(&out.stderr));
     assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1, "the chart and no draft");
-    fs::read_to_string(dir.path().join("chart.svg")).unwrap()
+    fs::read(dir.path().join(name)).unwrap()
 }
 
 fn by_id<'a>(sheet: &'a Document<'_>, id: &str) -> Node<'a, 'a> {
@@ -136,6 +141,108 @@ fn the_sheet_says_what_it_is_and_needs_nothing_from_outside() {
     }
 }
 
+/// The sheet as a picture: what is asked of it by places on the sheet, mm.
+struct Picture {
+    pixels: image::RgbImage,
+    px_per_mm: f64,
+}
+
+impl Picture {
+    /// The same chart once more, as PNG: it states a size, and that is A3 to the tenth of a millimetre.
+    fn new(arguments: &[&str]) -> Self {
+        let bytes = written("chart.png", &[arguments, &["--out", "chart.png"]].concat());
+        let reader = png::Decoder::new(std::io::Cursor::new(&bytes)).read_info().unwrap();
+        let info = reader.info();
+        let size = info.pixel_dims.expect("pHYs");
+        assert!(size.unit == png::Unit::Meter && size.xppu == size.yppu && info.srgb.is_some(), "{size:?}");
+        let metre = f64::from(size.xppu);
+        let mm = [info.width, info.height].map(|px| 1e3 * f64::from(px) / metre);
+        assert!((mm[0] - 420.0).abs() < 0.1 && (mm[1] - 297.0).abs() < 0.1, "{mm:?}");
+        assert!(metre * 0.0254 > 200.0, "too coarse for a wall: {} dpi", metre * 0.0254);
+        Self { pixels: image::load_from_memory(&bytes).unwrap().to_rgb8(), px_per_mm: 1e-3 * metre }
+    }
+
+    fn at(&self, x: f64, y: f64) -> [u8; 3] {
+        self.pixels.get_pixel((x * self.px_per_mm) as u32, (y * self.px_per_mm) as u32).0
+    }
+
+    /// Share of dark pixels between two corners.
+    fn ink(&self, [left, top]: [f64; 2], [right, bottom]: [f64; 2]) -> f64 {
+        let pixels = |from: f64, to: f64| (from * self.px_per_mm) as u32..(to * self.px_per_mm) as u32;
+        let (mut dark, mut all) = (0, 0);
+        for y in pixels(top, bottom) {
+            for x in pixels(left, right) {
+                dark += u32::from(self.pixels.get_pixel(x, y).0.iter().all(|c| *c < 100));
+                all += 1;
+            }
+        }
+        f64::from(dark) / f64::from(all)
+    }
+}
+
+#[test]
+fn the_picture_has_the_colours_that_optics_computes() {
+    for (name, lamp) in [("d65", Lamp::D65), ("planck:2900", Lamp::Planck(2900.0))] {
+        let svg = drawn(&["--lamp", name]);
+        let sheet = Document::parse(&svg).unwrap();
+        let picture = Picture::new(&["--lamp", name]);
+        let colours = InterferenceColours::new(
+            lamp,
+            WhiteScaling::Channels,
+            Nanometres::from_nm(1.0),
+            Nanometres::from_nm(1800.0),
+        );
+        let same = |place: [f64; 2], nm: f64| {
+            let (painted, ours) = (picture.at(place[0], place[1]), colours.code(Nanometres::from_nm(nm)));
+            let apart = painted.iter().zip(ours).map(|(a, b)| a.abs_diff(b)).max().unwrap();
+            assert!(apart <= 4, "{name}, {nm} nm at {place:?}: {painted:?} and {ours:?}");
+        };
+        let field = by_id(&sheet, "field");
+        let bottom = number(field, "y") + number(field, "height");
+        let (nm, um) = (scale(&sheet, "retardation", "x"), scale(&sheet, "thickness", "y"));
+        // Where a value of the scale stands, for the scales are even.
+        let x = |value: f64| (value - nm(0.0)) / (nm(1.0) - nm(0.0));
+        let y = |value: f64| bottom + value / (um(1.0) - um(0.0));
+        // At 55 um no line of a mineral and no end of an order passes there.
+        for retardation in [60.0, 150.0, 273.0, 300.0, 420.0, 700.0, 820.0, 1000.0, 1300.0, 1500.0, 1750.0] {
+            same([x(retardation), y(55.0)], retardation);
+        }
+        // Quartz of 30 um (Ghosh 1999 at 589.3 nm), and others, on the scale of thickness.
+        for (thickness, retardation) in [(15.0, 136.5), (30.0, 273.0), (45.0, 409.5)] {
+            same([34.0, y(thickness)], retardation);
+        }
+    }
+}
+
+/// Without a font there is no ink in any of these places.
+#[test]
+fn every_text_of_the_sheet_stands_in_the_picture() {
+    let svg = drawn(&[]);
+    let sheet = Document::parse(&svg).unwrap();
+    let picture = Picture::new(&[]);
+    let mut looked = 0;
+    for node in sheet.descendants().filter(|n| n.has_attribute("x") && n.text().is_some()) {
+        let size = node.ancestors().find_map(|n| n.attribute("font-size")).unwrap().parse::<f64>().unwrap();
+        let (x, y, said) = (number(node, "x"), number(node, "y"), node.text().unwrap());
+        // Letters are wider than this on the average, so the box is full from end to end.
+        let width = 0.4 * size * said.chars().count() as f64;
+        let left = match node.attribute("text-anchor") {
+            Some("middle") => x - 0.5 * width,
+            Some("end") => x - width,
+            _ => x,
+        };
+        for (from, to) in [(left, left + 0.5 * width), (left + 0.5 * width, left + width)] {
+            let ink = picture.ink([from, y - 0.75 * size], [to, y]);
+            assert!((0.05..0.6).contains(&ink), "{said}: {ink}");
+        }
+        looked += 1;
+    }
+    assert!(looked > 40, "{looked}");
+    // Bold is bold, and nothing stands between the title and the sheet's upper edge.
+    assert!(picture.ink([14.0, 15.5], [100.0, 24.0]) > 1.5 * picture.ink([14.0, 29.5], [100.0, 34.0]));
+    assert!(picture.ink([0.0, 0.0], [420.0, 14.0]) == 0.0);
+}
+
 #[test]
 fn the_allowed_band_is_the_laboratorys() {
     let dir = tempdir().unwrap();
@@ -171,7 +278,20 @@ fn what_cannot_be_drawn_is_refused_in_one_sentence() {
     refused(dir, &["--lamp", "neon"], 2, &["'neon' for '--lamp", "no such lamp is known; give d65, a, planck:KELVIN"]);
     refused(dir, &["--lamp", "planck:9"], 2, &["must be a number from 1500 to 25000"]);
     refused(dir, &["--target", "-3"], 2, &["must be a number above zero"]);
-    refused(dir, &["--out", "chart.png"], 1, &["chart.png: the chart is written as SVG only", "ends in .svg"]);
+    for name in ["chart.pdf", "chart", "png"] {
+        let said = format!("{name}: the chart is written as SVG or PNG");
+        refused(dir, &["--out", name], 1, &[&said, "ends in .svg or .png"]);
+    }
+    let house = tempdir().unwrap();
+    let limits = house.path().join("house.toml");
+    fs::write(&limits, "thickness_min_um = 25\nthickness_max_um = 35\nsource = \"\u{8a66} 3\"").unwrap();
+    let limits = limits.to_str().unwrap();
+    refused(
+        dir,
+        &["--limits", limits, "--out", "chart.png"],
+        1,
+        &["--out: the fonts for a PNG have no \"\u{8a66}\"", "ends in .svg"],
+    );
     refused(
         dir,
         &["--out", "nowhere/chart.svg"],

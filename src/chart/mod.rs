@@ -3,6 +3,7 @@
 #[cfg(test)]
 mod browser;
 mod labels;
+mod picture;
 pub mod scale;
 pub mod sheet;
 

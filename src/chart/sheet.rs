@@ -6,6 +6,7 @@ use askama::Template;
 
 use crate::chart::ColourScale;
 use crate::chart::labels::{MineralLine, spread};
+use crate::chart::picture;
 use crate::error::{Error, Result};
 use crate::optics::{Lamp, quartz};
 use crate::units::{Micrometres, Nanometres};
@@ -63,6 +64,15 @@ impl WallChart {
         self.sheet()
             .render()
             .map_err(|e| Error::new("chart", "the sheet cannot be set", "report this as a fault").caused_by(e))
+    }
+
+    /// The same sheet as a PNG picture that prints on A3.
+    ///
+    /// # Errors
+    /// When the laboratory's words hold a letter that the picture's fonts do not have, or the picture cannot be made, which
+    /// is a fault of this program.
+    pub fn to_png(&self) -> Result<Vec<u8>> {
+        picture::png(&self.to_svg()?)
     }
 
     fn x(&self, nm: f64) -> f64 {

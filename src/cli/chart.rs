@@ -16,7 +16,7 @@ use crate::verdict::{LimitSet, ThicknessBand};
 pub const EXAMPLES: &str = "Lamps: d65, a, planck:KELVIN (1500 to 25000), daylight:KELVIN (4000 to 25000), and white LEDs as \
 led:warm, led:cool or led:BLUE:NM with the height of the blue line over that of the phosphor (0 to 5) and the phosphor's \
 centre (500 to 650 nm).\n\nExamples:\n  thinproof chart\n  thinproof chart --lamp planck:2900 --out tungsten.svg\n  \
-thinproof chart --lamp led:warm --target 20 --tolerance 3 --up-to 1200 --out soil.svg";
+thinproof chart --lamp led:warm --target 20 --tolerance 3 --up-to 1200 --out soil.png";
 
 /// What is typed after `chart`.
 #[derive(Args, Debug)]
@@ -36,7 +36,7 @@ pub struct ChartArguments {
     /// Retardation at the right end, nm.
     #[arg(long, default_value = "1800", value_name = "NM", allow_negative_numbers = true, value_parser = above_zero)]
     up_to: f64,
-    /// File to write: an SVG drawing of A3 size.
+    /// File to write, of A3 size: an SVG drawing, or a PNG picture where the name ends in .png.
     #[arg(long, default_value = "chart.svg", value_name = "FILE")]
     out: PathBuf,
 }
@@ -48,12 +48,14 @@ pub struct ChartArguments {
 /// file is left as it was then.
 pub fn run(arguments: &ChartArguments) -> Result<ExitCode> {
     let out = &arguments.out;
-    if !out.extension().is_some_and(|e| e.eq_ignore_ascii_case("svg")) {
-        let remedy = "give --out a name that ends in .svg, and save a PNG from any browser or drawing program";
-        return Err(Error::new(out, "the chart is written as SVG only", remedy));
+    let ends_in = |ending: &str| out.extension().is_some_and(|e| e.eq_ignore_ascii_case(ending));
+    if !ends_in("svg") && !ends_in("png") {
+        let remedy = "give --out a name that ends in .svg or .png";
+        return Err(Error::new(out, "the chart is written as SVG or PNG", remedy));
     }
     let chart = WallChart::new(arguments.lamp, arguments.band()?, Nanometres::from_nm(arguments.up_to))?;
-    write(out, &chart.to_svg()?)?;
+    let sheet = if ends_in("png") { chart.to_png()? } else { chart.to_svg()?.into_bytes() };
+    write(out, &sheet)?;
     println!("{}", out.display());
     Ok(ExitCode::SUCCESS)
 }
@@ -79,14 +81,14 @@ impl ChartArguments {
 }
 
 /// Writes beside the place and moves there, so that the file is whole or the older one.
-fn write(out: &Path, svg: &str) -> Result<()> {
+fn write(out: &Path, sheet: &[u8]) -> Result<()> {
     let failed = |e: std::io::Error| {
         Error::new(out, "the chart cannot be written there", "check that its folder exists and can be written to")
             .caused_by(e)
     };
     let folder = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let draft = folder.join(format!(".thinproof-chart-{}.svg", std::process::id()));
-    let written = std::fs::File::create(&draft).and_then(|mut file| file.write_all(svg.as_bytes()));
+    let draft = folder.join(format!(".thinproof-chart-{}", std::process::id()));
+    let written = std::fs::File::create(&draft).and_then(|mut file| file.write_all(sheet));
     written.and_then(|()| std::fs::rename(&draft, out)).map_err(|e| {
         // It may not be there at all.
         let _ = std::fs::remove_file(&draft);
