@@ -22,6 +22,7 @@ mod strange_sensors;
 mod thickness_grains;
 mod thickness_lookalikes;
 mod thickness_map;
+mod thickness_refusals;
 mod turned_frames;
 mod wall_chart;
 mod whole_sections;

@@ -27,9 +27,22 @@ pub struct SectionSize {
     pub height_mm: Option<f64>,
 }
 
-/// What to do when there is too little quartz.
-pub(crate) const MORE_QUARTZ: &str = "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml \
-                           ([[quartz]]); a rock without any can be measured by its feldspar (reference_mineral).";
+/// What to do when there is too little of the mineral that is measured by.
+pub(crate) fn more_of(yardstick: &Yardstick) -> String {
+    if yardstick.is_quartz() {
+        format!(
+            "Photograph a field with more quartz, or several fields. Quartz that you know can be marked in slide.toml ([[quartz]]); {WITHOUT_QUARTZ}."
+        )
+    } else {
+        format!("Photograph a field with more {}, or several fields. {BY_QUARTZ}", yardstick.mineral.name)
+    }
+}
+
+/// What else could be used in a rock without quartz.
+const WITHOUT_QUARTZ: &str = "a rock without any can be measured by its feldspar (reference_mineral)";
+/// What else could be used where another mineral does not tell.
+const BY_QUARTZ: &str =
+    "By quartz the thickness is told more closely: where the rock has some, leave out reference_mineral.";
 /// Probability that there is no quartz at all from which on nothing is measured.
 const NO_QUARTZ: f64 = 0.05;
 /// Fewest grains that look like quartz for a thickness.
@@ -87,7 +100,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
                     "only {n} clear colourless grains that may be {mineral} were found, and any of them may be cut in any direction"
                 ),
             },
-            next: MORE_QUARTZ.into(),
+            next: more_of(yardstick),
         };
     }
     let (Seen { prior, tone, gathered }, mut lamps, disbelieved) = match seen.explained(fields) {
@@ -102,7 +115,11 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
             why: format!("the grains' colours do not follow the interference colours of {mineral} under any lamp"),
-            next: "Take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph again.".into(),
+            next: format!(
+                "Take out any compensator plate or filter, balance white on plane light, keep that for the crossed photographs, and photograph \
+                 again. {}",
+                else_by(yardstick)
+            ),
         };
     }
     let least = if alike.evened.is_empty() { LEAST_MISFIT } else { balance::LEAST_MISFIT };
@@ -123,20 +140,20 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             why: format!(
                 "nothing shows for certain that there is {mineral}: other minerals would give these colours too (probability {without:.2})"
             ),
-            next: MORE_QUARTZ.into(),
+            next: more_of(yardstick),
         };
     }
     let components = component::doubted(components, &grains);
     let posterior = surface::common_posterior(&components, |_| true);
     let answers = orders::answers(&posterior);
     let best = answers.first().filter(|a| a.probability >= orders::CARRIED);
-    let Some(best) = best else { return undecided(&answers) };
+    let Some(best) = best else { return undecided(&answers, yardstick) };
     let common = surface::draw_common(&orders::within(&posterior, best));
     let middle = Measured::from_draws(&common);
     let local: Vec<Measured> = (0..fields.len()).map(|f| local_thickness(&grains, &components, f, middle)).collect();
     let half = |m: &Measured| 0.5 * (m.interval[1] - m.interval[0]);
     if half(&middle) > WIDEST * middle.value && local.iter().all(|m| half(m) > WIDEST * m.value) {
-        return too_wide(middle.interval);
+        return too_wide(middle.interval, yardstick);
     }
     if !marked && let Some(refused) = unreadable::too_grey(prior, middle.value) {
         return refused;
@@ -148,7 +165,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
                 "only {} grains can be told to be {mineral} by their interference colours",
                 carried.number(|_| true)
             ),
-            next: MORE_QUARTZ.into(),
+            next: more_of(yardstick),
         };
     }
     if !marked
@@ -183,7 +200,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     let half_with_shared = |m: &Measured| half(m).hypot(1.96 * systematic * m.value);
     let wide = |m: &Measured| half_with_shared(m) > WIDEST * m.value;
     if wide(&middle) && local.iter().all(wide) {
-        return too_wide([-1.0, 1.0].map(|side| middle.value + side * half_with_shared(&middle)));
+        return too_wide([-1.0, 1.0].map(|side| middle.value + side * half_with_shared(&middle)), yardstick);
     }
     if yardstick.is_quartz() {
         // Retardations are read under one lamp: they are held against the thickness that this lamp gives.
@@ -196,7 +213,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
                 return oriented::altered_or_oriented();
             }
             Spread::TooHigh if !marked && (off_record || !Seen::borne_out(prior, &lamps[0].gains, misfit)) => {
-                return oriented::one_grey();
+                return oriented::one_grey(yardstick);
             }
             Spread::TooHigh => {
                 systematic = systematic.hypot(PREFERRED_ORIENTATION);
@@ -231,22 +248,28 @@ fn under_one_lamp(component: &component::Component, answer: &orders::Answer) -> 
 }
 
 /// The interval is too wide to be called a measurement.
-fn too_wide([low, high]: [f64; 2]) -> Thickness {
+fn too_wide([low, high]: [f64; 2], yardstick: &Yardstick) -> Thickness {
     Thickness::NotMeasurable {
         why: format!("the grains allow anything from {low:.0} to {high:.0} µm"),
-        next:
-            "Photograph crossed polars at four angles 22.5° apart with exposure recorded, on a field with more quartz."
-                .into(),
+        next: format!("{FOUR_ANGLES}, on a field with more {}. {}", yardstick.mineral.name, else_by(yardstick)),
     }
 }
 
+/// How crossed light is photographed so that it tells most.
+const FOUR_ANGLES: &str = "Photograph crossed polars at four angles 22.5° apart with exposure recorded";
+
+/// What else could be used than the mineral that is measured by, as a sentence.
+fn else_by(yardstick: &Yardstick) -> String {
+    if yardstick.is_quartz() { format!("Quartz may be missing: {WITHOUT_QUARTZ}.") } else { BY_QUARTZ.into() }
+}
+
 /// Several thicknesses explain the colours, and none is carried by the evidence.
-fn undecided(answers: &[orders::Answer]) -> Thickness {
+fn undecided(answers: &[orders::Answer], yardstick: &Yardstick) -> Thickness {
     let each: Vec<String> =
         answers.iter().take(3).map(|a| format!("{:.0} µm ({:.2})", a.thickness_um, a.probability)).collect();
     Thickness::NotMeasurable {
         why: format!("the colours fit more than one thickness: {}", each.join(" or ")),
-        next: "Photograph crossed polars at four angles 22.5° apart with exposure recorded.".into(),
+        next: format!("{FOUR_ANGLES}. {}", else_by(yardstick)),
     }
 }
 
@@ -360,4 +383,18 @@ fn surface_of(
         lamp: components[0].path.name.clone(),
         notes,
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn several_answers_are_told_with_their_probabilities_and_none_is_chosen() {
+        let answer = |thickness_um, probability| orders::Answer { probability, thickness_um, points: (0, 0) };
+        let said = undecided(&[answer(57.2, 0.7), answer(71.8, 0.3)], &Yardstick::quartz());
+        let Thickness::NotMeasurable { why, next } = said else { panic!("two answers are no measurement") };
+        assert_eq!(why, "the colours fit more than one thickness: 57 µm (0.70) or 72 µm (0.30)");
+        assert!(next.starts_with(FOUR_ANGLES) && next.contains("reference_mineral"), "{next}");
+    }
 }

@@ -2,8 +2,9 @@
 
 use crate::thickness::Thickness;
 use crate::thickness::carried::{Carried, Spread};
-use crate::thickness::fit::{LOOKS_CLEAR, MORE_QUARTZ};
+use crate::thickness::fit::{LOOKS_CLEAR, more_of};
 use crate::thickness::grain;
+use crate::thickness::yardstick::Yardstick;
 
 /// Strength of a lack of high colours above which it is orientation whatever clear feldspar there is.
 const STRONGLY: f64 = 2.6;
@@ -58,11 +59,11 @@ pub(super) fn altered_or_oriented() -> Thickness {
 
 /// Too many high colours that are not as bright or as neutral as quartz would be: beyond the fourth order or so all colours mix to one
 /// grey-white, half as bright as plane light, whatever the cut (high-order white of calcite and dolomite: handbooks, from memory).
-pub(super) fn one_grey() -> Thickness {
+pub(super) fn one_grey(yardstick: &Yardstick) -> Thickness {
     Thickness::NotMeasurable {
         why: "more grains show high colours than among randomly lying quartz crystals, and they are not as bright or not of the colour \
               that quartz would be: a mineral of very high birefringence, such as calcite, shows one grey-white whatever its cut"
             .into(),
-        next: MORE_QUARTZ.into(),
+        next: more_of(yardstick),
     }
 }

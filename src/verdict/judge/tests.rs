@@ -4,7 +4,7 @@ use super::*;
 use crate::section::defects::DefectKind;
 use crate::section::totals::{DefectTotals, Weighed, WeighedBubble};
 use crate::slide::record::Impregnation;
-use crate::verdict::fixture::{self, limits, measured, one_field, record, surface};
+use crate::verdict::fixture::{self, bent, limits, measured, one_field, record, surface};
 
 fn clean() -> Tally {
     Tally {
@@ -321,4 +321,20 @@ fn a_remake_names_first_what_grinding_cannot_put_right() {
     assert_eq!(verdict.reasons[0].limit, Limit::PluckedArea);
     assert!(verdict.reasons.iter().any(|r| r.limit == Limit::RangeAcross && r.missed()), "the wedge is missed too");
     assert_eq!(verdict.why, verdict.reasons[0].sentence);
+}
+
+#[test]
+fn thin_edges_of_a_section_that_is_not_ground_are_told_and_what_to_do_next_time() {
+    let v = verdict(&record(), &measured(bent(30.5, 0.1, [0.0, 0.0], [-1.5, -1.2])), &clean());
+    assert_eq!(v.outcome, Outcome::Pass);
+    let note = v.notes.iter().find(|n| n.starts_with("Its edges are thin")).unwrap_or_else(|| panic!("{:?}", v.notes));
+    assert!(
+        note.contains("27.8 µm at the corners, 30.5 at the centre") && note.contains("Nothing puts rock back"),
+        "{note}"
+    );
+    // The same the other way round has thick edges, and one that is ground gets a plan instead.
+    for surface in [bent(30.5, 0.1, [0.0, 0.0], [1.5, 1.2]), bent(38.0, 0.1, [0.0, 0.0], [-1.5, -1.2])] {
+        let v = verdict(&record(), &measured(surface), &clean());
+        assert!(!v.notes.iter().any(|n| n.starts_with("Its edges are thin")), "{:?} {:?}", v.outcome, v.notes);
+    }
 }
