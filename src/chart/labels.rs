@@ -4,9 +4,9 @@ use crate::optics::mineral::{MINERALS, Mineral};
 
 /// Minerals of one birefringence: a line from the origin.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct MineralLine {
+pub(crate) struct MineralLine {
     /// Names.
-    pub(super) names: Vec<&'static str>,
+    pub(crate) names: Vec<&'static str>,
     /// Range of the largest birefringence.
     pub(super) range: (f64, f64),
     /// Where the range is from, one a name.
@@ -15,7 +15,7 @@ pub(super) struct MineralLine {
 
 impl MineralLine {
     /// The minerals known to optics; those of one range share a line.
-    pub(super) fn all() -> Vec<Self> {
+    pub(crate) fn all() -> Vec<Self> {
         let mut lines: Vec<Self> = Vec::new();
         for Mineral { name, low, high, source, .. } in MINERALS {
             match lines.iter_mut().find(|l| l.range == (low, high)) {
@@ -30,12 +30,12 @@ impl MineralLine {
     }
 
     /// Whether this is the line of quartz, which the thickness is read from.
-    pub(super) fn is_quartz(&self) -> bool {
+    pub(crate) fn is_quartz(&self) -> bool {
         self.names == ["quartz"]
     }
 
     /// Birefringence of the line: the middle of the range.
-    pub(super) const fn birefringence(&self) -> f64 {
+    pub(crate) const fn birefringence(&self) -> f64 {
         0.5 * (self.range.0 + self.range.1)
     }
 

@@ -7,5 +7,6 @@ mod picture;
 pub mod scale;
 pub mod sheet;
 
+pub(crate) use labels::MineralLine;
 pub use scale::ColourScale;
 pub use sheet::WallChart;

@@ -1,6 +1,6 @@
 //! The grains of a slide on the interference-colour chart, beside what quartz at random would show.
 
-use crate::chart::ColourScale;
+use crate::chart::{ColourScale, MineralLine};
 use crate::optics::quartz::largest_retardation;
 use crate::report::Report;
 use crate::report::drawing::band;
@@ -54,13 +54,23 @@ pub(super) struct ChartView {
     pub(super) ticks: Vec<(f64, String)>,
     /// Marks across the colours: ends of orders, and (true) where quartz of the allowed thickness begins and ends.
     pub(super) marks: Vec<(f64, bool)>,
+    /// Where the line of each mineral leaves the colours, from their lower left corner, and (true) whether it is quartz's.
+    pub(super) lines: Vec<([f64; 2], bool)>,
+    /// The allowed thickness: height, where quartz's line stands there, and µm.
+    pub(super) allowed: Vec<([f64; 2], String)>,
+    /// The measured thickness on quartz's line.
+    pub(super) measured: Option<[f64; 2]>,
     pub(super) note: String,
 }
 
+/// The colours' left edge, top and bottom, and the width of all bars, in the drawing's own units. The page's template draws by them.
+const LEFT: f64 = 46.0;
+const TOP: f64 = 200.0;
+const BOTTOM: f64 = 320.0;
+const WIDTH: f64 = 834.0;
+
 impl ChartView {
     pub(super) fn of(chart: &Chart, report: &Report) -> Self {
-        const LEFT: f64 = 30.0;
-        const WIDTH: f64 = 850.0;
         let x = |nm: f64| LEFT + WIDTH * nm / chart.up_to_nm.max(1e-9);
         let strip = [LEFT, round1(x(chart.scale.up_to().nm()) - LEFT)];
         let most = chart.found.iter().chain(&chart.expected).fold(1e-9, |a: f64, b| a.max(*b));
@@ -72,11 +82,11 @@ impl ChartView {
             .iter()
             .enumerate()
             .filter(|(_, v)| **v > 0.0)
-            .map(|(i, v)| [LEFT + i as f64 * width + 1.0, 200.0 - height(*v), width - 2.0, height(*v)].map(round1))
+            .map(|(i, v)| [LEFT + i as f64 * width + 1.0, TOP - height(*v), width - 2.0, height(*v)].map(round1))
             .collect();
-        let mut expected = format!("M{LEFT} 200");
+        let mut expected = format!("M{LEFT} {TOP}");
         for (i, v) in chart.expected.iter().enumerate() {
-            expected.push_str(&format!("V{}H{}", round1(200.0 - height(*v)), round1(LEFT + (i + 1) as f64 * width)));
+            expected.push_str(&format!("V{}H{}", round1(TOP - height(*v)), round1(LEFT + (i + 1) as f64 * width)));
         }
         let step = if chart.up_to_nm > 500.0 { 100.0 } else { 50.0 };
         let ticks = (0..=(chart.up_to_nm / step) as usize)
@@ -84,21 +94,47 @@ impl ChartView {
             .collect();
         let ends = chart.scale.order_ends();
         let (low, high) = band(report);
-        let allowed = [low, high].map(|um| largest_retardation(Micrometres::from_um(um)).nm());
+        let highest = [low, high].map(|um| largest_retardation(Micrometres::from_um(um)).nm());
         let within = |nm: &f64| *nm <= chart.scale.up_to().nm();
         let marks = ends
             .iter()
             .map(|e| (e.nm(), false))
-            .chain(allowed.map(|nm| (nm, true)))
+            .chain(highest.map(|nm| (nm, true)))
             .filter(|(nm, _)| within(nm))
             .map(|(nm, allowed)| (round1(x(nm)), allowed))
             .collect();
+        // Thickness rises over the colours so far that quartz's line is their diagonal.
+        let quartz_nm = |um: f64| largest_retardation(Micrometres::from_um(um)).nm();
+        let up_to_um = chart.scale.up_to().nm() / quartz_nm(1.0);
+        let y = |um: f64| BOTTOM - (BOTTOM - TOP) * um / up_to_um;
+        let point = |um: f64| [x(quartz_nm(um)), y(um)].map(round1);
+        let leaves = |line: &MineralLine| {
+            let nm = 1000.0 * line.birefringence() * up_to_um;
+            let right = chart.scale.up_to().nm();
+            [x(nm.min(right)), y(up_to_um * (right / nm).min(1.0))].map(round1)
+        };
+        let minerals = MineralLine::all();
+        let lines = minerals.iter().map(|l| if l.is_quartz() { (point(up_to_um), true) } else { (leaves(l), false) });
+        let measured = report.thickness.mean_um.filter(|um| *um <= up_to_um).map(point);
+        let named = |lower: bool| {
+            let quartz = minerals.iter().position(MineralLine::is_quartz).unwrap_or(0);
+            let beside = if lower { &minerals[..quartz] } else { &minerals[(quartz + 1).min(minerals.len())..] };
+            beside.iter().flat_map(|l| l.names.iter().copied()).collect::<Vec<_>>().join(", ")
+        };
         let first = ends.first().map_or_else(String::new, |e| format!(", first order to {:.0} nm", e.nm()));
         let note = format!(
-            "Colours under {}{first}; between the bold marks: the highest colour of quartz of {low} to {high} µm",
-            chart.scale.lamp()
+            "Colours under {}{first}; between the bold marks: the highest colour of quartz of {low} to {high} µm. Upwards over the colours: \
+             thickness, 0 to {up_to_um:.0} µm, and the highest colour of quartz at each (bold line{}), of {} (left of it) and of {} (right \
+             of it)",
+            chart.scale.lamp(),
+            if measured.is_some() { ", dot: as measured" } else { "" },
+            named(true),
+            named(false)
         );
-        Self { stops: chart.scale.stops(), strip, bars: found, expected, ticks, marks, note }
+        let allowed =
+            [low, high].into_iter().filter(|um| *um <= up_to_um).map(|um| (point(um), format!("{um}"))).collect();
+        let lines = lines.collect();
+        Self { stops: chart.scale.stops(), strip, bars: found, expected, ticks, marks, lines, allowed, measured, note }
     }
 }
 
