@@ -39,6 +39,12 @@ impl MineralLine {
         0.5 * (self.range.0 + self.range.1)
     }
 
+    /// Where the line leaves a chart that ends at these, across and upwards: retardation, nm, and thickness, µm.
+    pub(crate) fn leaves(&self, [nm, um]: [f64; 2]) -> [f64; 2] {
+        let nm_per_um = 1e3 * self.birefringence();
+        if nm_per_um * um <= nm { [nm_per_um * um, um] } else { [nm, nm / nm_per_um] }
+    }
+
     /// The range in words.
     pub(super) fn range_words(&self) -> String {
         let (low, high) = self.range;

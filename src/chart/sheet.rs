@@ -189,11 +189,10 @@ impl WallChart {
     fn lines(&self) -> Vec<Line> {
         const LETTER: f64 = 2.75;
         const LINE: f64 = 5.4;
-        let (up_to_nm, up_to_um) = (self.scale.up_to().nm(), self.up_to_um);
+        let up_to = [self.scale.up_to().nm(), self.up_to_um];
         let mut minerals = MineralLine::all();
         minerals.sort_by(|a, b| a.birefringence().total_cmp(&b.birefringence()));
-        let (above, beside): (Vec<_>, Vec<_>) =
-            minerals.into_iter().partition(|m| m.birefringence() * 1e3 * up_to_um <= up_to_nm);
+        let (above, beside): (Vec<_>, Vec<_>) = minerals.into_iter().partition(|m| m.leaves(up_to)[1] >= self.up_to_um);
         let text = |m: &MineralLine| {
             let mut text: Vec<String> = m.names.iter().map(|n| (*n).to_owned()).collect();
             text.push(m.range_words());
@@ -220,7 +219,7 @@ impl WallChart {
         };
         let mut lines = Vec::new();
 
-        let ends: Vec<f64> = above.iter().map(|m| self.x(m.birefringence() * 1e3 * up_to_um)).collect();
+        let ends: Vec<f64> = above.iter().map(|m| self.x(m.leaves(up_to)[0])).collect();
         let widths: Vec<f64> = above
             .iter()
             .map(|m| 5.0 + LETTER * text(m).iter().map(|t| t.chars().count()).max().unwrap_or(0) as f64)
@@ -232,7 +231,7 @@ impl WallChart {
         }
 
         // From the top down: the steepest line leaves highest.
-        let ends: Vec<f64> = beside.iter().map(|m| self.y(up_to_nm / (m.birefringence() * 1e3))).collect();
+        let ends: Vec<f64> = beside.iter().map(|m| self.y(m.leaves(up_to)[1])).collect();
         let heights: Vec<f64> = beside.iter().map(|m| 3.0 + LINE * text(m).len() as f64).collect();
         for ((m, end), y) in beside.iter().zip(&ends).zip(spread(&ends, &heights, BESIDE)) {
             let rows = text(m).len() as f64;

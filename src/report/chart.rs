@@ -4,6 +4,7 @@ use crate::chart::{ColourScale, MineralLine};
 use crate::optics::quartz::largest_retardation;
 use crate::report::Report;
 use crate::report::drawing::band;
+use crate::report::words;
 use crate::thickness::MeasuredGrain;
 use crate::units::Micrometres;
 
@@ -58,7 +59,7 @@ pub(super) struct ChartView {
     pub(super) lines: Vec<([f64; 2], bool)>,
     /// The allowed thickness: height, where quartz's line stands there, and µm.
     pub(super) allowed: Vec<([f64; 2], String)>,
-    /// The measured thickness on quartz's line.
+    /// The measured thickness on quartz's line; None where another mineral measured it.
     pub(super) measured: Option<[f64; 2]>,
     pub(super) note: String,
 }
@@ -94,33 +95,24 @@ impl ChartView {
             .collect();
         let ends = chart.scale.order_ends();
         let (low, high) = band(report);
-        let highest = [low, high].map(|um| largest_retardation(Micrometres::from_um(um)).nm());
-        let within = |nm: &f64| *nm <= chart.scale.up_to().nm();
+        let quartz_nm = |um: f64| largest_retardation(Micrometres::from_um(um)).nm();
+        let right = chart.scale.up_to().nm();
         let marks = ends
             .iter()
             .map(|e| (e.nm(), false))
-            .chain(highest.map(|nm| (nm, true)))
-            .filter(|(nm, _)| within(nm))
+            .chain([low, high].map(|um| (quartz_nm(um), true)))
+            .filter(|(nm, _)| *nm <= right)
             .map(|(nm, allowed)| (round1(x(nm)), allowed))
             .collect();
         // Thickness rises over the colours so far that quartz's line is their diagonal.
-        let quartz_nm = |um: f64| largest_retardation(Micrometres::from_um(um)).nm();
-        let up_to_um = chart.scale.up_to().nm() / quartz_nm(1.0);
-        let y = |um: f64| BOTTOM - (BOTTOM - TOP) * um / up_to_um;
-        let point = |um: f64| [x(quartz_nm(um)), y(um)].map(round1);
-        let leaves = |line: &MineralLine| {
-            let nm = 1000.0 * line.birefringence() * up_to_um;
-            let right = chart.scale.up_to().nm();
-            [x(nm.min(right)), y(up_to_um * (right / nm).min(1.0))].map(round1)
-        };
+        let up_to_um = right / quartz_nm(1.0);
+        let place = |[nm, um]: [f64; 2]| [x(nm), BOTTOM - (BOTTOM - TOP) * um / up_to_um].map(round1);
+        let of_quartz = |um: f64| (um <= up_to_um).then(|| place([quartz_nm(um), um]));
         let minerals = MineralLine::all();
-        let lines = minerals.iter().map(|l| if l.is_quartz() { (point(up_to_um), true) } else { (leaves(l), false) });
-        let measured = report.thickness.mean_um.filter(|um| *um <= up_to_um).map(point);
-        let named = |lower: bool| {
-            let quartz = minerals.iter().position(MineralLine::is_quartz).unwrap_or(0);
-            let beside = if lower { &minerals[..quartz] } else { &minerals[(quartz + 1).min(minerals.len())..] };
-            beside.iter().flat_map(|l| l.names.iter().copied()).collect::<Vec<_>>().join(", ")
-        };
+        let lines = minerals.iter().map(|l| (place(l.leaves([right, up_to_um])), l.is_quartz())).collect();
+        let allowed = [low, high].into_iter().filter_map(|um| Some((of_quartz(um)?, format!("{um}")))).collect();
+        let by_quartz = words::other_than_quartz(report).is_none();
+        let measured = report.thickness.mean_um.filter(|_| by_quartz).and_then(of_quartz);
         let first = ends.first().map_or_else(String::new, |e| format!(", first order to {:.0} nm", e.nm()));
         let note = format!(
             "Colours under {}{first}; between the bold marks: the highest colour of quartz of {low} to {high} µm. Upwards over the colours: \
@@ -128,14 +120,18 @@ impl ChartView {
              of it)",
             chart.scale.lamp(),
             if measured.is_some() { ", dot: as measured" } else { "" },
-            named(true),
-            named(false)
+            beside_quartz(&minerals, |l, quartz| l < quartz),
+            beside_quartz(&minerals, |l, quartz| l > quartz)
         );
-        let allowed =
-            [low, high].into_iter().filter(|um| *um <= up_to_um).map(|um| (point(um), format!("{um}"))).collect();
-        let lines = lines.collect();
         Self { stops: chart.scale.stops(), strip, bars: found, expected, ticks, marks, lines, allowed, measured, note }
     }
+}
+
+/// Names of the minerals whose birefringence stands so to quartz's.
+fn beside_quartz(minerals: &[MineralLine], side: impl Fn(f64, f64) -> bool) -> String {
+    let quartz = minerals.iter().find(|l| l.is_quartz()).map_or(0.0, MineralLine::birefringence);
+    let beside = minerals.iter().filter(|l| side(l.birefringence(), quartz));
+    beside.flat_map(|l| l.names.iter().copied()).collect::<Vec<_>>().join(", ")
 }
 
 fn round1(v: f64) -> f64 {

@@ -22,7 +22,7 @@ fn chart_marks_the_quartz_of_an_allowed_section() {
     for ((x, allowed), nm) in view.marks.iter().zip([227.5, 318.5]) {
         assert!(*allowed && (x - 46.0 - 834.0 * nm / chart.up_to_nm).abs() < 0.2, "{nm} nm: {x}");
     }
-    // Quartz's line passes over the marks at their thickness, and feldspar's and mica's on either side of it.
+    // Quartz's line passes over the marks at their thickness, and the other minerals' on either side of it.
     for ((place, um), mark) in view.allowed.iter().zip(&view.marks) {
         assert!((place[0] - mark.0).abs() < 0.2, "{um} µm: {place:?} {mark:?}");
     }
@@ -32,6 +32,9 @@ fn chart_marks_the_quartz_of_an_allowed_section() {
     assert!(view.lines.iter().any(|l| rise(l.0) > 1.2 * quartz) && view.lines.iter().any(|l| rise(l.0) < 0.5 * quartz));
     let measured = view.measured.expect("it was measured");
     assert!((rise(measured) - quartz).abs() < 0.01 && measured[0] > view.marks[0].0 && measured[0] < view.marks[1].0);
+    let mut by_feldspar = report;
+    by_feldspar.thickness.mineral = Some("plagioclase".into());
+    assert_eq!(ChartView::of(&chart, &by_feldspar).measured, None, "its highest colour is not quartz's");
     let page = page("pass");
     assert!(page.contains("between the bold marks: the highest colour of quartz of 25 to 35 \u{b5}m"));
 }

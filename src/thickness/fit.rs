@@ -260,7 +260,7 @@ const FOUR_ANGLES: &str = "Photograph crossed polars at four angles 22.5° apart
 
 /// What else could be used than the mineral that is measured by, as a sentence.
 fn else_by(yardstick: &Yardstick) -> String {
-    if yardstick.is_quartz() { format!("Quartz may be missing: {WITHOUT_QUARTZ}.") } else { BY_QUARTZ.into() }
+    if yardstick.is_quartz() { format!("There may be no quartz in it: {WITHOUT_QUARTZ}.") } else { BY_QUARTZ.into() }
 }
 
 /// Several thicknesses explain the colours, and none is carried by the evidence.

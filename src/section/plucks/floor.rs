@@ -8,10 +8,9 @@ use std::collections::{BTreeMap, HashSet};
 use image::{GrayImage, Luma};
 use imageproc::distance_transform::Norm;
 use imageproc::morphology::{close, open};
-use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
-use super::{Hole, SURELY_OUT, TINTED, Usual, is_large_enough, patch, patches};
+use super::{Hole, SURELY_OUT, TINTED, Usual, is_large_enough, labelled, patch, patches};
 use crate::section::defects::{IN_DOUBT, REPORTED};
 use crate::section::light_field::FieldLight;
 use crate::section::unjudged::LEAST_TURN_DEG;
@@ -47,10 +46,10 @@ pub(super) fn put_together(
         Luma([if floor { 255 } else { 0 }])
     });
     let cell = light.plane.bin as f64;
-    let labels = connected_components(&open(&close(&dark, Norm::L1, 1), Norm::L1, 2), Connectivity::Four, Luma([0]));
+    let floors = labelled(&open(&close(&dark, Norm::L1, 1), Norm::L1, 2));
     let label_at = |[x, y]: [f64; 2]| {
         let [x, y] = [x, y].map(|v| (v / cell).max(0.0) as usize);
-        if x < columns && y < rows { labels.get_pixel(x as u32, y as u32).0[0] } else { 0 }
+        floors.get([y, x]).copied().unwrap_or(0)
     };
     // The region that most of a piece's outline and its middle lie in.
     let region_of = |h: &Hole| {
@@ -66,10 +65,9 @@ pub(super) fn put_together(
             *pieces.entry(*region).or_default() += hole.area;
         }
     }
-    let of_floors = Array2::from_shape_fn((rows, columns), |(y, x)| labels.get_pixel(x as u32, y as u32).0[0]);
     let mut replaced: HashSet<u32> = HashSet::new();
     let mut wholes: Vec<Hole> = Vec::new();
-    for region in patches(&of_floors, least) {
+    for region in patches(&floors, least) {
         let Some(whole) = patch::look(light, detail, usual, &region).filter(|h| is_large_enough(light, h)) else {
             continue;
         };

@@ -200,8 +200,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
             .filter(|(_, h)| is_large_enough(light, h))
             .collect()
     };
-    let connected = connected_components(&mask, Connectivity::Four, Luma([0]));
-    let connected = Array2::from_shape_fn((rows, columns), |(y, x)| connected.get_pixel(x as u32, y as u32).0[0]);
+    let connected = labelled(&mask);
     // A sprawling patch may be several that touch; a compact one that lines cut up is a crystal, or a hole beside one that is out.
     let (whole, sprawling): (Vec<_>, Vec<_>) = seen(&connected).into_iter().partition(|(_, h)| h.fullness > SPRAWLING);
     let large = |h: &Hole| h.area > SEVERAL * least * (light.plane.bin as f64).powi(2);
@@ -236,8 +235,17 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
     holes
 }
 
+/// Whether a hole is as large as those that are looked for.
 fn is_large_enough(light: &FieldLight, hole: &Hole) -> bool {
     hole.area >= std::f64::consts::FRAC_PI_4 * light.plane.px(SMALLEST_UM).powi(2)
+}
+
+/// Numbers the connected patches of a mask from 1; 0 outside them.
+fn labelled(mask: &GrayImage) -> Array2<u32> {
+    let labels = connected_components(mask, Connectivity::Four, Luma([0]));
+    Array2::from_shape_fn((mask.height() as usize, mask.width() as usize), |(y, x)| {
+        labels.get_pixel(x as u32, y as u32).0[0]
+    })
 }
 
 /// Each labelled patch of `least` cells or more.
