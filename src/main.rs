@@ -3,11 +3,11 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use thinproof::cli::{Arguments, exit, run};
+use thinproof::cli::{Arguments, complain, exit, run};
 
 fn main() -> ExitCode {
     run(Arguments::parse()).unwrap_or_else(|error| {
-        eprintln!("thinproof: {}", error.chain());
+        complain(error.chain());
         ExitCode::from(exit::FAILED)
     })
 }

@@ -33,7 +33,6 @@ use crate::pipeline::once::{Witnesses, counted_once};
 use crate::register::FieldStack;
 use crate::report::Chart;
 use crate::section::totals::Tally;
-use crate::slide::decode::GREY;
 use crate::slide::manifest::Archive;
 use crate::slide::photograph::{PhotographRecord, Role};
 use crate::slide::{Slide, SlideRecord};
@@ -245,7 +244,7 @@ fn mostly_white(fields: &[FieldFindings]) -> Option<&PhotographRecord> {
 /// Whether no crossed photograph has colour.
 fn are_grey(fields: &[FieldFindings]) -> bool {
     let mut crossed = fields.iter().flat_map(|f| &f.photographs).filter(|p| p.role == Role::Crossed).peekable();
-    crossed.peek().is_some() && crossed.all(|p| p.warnings.iter().any(|w| w == GREY))
+    crossed.peek().is_some() && crossed.all(PhotographRecord::is_grey)
 }
 
 /// The mineral that thickness is measured by.

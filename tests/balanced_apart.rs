@@ -52,3 +52,24 @@ fn fields_that_a_camera_balanced_one_by_one_are_measured_together() {
         assert!(found.interval[0] < truth && truth < found.interval[1], "{truth}: {found:?}");
     }
 }
+
+#[test]
+fn fields_whose_exposure_nobody_recorded_are_measured_together() {
+    let unrecorded = |seed, thickness_um| Field { seed, thickness_um, exposure_known: false, ..Field::default() };
+    let exposed = |times: f64| {
+        [taken_apart(&unrecorded(1, 33.0), [[1.0; 3]; 4]), taken_apart(&unrecorded(2, 30.0), [[times; 3]; 4])]
+    };
+    let note = |s: &ThicknessSurface| s.notes.iter().find(|n| n.contains("No exposure is recorded")).cloned();
+    for times in [0.7, 1.3] {
+        let s = measured(&exposed(times));
+        for (field, truth) in s.per_field.iter().zip([33.0, 30.0]) {
+            let found = field.thickness_um.as_ref().expect("it has its own thickness");
+            assert!((found.value - truth).abs() < 1.0, "{times}, {truth}: {found:?}");
+            assert!(found.interval[0] < truth && truth < found.interval[1], "{times}, {truth}: {found:?}");
+        }
+        let apart = if times < 1.0 { "1.4 times" } else { "1.3 times" };
+        assert!(note(&s).is_some_and(|n| n.contains(apart)), "{:?}", s.notes);
+    }
+    let s = measured(&exposed(1.0));
+    assert_eq!(note(&s), None, "the fields are alike");
+}

@@ -127,6 +127,29 @@ fn grey_photographs_and_bits_that_were_not_stretched_are_named_as_such() {
     );
 }
 
+/// In three channels, and what colour would tell of a hole is not told: the tint of garnet, and dye.
+#[test]
+fn holes_in_grey_photographs_may_be_the_rocks_own() {
+    let mut scene = small("LM-0303", 303, 30.0);
+    (scene.flaws.plucks, scene.flaws.pluck_share) = (6, 0.06);
+    let bench = Bench::of(&scene);
+    let holes = |bench: &Bench| {
+        let checked = bench.check().expect("it is checked");
+        let holes: Vec<bool> = checked.fields.iter().flat_map(|f| &f.defects.plucks).map(|p| p.ambiguous).collect();
+        (holes, checked.thickness)
+    };
+    let (seen, _) = holes(&bench);
+    assert!(seen.iter().filter(|ambiguous| !**ambiguous).count() >= 2, "{seen:?}");
+    for file in bench.files() {
+        let grey = image::DynamicImage::ImageLuma8(image::open(&file).unwrap().into_luma8()).into_rgb8();
+        save(&grey, &file, 92);
+    }
+    let (seen, thickness) = holes(&bench);
+    assert!(!seen.is_empty() && seen.iter().all(|ambiguous| *ambiguous), "{seen:?}");
+    let Thickness::NotMeasurable { why, .. } = thickness else { panic!("grey tells no thickness") };
+    assert!(why.contains("are grey"), "{why}");
+}
+
 #[test]
 fn one_picture_under_two_angles_is_said_even_when_it_was_saved_again() {
     let bench = Bench::sound();

@@ -301,6 +301,12 @@ fn a_change_hidden_by_new_manifests_is_still_told_by_the_report() {
     renew("tagmanifest-sha512.txt");
     let sentence = "data/slide/A_ppl.jpg is not the photograph that the report read";
     assert_eq!(found(&bag), [Difference::Wrong(sentence.into())]);
+    fs::write(bag.join("data/slide/A_ppl.jpg"), "plane").unwrap();
+    fs::write(bag.join("data/slide/slide.toml"), "[slide]\nrock = \"basalt\"\n").unwrap();
+    renew("manifest-sha512.txt");
+    renew("tagmanifest-sha512.txt");
+    let sentence = "data/slide/slide.toml is not the one that the report read";
+    assert_eq!(found(&bag), [Difference::Wrong(sentence.into())]);
 }
 
 #[test]

@@ -123,7 +123,10 @@ pub fn verify(bag: &Path) -> Result<Condition> {
     })
 }
 
-/// Manifests can be written anew after a change; the report knows its photographs by a checksum of its own.
+/// Where a bag keeps the slide's settings.
+const SLIDE_TOML: &str = "data/slide/slide.toml";
+
+/// Manifests can be written anew after a change; the report knows its photographs and settings by checksums of its own.
 fn not_what_the_report_read(bag: &Path, sha256: &BTreeMap<&str, String>) -> Vec<Difference> {
     const REPORT: &str = "data/report/report.json";
     if !sha256.contains_key(REPORT) {
@@ -138,7 +141,10 @@ fn not_what_the_report_read(bag: &Path, sha256: &BTreeMap<&str, String>) -> Vec<
         (found != Some(&photograph.sha256.to_ascii_lowercase()))
             .then(|| Difference::Wrong(format!("{} is not the photograph that the report read", plain(&file))))
     };
-    recorded.photographs.iter().filter_map(differs).collect()
+    let told = recorded.read_from.and_then(|from| from.slide_toml_sha256);
+    let changed = told.is_some_and(|told| sha256.get(SLIDE_TOML) != Some(&told.to_ascii_lowercase()));
+    let settings = changed.then(|| Difference::Wrong(format!("{SLIDE_TOML} is not the one that the report read")));
+    recorded.photographs.iter().filter_map(differs).chain(settings).collect()
 }
 
 /// The files of a folder, as paths from it with `/`; links and whatever is neither file nor folder are named as wrong.

@@ -7,7 +7,7 @@ use clap::Args;
 
 use crate::archive::{Condition, Difference, archive, bags_in, verify};
 use crate::cli::exit;
-use crate::cli::print::print;
+use crate::cli::print::{complain, print};
 use crate::drawer::write::FILES;
 use crate::error::{Result, shown};
 
@@ -57,7 +57,7 @@ fn archive_all(arguments: &ArchiveArguments, to: &Path) -> Result<u8> {
             Ok(bag) => print(format!("{}\n", shown(&bag.display().to_string())))?,
             Err(error) => {
                 code = exit::FAILED;
-                eprintln!("thinproof: {}", error.chain());
+                complain(error.chain());
             }
         }
     }
@@ -74,7 +74,7 @@ fn verify_all(dir: &Path) -> Result<u8> {
             }
             Err(error) => {
                 failed = true;
-                eprintln!("thinproof: {}", error.chain());
+                complain(error.chain());
             }
         }
     }

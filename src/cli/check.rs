@@ -9,7 +9,7 @@ use clap::Args;
 
 use crate::cli::bounds::BoundsArguments;
 use crate::cli::exit;
-use crate::cli::print::print;
+use crate::cli::print::{aside, complain, print};
 use crate::error::{Error, Result};
 use crate::house::House;
 use crate::pipeline::{self, CheckedSlide};
@@ -165,12 +165,12 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
             }
             Err(error) => {
                 outcomes.push(None);
-                eprintln!("thinproof: {}", error.chain());
+                complain(error.chain());
             }
         }
     }
     if let Some(timings) = timings {
-        eprint!("{}", timings.table());
+        aside(&timings.table());
     }
     Ok(ExitCode::from(exit::of_all(&outcomes)))
 }

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use crate::cli::check::check_slide;
 use crate::cli::exit;
-use crate::cli::print::print;
+use crate::cli::print::{complain, print};
 use crate::demo::{LARKMOOR_FAULT, Truth, larkmoor};
 use crate::drawer::record::CheckedRow;
 use crate::drawer::summary::complaints;
@@ -56,7 +56,7 @@ pub fn run(dir: &Path) -> Result<ExitCode> {
         print(line(slide.about, &truth.id, found, truth, agrees))?;
     }
     for complaint in complaints(&checked.record) {
-        eprintln!("thinproof: {complaint}");
+        complain(complaint);
     }
     print("\nThe grinder, in truth: ")?;
     let [u, v] = LARKMOOR_FAULT.tilt_um_per_mm;

@@ -11,7 +11,7 @@ use clap::Args;
 use crate::cli::bounds::BoundsArguments;
 use crate::cli::check::{HouseArguments, check_slide};
 use crate::cli::exit;
-use crate::cli::print::print;
+use crate::cli::print::{aside, complain, print};
 use crate::drawer::{Drawer, DrawerRecord, check_drawer, summary, write::write_tables};
 use crate::error::Result;
 use crate::house::House;
@@ -75,7 +75,7 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
     let checked = checked?;
     write_tables(&arguments.out, &checked.record)?;
     if let Some(timings) = timings {
-        eprint!("{}", timings.table());
+        aside(&timings.table());
     }
     finish(&checked.record, checked.progress.kept, &arguments.out)
 }
@@ -83,7 +83,7 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
 /// Says what there is to say of a table that is written, and how the program ends.
 pub(super) fn finish(record: &DrawerRecord, kept: usize, out: &Path) -> Result<ExitCode> {
     for complaint in summary::complaints(record) {
-        eprintln!("thinproof: {complaint}");
+        complain(complaint);
     }
     print(summary::lines(record, kept, out))?;
     Ok(ExitCode::from(exit::of_all(&record.outcomes())))

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::cli::exit;
-use crate::cli::print::print;
+use crate::cli::print::{complain, print};
 use crate::error::{Error, Result, shown};
 use crate::frosting::words::Said;
 use crate::frosting::{self, Answer, Frosting, Light, Told};
@@ -83,7 +83,7 @@ pub fn run(arguments: &FrostArguments) -> Result<ExitCode> {
                 outcomes.push(Some(outcome(found.answer)));
             }
             Err(error) => {
-                eprintln!("thinproof: {}", error.chain());
+                complain(error.chain());
                 outcomes.push(None);
             }
         }

@@ -15,6 +15,8 @@ mod print;
 pub mod scale;
 pub mod watch;
 
+pub use print::complain;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 

@@ -1,8 +1,19 @@
 //! Standard output, for all commands.
 
+use std::fmt::Display;
 use std::io::{ErrorKind, Write as _};
 
 use crate::error::{Error, Result};
+
+/// Says on standard error, behind the program's name, what went wrong. Where that cannot be written the exit code alone tells.
+pub fn complain(what: impl Display) {
+    let _ = writeln!(std::io::stderr(), "thinproof: {what}");
+}
+
+/// Prints to standard error at once what was asked for beside the answer.
+pub(super) fn aside(text: &str) {
+    let _ = write!(std::io::stderr(), "{text}");
+}
 
 /// Prints to standard output at once; a reader that went away is no error of ours.
 ///

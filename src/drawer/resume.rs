@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use crate::house::House;
 use crate::measured::significant;
 use crate::report::record::{SCHEMA_VERSION, Tool};
-use crate::report::write::{folder_name, seen_from};
+use crate::report::write::{THUMBNAIL, folder_name, seen_from};
 use crate::report::{Report, beside};
 use crate::slide::decode::hexadecimal;
 use crate::verdict::LimitUsed;
@@ -48,6 +48,9 @@ fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     if !beside::says(&page, &report) {
         return Some(false);
     }
+    if !is_jpeg(&fs::read(folder.join(THUMBNAIL)).ok()?) {
+        return Some(false);
+    }
     let recorded: BTreeSet<_> =
         report.photographs.iter().map(|p| (p.field.clone(), p.file.clone(), p.sha256.clone())).collect();
     let mut found = BTreeSet::new();
@@ -63,6 +66,11 @@ fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
         }
     }
     Some(found == recorded)
+}
+
+/// Whether these are the bytes of a whole JPEG file, by its two ends.
+fn is_jpeg(bytes: &[u8]) -> bool {
+    bytes.starts_with(&[0xff, 0xd8, 0xff]) && bytes.ends_with(&[0xff, 0xd9])
 }
 
 /// Limits as they come back from JSON: a number may differ in its last bit from what was written.

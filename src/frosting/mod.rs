@@ -314,7 +314,7 @@ fn judge(found: &mut Frosting, glass: &Glass, surface: &Surface) {
         .collect();
     found.wet_share = share(Kind::Wet);
     found.half_clear_share = share(Kind::HalfClear) + face.dull_share;
-    found.shine_share = face.shine_share + share(Kind::Shine);
+    found.shine_share = (face.shine_share + share(Kind::Shine)).min(1.0);
     found.grooves = grooves::find(grid, region, surface, &face, found.um_per_px);
     let glossy = share(Kind::Glossy);
     found.glossy_share = Some(glossy_share(glossy, share(Kind::HalfClear) + share(Kind::Wet), &face));

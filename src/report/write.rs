@@ -93,7 +93,28 @@ pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
     })?;
     let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
     let to = slide.canonicalize().map_err(|e| failed(slide, e))?;
+    if from == to {
+        nobody_elses(&from)?;
+    }
     Ok(way(&from, &to))
+}
+
+/// Refuses a slide's own folder for its report where a file of the report's names lies that came with no report: it may be a photograph.
+fn nobody_elses(dir: &Path) -> Result<()> {
+    let report = fs::read(dir.join("report.json")).ok();
+    let told = report.and_then(|json| serde_json::from_slice::<serde_json::Value>(&json).ok());
+    if told.is_some_and(|json| json["tool"]["name"] == "thinproof") {
+        return Ok(());
+    }
+    let names = [THUMBNAIL, "report.html", "report.json"].map(|name| dir.join(name));
+    match names.into_iter().find(|path| fs::symlink_metadata(path).is_ok()) {
+        Some(path) => Err(Error::new(
+            path,
+            "lies where the report would, in the slide's own folder, and is of no report",
+            "give another place for reports with --out",
+        )),
+        None => Ok(()),
+    }
 }
 
 /// The way from one absolute folder to another with `/` between names; the other itself where they share no root.
@@ -171,6 +192,15 @@ mod tests {
         assert_eq!(way("reports"), "../../slides/LM-1");
         assert_eq!(way("slides"), ".", "the report may lie among the photographs");
         assert_eq!(way("slides/LM-1/out"), "../..");
+        for name in [THUMBNAIL, "report.html", "report.json"] {
+            fs::write(slide.join(name), "mine").unwrap();
+            let said = seen_from(&base.path().join("slides"), "LM-1", &slide).unwrap_err().to_string();
+            assert!(said.contains(name) && said.contains("is of no report"), "{said}");
+            assert_eq!(way("reports"), "../../slides/LM-1");
+            fs::remove_file(slide.join(name)).unwrap();
+        }
+        write_report(&base.path().join("slides"), "LM-1", r#"{"tool": {"name": "thinproof"}}"#, "", Some(b"")).unwrap();
+        assert_eq!(way("slides"), ".", "its own report may be written anew");
         let far = tempfile::tempdir().unwrap();
         let way = seen_from(far.path(), "LM-1", &slide).unwrap();
         fs::create_dir(far.path().join("LM-1")).unwrap();

@@ -207,6 +207,10 @@ fn find_by(
     impregnation: Impregnation,
 ) -> FieldDefects {
     let mut found = report(light, Candidates::by(light, look), &stack.name, impregnation);
+    if stack.crossed.iter().all(|c| c.photograph.record.is_grey()) {
+        // Neither dye in a pore nor the tint of an isotropic mineral shows.
+        found.plucks.iter_mut().for_each(|pluck| pluck.ambiguous = true);
+    }
     let (still, scratches) = std::mem::take(&mut found.scratches)
         .into_iter()
         .partition(|s| eyepiece::stays_still(stack, [[s.x0_px, s.y0_px], [s.x1_px, s.y1_px]]) == Some(true));

@@ -8,6 +8,8 @@ use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
+use crate::slide::colourless::is_colourless;
+use crate::slide::cut_short;
 use crate::slide::encoding::{Encoding, stated_curve};
 use crate::slide::exif::file_facts;
 use crate::slide::photograph::{Photograph, PhotographRecord, Role, Samples};
@@ -96,7 +98,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         _ if bytes.is_empty() => return Err(Error::new(path, "is empty", "copy it from the camera again")),
         _ => return Err(Error::new(path, "is not a JPEG, PNG or TIFF photograph", "save it as one of these")),
     };
-    if format == ImageFormat::Jpeg && !jpeg_is_whole(bytes) {
+    if format == ImageFormat::Jpeg && !cut_short::reaches_its_end(bytes) {
         return Err(torn(path));
     }
     let damaged = |e: image::ImageError| match e {
@@ -149,6 +151,12 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     let samples = three_channels(picture).ok_or_else(|| {
         Error::new(path, "has samples that are neither 8 nor 16 bit whole numbers", "save it as 8 or 16 bit")
     })?;
+    if let (ImageFormat::Jpeg, Samples::Eight(codes)) = (format, &samples) {
+        let rows = height as usize;
+        if let Some(missing) = cut_short::repeated_end(codes, width as usize, rows) {
+            return Err(damaged_below(path, rows, missing));
+        }
+    }
     let sixteen = matches!(samples, Samples::Sixteen(_));
     if let Samples::Sixteen(codes) = &samples {
         warnings.extend(few_bits(true, codes.par_iter().copied().max().unwrap_or(0), reading.role));
@@ -158,6 +166,10 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     warnings.extend(stated.warnings);
     warnings.extend(facts.warnings);
 
+    let to_linear = stated.curve.lookup(if sixteen { 65536 } else { 256 });
+    if colour.has_color() && reading.role == Role::Crossed && is_colourless(&samples, &to_linear) {
+        warnings.push(GREY.to_owned());
+    }
     let mut photograph = Photograph {
         path: path.to_path_buf(),
         record: PhotographRecord {
@@ -177,7 +189,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         },
         width: width as usize,
         height: height as usize,
-        to_linear: stated.curve.lookup(if sixteen { 65536 } else { 256 }),
+        to_linear,
         samples,
         angle: reading.angle,
     };
@@ -203,7 +215,8 @@ pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, m
 }
 
 /// What is said of a photograph without colour.
-pub(crate) const GREY: &str = "it is grey: interference colours cannot be read from it; photograph in colour";
+pub(crate) const GREY: &str =
+    "it is grey, at most tinted: interference colours cannot be read from it; photograph in colour";
 
 /// How it begins what is said of 16-bit samples that fill their bits badly.
 pub(crate) const FEW_BITS: &str = "its samples reach only";
@@ -240,6 +253,13 @@ pub(crate) fn torn(path: &Path) -> Error {
     Error::new(path, "is damaged or cut short", "copy it from the camera again, or leave it out of the slide's folder")
 }
 
+fn damaged_below(path: &Path, rows: usize, missing: usize) -> Error {
+    let what = format!(
+        "is damaged or cut short: the last {missing} of its {rows} rows show nothing but one pattern again and again"
+    );
+    Error::new(path, what, "copy it from the camera again, or leave it out of the slide's folder")
+}
+
 fn too_large(path: &Path, what: &str) -> Error {
     Error::new(
         path,
@@ -274,33 +294,6 @@ fn three_channels(picture: DynamicImage) -> Option<Samples> {
             Some(Samples::Sixteen(picture.into_rgb16().into_raw()))
         }
         _ => None,
-    }
-}
-
-/// Whether a JPEG file reaches its end-of-image marker. Decoders fill what is missing with grey, without an error.
-fn jpeg_is_whole(bytes: &[u8]) -> bool {
-    let mut at = 2;
-    let mut scanned = false;
-    loop {
-        // To the next marker; inside a scan, stuffed zeros and restart markers are data.
-        let is_data = |pair: &[u8]| pair[0] != 0xff || matches!(pair[1], 0x00 | 0x01 | 0xd0..=0xd7 | 0xff);
-        while bytes.get(at..at + 2).is_some_and(is_data) {
-            at += 1;
-        }
-        if at + 1 >= bytes.len() {
-            return false;
-        }
-        let marker = bytes[at + 1];
-        at += 2;
-        match marker {
-            0xd9 => return scanned,
-            0xd8 => {}
-            _ => {
-                let Some(length) = bytes.get(at..at + 2) else { return false };
-                scanned |= marker == 0xda;
-                at += usize::from(u16::from_be_bytes([length[0], length[1]])).max(2);
-            }
-        }
     }
 }
 

@@ -2,6 +2,8 @@
 //!
 //! Everything is resolved here, at the border: paths, scale, exposure and angle are settled, and what was assumed is named.
 
+mod colourless;
+mod cut_short;
 pub mod decode;
 pub mod encoding;
 pub mod exif;

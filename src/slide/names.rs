@@ -1,5 +1,7 @@
 //! Which field, role and angle a photograph has by its file name.
 
+use std::ops::RangeInclusive;
+
 use crate::slide::photograph::Role;
 
 /// What a file name says.
@@ -89,6 +91,8 @@ fn read(file: &str) -> Option<(NamedPhotograph, Option<u32>)> {
             rest.pop();
             Some(angle)
         });
+        // A date or a serial number is no angle.
+        angle = angle.filter(|a| ANGLES_DEG.contains(a));
         if rest.last().is_some_and(|w| w.eq_ignore_ascii_case("deg")) {
             rest.pop();
             counter = None;
@@ -190,6 +194,9 @@ fn role_of(word: &str) -> Option<(Role, Option<f64>)> {
     number(digits).map(|n| (role, Some(n)))
 }
 
+/// Angles that may be stated, degrees.
+pub(crate) const ANGLES_DEG: RangeInclusive<f64> = -720.0..=720.0;
+
 fn angle_of(word: &str) -> Option<f64> {
     let digits = word.strip_suffix("deg").or_else(|| word.strip_suffix('°')).unwrap_or(word);
     let plain =
@@ -252,6 +259,9 @@ mod tests {
             ("LM-0142-B-xn-90.png", crossed("LM_0142_B", Some(90.0))),
             ("xpl_A_45.jpg", crossed("A", Some(45.0))),
             ("3_xp.jpg", crossed("3", None)),
+            ("A_xpl_20251130.jpg", crossed("A", None)),
+            ("A_xpl_-720.jpg", crossed("A", Some(-720.0))),
+            ("xpl721.jpg", crossed("", None)),
             ("3_pl.jpg", plane("3")),
             ("A.xpl.45.jpg", crossed("A", Some(45.0))),
             ("blank.jpg", Some(NamedPhotograph { field: String::new(), role: Role::Blank, angle_deg: None })),

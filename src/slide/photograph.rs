@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::slide::decode::GREY;
 use crate::slide::encoding::Curve;
 use crate::units::Degrees;
 
@@ -75,6 +76,14 @@ pub struct PhotographRecord {
     pub clipped_fraction: f64,
     /// What makes this photograph less trustworthy.
     pub warnings: Vec<String>,
+}
+
+impl PhotographRecord {
+    /// Whether the photograph has no colour.
+    #[must_use]
+    pub fn is_grey(&self) -> bool {
+        self.warnings.iter().any(|w| w == GREY)
+    }
 }
 
 /// Encoded samples, three interleaved channels (R, G, B), row by row.

@@ -258,9 +258,10 @@ pub(crate) fn fields_by_name(
         fields.push(FieldPlan { name: entry.name, centre_mm: None, plane, crossed, blank });
     }
     if fields.is_empty() {
+        let left_out: String = warnings.iter().take(3).map(|w| format!("; {w}")).collect();
         return Err(Error::new(
             dir,
-            "holds no plane-light photograph with a crossed-polar one beside it",
+            format!("holds no plane-light photograph with a crossed-polar one beside it{left_out}"),
             "name them like A_ppl.jpg and A_xpl_45.jpg, or list them in slide.toml",
         ));
     }
@@ -290,6 +291,8 @@ fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>>
             files.push(file);
         } else if kind.is_symlink() {
             warnings.push(format!("{file} left out: it is a link, and only the folder's own files are read"));
+        } else {
+            warnings.push(format!("{file} left out: it is named like a photograph and is no file"));
         }
     }
     files.sort();

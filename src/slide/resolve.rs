@@ -9,6 +9,7 @@ use crate::error::{Error, Result};
 use crate::slide::encoding::clean_text;
 use crate::slide::folder::{FieldPlan, QuartzMark};
 use crate::slide::manifest::{FieldTable, Written};
+use crate::slide::names::ANGLES_DEG;
 use crate::slide::planning::{Position, angles};
 use crate::slide::record::{Finish, Impregnation, SlideRecord, Turned};
 
@@ -163,7 +164,7 @@ fn field(
             ));
         }
         crossed.push(match &shot.angle_deg {
-            Some(angle) => Position::stated(path, written.number("angle_deg", angle, -720.0..=720.0)?),
+            Some(angle) => Position::stated(path, written.number("angle_deg", angle, ANGLES_DEG)?),
             None => Position::named(path),
         });
     }

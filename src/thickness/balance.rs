@@ -44,11 +44,14 @@ pub(crate) struct Alike<'a> {
     pub(crate) evened: Vec<String>,
     /// Gains were told of each field by itself: so many times fewer crystals tell them.
     pub(crate) told_apart: usize,
+    /// How many times as bright the brightest field's crossed light was exposed as the darkest's, where none recorded it and the colours tell.
+    pub(crate) exposed_apart: Option<f64>,
 }
 
-/// Makes the crossed photographs of each field alike, and, where the camera balanced white by itself, the fields too.
+/// Makes the crossed photographs of each field alike, and the fields too, where the camera balanced white by itself or nothing says how
+/// it exposed.
 pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
-    let (mut evened, mut told_apart) = (Vec::new(), 1);
+    let (mut evened, mut told_apart, mut exposed_apart) = (Vec::new(), 1, None);
     let mut made = Cow::Borrowed(fields);
     for (index, field) in fields.iter().enumerate() {
         if let Some(balance) = within(field) {
@@ -56,16 +59,39 @@ pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
             made.to_mut()[index].balance = balance;
         }
     }
+    let differ = Differ::of(fields);
     if fields.len() > 1
-        && fields.iter().all(|f| f.auto_white_balance)
-        && let Some(gains) = between(&made)
+        && let Some(differ) = differ
+        && let Some(gains) = between(&made, differ)
     {
         told_apart = fields.len();
+        if differ == Differ::InExposure {
+            let over = |pick: fn(f64, f64) -> f64| gains.iter().map(|g| g[0]).reduce(pick).unwrap_or(1.0);
+            exposed_apart = Some(over(f64::max) / over(f64::min));
+        }
         for (field, gains) in made.to_mut().iter_mut().zip(gains) {
             field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
         }
     }
-    Alike { fields: made, evened, told_apart }
+    Alike { fields: made, evened, told_apart, exposed_apart }
+}
+
+/// By what the crossed light of fields may differ beside their thickness.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Differ {
+    /// Nothing says how it was exposed: a camera that sets exposure by itself sets it for each field.
+    InExposure,
+    /// The camera balanced white by itself.
+    InWhite,
+}
+
+impl Differ {
+    fn of(fields: &[FieldCrystals]) -> Option<Self> {
+        if fields.iter().all(|f| f.auto_white_balance) {
+            return Some(Self::InWhite);
+        }
+        fields.iter().any(|f| !f.exposure_known).then_some(Self::InExposure)
+    }
 }
 
 /// Factors of R, G, B for each crossed photograph of a field, their means one; None where they are alike, or it cannot be told.
@@ -155,9 +181,10 @@ fn factors(seen: &[DVector<f64>], left_over: &DMatrix<f64>) -> Option<(DVector<f
 }
 
 /// Factors of R, G, B for each field under which one lamp explains all of them; None where they are alike, or it cannot be told.
-fn between(fields: &[FieldCrystals]) -> Option<Vec<[f64; 3]>> {
+fn between(fields: &[FieldCrystals], differ: Differ) -> Option<Vec<[f64; 3]>> {
     let known = fields.iter().all(|f| f.exposure_known);
-    let prior = if known { GainPrior::EXIF } else { GainPrior::NO_EXIF }.auto_white_balance();
+    let prior = if known { GainPrior::EXIF } else { GainPrior::NO_EXIF };
+    let prior = if differ == Differ::InWhite { prior.auto_white_balance() } else { prior };
     let grains = grain::gather(fields, ToneCurve::estimate(fields)).grains;
     let of_field =
         |index: usize| -> Vec<grain::Grain> { grains.iter().filter(|g| g.field == index).cloned().collect() };
@@ -188,9 +215,21 @@ fn between(fields: &[FieldCrystals]) -> Option<Vec<[f64; 3]>> {
     let mean = fits.iter().map(|f| f.log).sum::<nalgebra::Vector3<f64>>() / fits.len() as f64;
     let mut factors = vec![[1.0; 3]; fields.len()];
     for (field, fit) in enough.iter().zip(&fits) {
-        factors[*field] = (mean - fit.log).map(f64::exp).into();
+        let log = mean - fit.log;
+        factors[*field] = match differ {
+            Differ::InWhite => log.map(f64::exp).into(),
+            Differ::InExposure => [log.mean().exp(); 3],
+        };
     }
     Some(factors)
+}
+
+/// What is said where fields were exposed `times` as brightly as each other.
+pub(crate) fn exposed_apart(times: f64) -> String {
+    format!(
+        "No exposure is recorded, and by the colours of the grains crossed light was exposed up to {times:.1} times as brightly in one field \
+         as in another; it was made alike by them. Set exposure by hand and leave it, or keep its record (EXIF)."
+    )
 }
 
 fn median(values: &[f64]) -> f64 {

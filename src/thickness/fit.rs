@@ -103,14 +103,14 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: more_of(yardstick),
         };
     }
-    let (Seen { prior, tone, gathered }, mut lamps, disbelieved) = match seen.explained(fields) {
-        Ok(explained) => explained,
-        Err(refused) => return refused,
-    };
+    let (Seen { prior, tone, gathered: grain::Grains { mut grains, .. } }, mut lamps, disbelieved) =
+        match seen.explained(fields) {
+            Ok(explained) => explained,
+            Err(refused) => return refused,
+        };
     if let Some(refused) = unreadable::no_such_curve(tone) {
         return refused;
     }
-    let mut grains = gathered.grains;
     let misfit = lamps[0].gains.misfit;
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
@@ -183,6 +183,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             named(&alike.evened)
         ));
     }
+    notes.extend(alike.exposed_apart.map(balance::exposed_apart));
     if let Some(other) = answers.get(1) {
         notes.push(format!(
             "Colours repeat beyond the first order: {:.0} µm is possible too, with a probability of {:.2}.",
@@ -258,7 +259,7 @@ fn too_wide([low, high]: [f64; 2], yardstick: &Yardstick) -> Thickness {
 /// How crossed light is photographed so that it tells most.
 const FOUR_ANGLES: &str = "Photograph crossed polars at four angles 22.5° apart with exposure recorded";
 
-/// What else could be used than the mineral that is measured by, as a sentence.
+/// What else to measure by, as a sentence.
 fn else_by(yardstick: &Yardstick) -> String {
     if yardstick.is_quartz() { format!("There may be no quartz in it: {WITHOUT_QUARTZ}.") } else { BY_QUARTZ.into() }
 }

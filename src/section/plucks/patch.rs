@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample, slenderness};
 use super::usual::Usual;
-use super::{Hole, arcs, median, vesicles};
+use super::{Hole, TINTED, arcs, median, vesicles};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
@@ -56,7 +56,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
     let outline = patch.outline(light)?;
     let inside = Inside::of(light, detail, usual, patch)?;
     let n = outline.len() as f64;
-    let mut wall = Wall::along(light, &outline, inside.level as f32);
+    let mut wall = Wall::along(light, usual, &outline, inside.level as f32);
     let outline = wall.middle(light, &outline);
     let area = polygon_area(&outline);
     let hull = convex_hull(outline.clone());
@@ -81,6 +81,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         fullness: area / polygon_area(&hull).max(1.0),
         slender: slenderness(&outline),
         judged: wall.judged / n,
+        beside_tint: wall.beside_tint / n,
         roughness: vesicles::roughness(&outline),
         arcs: arcs::share(&free),
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
@@ -105,15 +106,17 @@ struct Wall {
     cut: f64,
     /// Points where a wall is seen.
     seen: f64,
+    /// Points beyond which lies something coloured.
+    beside_tint: f64,
 }
 
 impl Wall {
     /// Darkest place along the normal of each point, from a cell inside to some way out.
-    fn along(light: &FieldLight, outline: &[[f64; 2]], inside: f32) -> Self {
+    fn along(light: &FieldLight, usual: &Usual, outline: &[[f64; 2]], inside: f32) -> Self {
         let cell = light.plane.bin as f64;
         let reach = light.plane.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
-        let mut wall =
-            Self { at: Vec::with_capacity(outline.len()), depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0 };
+        let at = Vec::with_capacity(outline.len());
+        let mut wall = Self { at, depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0, beside_tint: 0.0 };
         for (k, p) in outline.iter().enumerate() {
             wall.at.push(None);
             if on_frame(light, *p) {
@@ -134,6 +137,8 @@ impl Wall {
                 }
                 t += 0.75;
             }
+            let beyond = [0, 1].map(|i| p[i] + reach * normal[i]);
+            wall.beside_tint += f64::from(u8::from(is_tinted(light, usual, beyond)));
             let dark = profile.iter().copied().fold(f32::INFINITY, f32::min);
             let last = profile.iter().rev().take(3).copied().sum::<f32>() / 3.0;
             // Beside something dark, a wall cannot be told from its neighbour.
@@ -168,6 +173,13 @@ impl Wall {
             })
             .collect()
     }
+}
+
+/// Whether dyed resin or a coloured mineral lies at a pixel.
+fn is_tinted(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> bool {
+    let [x, y] = p.map(|v| (v / light.plane.bin as f64).floor().max(0.0) as usize);
+    let at = |c: usize| light.plane.tint[c].get([y, x]).copied();
+    at(0).zip(at(1)).is_some_and(|(r, b)| usual.tinted([r, b]) > TINTED)
 }
 
 /// Within two cells of the picture's border.

@@ -1,0 +1,76 @@
+//! JPEG files of which a part is missing: decoders fill it with one block over and over, without an error.
+
+/// Height of the largest blocks that a JPEG is decoded in, rows (ITU-T T.81, A.2: two by two blocks of 8).
+const BLOCK: usize = 16;
+
+/// Rows at the end of a photograph that repeat those above from which data is missing, share of all rows. House value: less is hardly
+/// worth refusing the photograph for.
+const MISSING: f64 = 0.02;
+
+/// Codes between which repeated rows are no border: an unlit one is black, a burnt-out one white. House values.
+const BETWEEN: std::ops::RangeInclusive<u8> = 12..=243;
+
+/// Whether a JPEG file reaches its end-of-image marker.
+pub(super) fn reaches_its_end(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    let mut scanned = false;
+    loop {
+        // To the next marker; inside a scan, stuffed zeros and restart markers are data.
+        let is_data = |pair: &[u8]| pair[0] != 0xff || matches!(pair[1], 0x00 | 0x01 | 0xd0..=0xd7 | 0xff);
+        while bytes.get(at..at + 2).is_some_and(is_data) {
+            at += 1;
+        }
+        if at + 1 >= bytes.len() {
+            return false;
+        }
+        let marker = bytes[at + 1];
+        at += 2;
+        match marker {
+            0xd9 => return scanned,
+            0xd8 => {}
+            _ => {
+                let Some(length) = bytes.get(at..at + 2) else { return false };
+                scanned |= marker == 0xda;
+                at += usize::from(u16::from_be_bytes([length[0], length[1]])).max(2);
+            }
+        }
+    }
+}
+
+/// How many rows at the end of an 8-bit photograph, three samples a pixel, repeat the same block over and over, as a decoder's does
+/// where data ends before the picture. None where they are few, or are no light's limit. A camera's noise repeats no row.
+pub(super) fn repeated_end(codes: &[u8], width: usize, rows: usize) -> Option<usize> {
+    let row = 3 * width;
+    let of_light = codes.get(codes.len().saturating_sub(row)..)?.iter().any(|c| BETWEEN.contains(c));
+    let lines = || codes.chunks_exact(row.max(1)).rev();
+    let again = lines().zip(lines().skip(BLOCK)).take_while(|(line, above)| line == above).count();
+    let missing = again + BLOCK;
+    (of_light && again > 0 && missing < rows && again as f64 >= MISSING * rows as f64).then_some(missing)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A picture of 40 x 400 pixels whose last rows repeat a block of 16 x 8.
+    fn ending(missing: usize, block: fn(usize, usize) -> u8) -> Vec<u8> {
+        let rows = (0..400).map(|y: usize| {
+            let pixel = move |x: usize| {
+                if y + missing >= 400 { [block(x % 8, y % 16); 3] } else { [(x * 7 + y) as u8, 90, (y * 3) as u8] }
+            };
+            (0..40).flat_map(pixel).collect::<Vec<u8>>()
+        });
+        rows.flatten().collect()
+    }
+
+    #[test]
+    fn rows_that_repeat_a_block_at_the_end_are_missing_data() {
+        assert_eq!(repeated_end(&ending(100, |_, _| 128), 40, 400), Some(100));
+        assert_eq!(repeated_end(&ending(100, |x, y| (128 + x + y) as u8), 40, 400), Some(100));
+        for whole in [ending(0, |_, _| 0), ending(20, |_, _| 128), ending(100, |_, _| 3), ending(100, |_, _| 255)] {
+            assert_eq!(repeated_end(&whole, 40, 400), None);
+        }
+        assert_eq!(repeated_end(&ending(400, |_, _| 128), 40, 400), None, "another matter: it shows nothing anywhere");
+        assert_eq!(repeated_end(&[], 0, 0), None);
+    }
+}
