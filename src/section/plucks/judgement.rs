@@ -4,6 +4,11 @@ use super::Hole;
 use crate::section::defects::REPORTED;
 use crate::section::odds::Odds;
 
+/// Log odds that a patch is a hole, before it is looked at.
+const PRIOR: f64 = -2.95;
+/// Log odds that looks of slurry add: enough to tell of it, and no more, since an isotropic mineral may look so. House value.
+const FULL_OF_SLURRY: f64 = 3.4;
+
 /// From nothing at `from` to all at `to`, 0..=1.
 fn rising(v: f64, from: f64, to: f64) -> f64 {
     ((v - from) / (to - from)).clamp(0.0, 1.0)
@@ -55,6 +60,9 @@ impl Hole {
     /// What speaks for a hole and against it.
     #[must_use]
     pub fn odds(&self) -> Odds {
+        if self.slurry {
+            return Odds::before(PRIOR).with("slurry", 1.0, FULL_OF_SLURRY);
+        }
         self.by(self.closed())
     }
 
@@ -70,7 +78,7 @@ impl Hole {
         // Within a closed wall a rough inside is slurry, or a floor.
         let rough = resin * (1.0 - closed);
         let uneven = self.ground.clamp(0.3, 1.5).ln();
-        Odds::before(-2.95)
+        Odds::before(PRIOR)
             .with("wall", self.wall - 0.6, 0.95)
             .with("wall depth", (self.wall_depth / 0.3).max(0.05).ln().clamp(-1.5, 1.0), 1.0)
             // No light at all: a crystal near its axis passes some, at one angle or another.

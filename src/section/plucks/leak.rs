@@ -17,7 +17,8 @@ const ALIKE: f64 = 0.15;
 /// Light that the polars leak in each crossed picture, sum of channels of crossed over plane light; None where too few
 /// patches agree on it.
 pub(super) fn leak(holes: &[Hole]) -> Option<Vec<f64>> {
-    let steady: Vec<&[f64]> = holes.iter().map(|h| h.passed.as_slice()).filter(|p| is_steady(p)).collect();
+    let steady = holes.iter().filter(|h| !h.slurry).map(|h| h.passed.as_slice());
+    let steady: Vec<&[f64]> = steady.filter(|p| is_steady(p)).collect();
     let alike = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a - b).abs() <= ALIKE * a);
     let agreeing = |with: &[f64]| steady.iter().filter(|p| alike(with, p)).count();
     let most = steady.iter().map(|p| (agreeing(p), p)).max_by_key(|(n, _)| *n)?;

@@ -13,6 +13,7 @@ mod leak;
 mod outline;
 mod patch;
 mod pores;
+mod slurry;
 mod usual;
 mod vesicles;
 
@@ -87,6 +88,8 @@ pub struct Hole {
     pub arcs: f64,
     /// The polars were turned too little to tell a grain at extinction.
     pub one_angle: bool,
+    /// It is dirty all over and sparkles between crossed polars where it is dark: full of slurry, or an isotropic mineral with small crystals.
+    pub slurry: bool,
     /// Vesicles lie about it: it may be one of them, or several that run together.
     pub among_vesicles: bool,
     /// How many other holes are expected about it; None where company says nothing of it.
@@ -230,6 +233,7 @@ fn look_over(light: &FieldLight, detail: &Array2<f32>, usual: &Usual) -> Vec<Hol
         holes.extend(pieces.into_iter().map(|(_, h)| h));
     }
     holes = floor::put_together(light, detail, usual, holes, least);
+    slurry::found(light, detail, usual, &mut holes, least);
     if let Some(leak) = leak::leak(&holes) {
         holes.iter_mut().for_each(|h| h.weigh(usual, Some(&leak)));
     }
@@ -309,6 +313,7 @@ fn bare() -> Hole {
         roughness: 1.0,
         arcs: 0.0,
         one_angle: false,
+        slurry: false,
         among_vesicles: false,
         company: None,
         confidence: 0.0,

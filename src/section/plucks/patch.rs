@@ -85,6 +85,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         roughness: vesicles::roughness(&outline),
         arcs: arcs::share(&free),
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
+        slurry: false,
         among_vesicles: false,
         company: None,
         confidence: 0.0,

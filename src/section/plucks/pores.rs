@@ -37,7 +37,7 @@ impl OwnPores {
             Impregnation::Clear => Self::Filled,
             Impregnation::Blue => Self::Apart,
             Impregnation::None => {
-                let judged: Vec<&Hole> = holes.iter().filter(|h| !h.one_angle).collect();
+                let judged: Vec<&Hole> = holes.iter().filter(|h| !h.one_angle && !h.slurry).collect();
                 let hollowed = judged.iter().filter(|h| h.fullness < HOLLOWED).count();
                 let own = hollowed >= OWN.0 && hollowed as f64 >= OWN.1 * judged.len() as f64;
                 if own { Self::Open } else { Self::Apart }
