@@ -45,7 +45,7 @@ pub(super) fn repeated_end(codes: &[u8], width: usize, rows: usize) -> Option<us
     let lines = || codes.chunks_exact(row.max(1)).rev();
     let again = lines().zip(lines().skip(BLOCK)).take_while(|(line, above)| line == above).count();
     let missing = again + BLOCK;
-    (of_light && again > 0 && missing < rows && again as f64 >= MISSING * rows as f64).then_some(missing)
+    (of_light && again >= BLOCK && missing < rows && again as f64 >= MISSING * rows as f64).then_some(missing)
 }
 
 #[cfg(test)]

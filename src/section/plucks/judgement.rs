@@ -26,10 +26,10 @@ impl Hole {
     /// Crystals have outlines as dark here and there, and a few are as black, but hardly one is both: of 911 patches that are neither
     /// plucked nor pores on fields by two renderers five. House values. An isotropic mineral of high relief is.
     ///
-    /// Beside dyed resin or a coloured mineral every clear crystal has such a wall.
+    /// Beside dyed resin, or a mineral as strongly coloured, every clear crystal has such a wall.
     fn closed(&self) -> f64 {
         let black = self.black([0.0005, 0.0015], [0.001, 0.003]);
-        let beside_clear = 1.0 - rising(self.beside_tint, 0.25, 0.5);
+        let beside_clear = 1.0 - rising(self.beside_dye, 0.25, 0.5);
         beside_clear * black * rising(self.wall, 0.8, 0.92) * rising(self.wall_depth, 0.2, 0.3)
     }
 

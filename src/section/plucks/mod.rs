@@ -80,8 +80,8 @@ pub struct Hole {
     pub slender: f64,
     /// Share of the outline that can be judged.
     pub judged: f64,
-    /// Share of the outline beyond which lies something coloured: dyed resin, or a coloured mineral.
-    pub beside_tint: f64,
+    /// Share of the outline beyond which lies dyed resin, or a mineral as strongly coloured.
+    pub beside_dye: f64,
     /// Robust scatter of its outline about an oval, share of the radius: low for a vesicle. 1 where it is no outline of a disc.
     pub roughness: f64,
     /// Share of its outline off the frame that lies on wide arcs, 0..=1: high for vesicles that run together.
@@ -309,7 +309,7 @@ fn bare() -> Hole {
         fullness: 0.0,
         slender: 1.0,
         judged: 0.0,
-        beside_tint: 0.0,
+        beside_dye: 0.0,
         roughness: 1.0,
         arcs: 0.0,
         one_angle: false,

@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample, slenderness};
 use super::usual::Usual;
-use super::{Hole, TINTED, arcs, median, vesicles};
+use super::{Hole, arcs, median, vesicles};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
@@ -17,6 +17,10 @@ use crate::section::unjudged::LEAST_TURN_DEG;
 const WALL: f32 = 0.16;
 /// Farthest that a wall is looked for outside the patch, µm.
 const WALL_REACH_UM: f64 = 12.0;
+
+/// Tint from which a place beside the patch is dyed resin or a strongly coloured mineral, log units. House value: dye has 0.7 and more, brown
+/// slurry up to 0.3.
+const DYED: f32 = 0.5;
 
 /// Cells that may be a hole, with a margin of a cell.
 pub(super) struct Patch {
@@ -81,7 +85,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         fullness: area / polygon_area(&hull).max(1.0),
         slender: slenderness(&outline),
         judged: wall.judged / n,
-        beside_tint: wall.beside_tint / n,
+        beside_dye: wall.beside_dye / n,
         roughness: vesicles::roughness(&outline),
         arcs: arcs::share(&free),
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
@@ -107,8 +111,8 @@ struct Wall {
     cut: f64,
     /// Points where a wall is seen.
     seen: f64,
-    /// Points beyond which lies something coloured.
-    beside_tint: f64,
+    /// Points beyond which lies dyed resin, or something as strongly coloured.
+    beside_dye: f64,
 }
 
 impl Wall {
@@ -117,7 +121,7 @@ impl Wall {
         let cell = light.plane.bin as f64;
         let reach = light.plane.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
         let at = Vec::with_capacity(outline.len());
-        let mut wall = Self { at, depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0, beside_tint: 0.0 };
+        let mut wall = Self { at, depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0, beside_dye: 0.0 };
         for (k, p) in outline.iter().enumerate() {
             wall.at.push(None);
             if on_frame(light, *p) {
@@ -139,7 +143,7 @@ impl Wall {
                 t += 0.75;
             }
             let beyond = [0, 1].map(|i| p[i] + reach * normal[i]);
-            wall.beside_tint += f64::from(u8::from(is_tinted(light, usual, beyond)));
+            wall.beside_dye += f64::from(u8::from(is_dyed(light, usual, beyond)));
             let dark = profile.iter().copied().fold(f32::INFINITY, f32::min);
             let last = profile.iter().rev().take(3).copied().sum::<f32>() / 3.0;
             // Beside something dark, a wall cannot be told from its neighbour.
@@ -176,11 +180,11 @@ impl Wall {
     }
 }
 
-/// Whether dyed resin or a coloured mineral lies at a pixel.
-fn is_tinted(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> bool {
+/// Whether dyed resin, or a mineral as strongly coloured, lies at a pixel.
+fn is_dyed(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> bool {
     let [x, y] = p.map(|v| (v / light.plane.bin as f64).floor().max(0.0) as usize);
     let at = |c: usize| light.plane.tint[c].get([y, x]).copied();
-    at(0).zip(at(1)).is_some_and(|(r, b)| usual.tinted([r, b]) > TINTED)
+    at(0).zip(at(1)).is_some_and(|(r, b)| usual.tinted([r, b]) > DYED)
 }
 
 /// Within two cells of the picture's border.
