@@ -77,6 +77,15 @@ pub fn quantile(sorted: &[f64], p: f64) -> f64 {
     sorted[below] + (sorted[above] - sorted[below]) * (position - below as f64)
 }
 
+/// The value that this share of all (0..=1) is no greater than; of an even number in the middle the upper one.
+///
+/// # Panics
+/// When there is none.
+pub(crate) fn quantile_of(mut values: Vec<f32>, share: f64) -> f32 {
+    let at = ((values.len() as f64 * share) as usize).min(values.len() - 1);
+    *values.select_nth_unstable_by(at, f32::total_cmp).1
+}
+
 /// Rounded to so many decimals; never minus zero.
 #[must_use]
 pub fn round(value: f64, decimals: i32) -> f64 {

@@ -1,4 +1,4 @@
-//! Standard output, for all commands.
+//! Standard output and standard error, for all commands.
 
 use std::fmt::Display;
 use std::io::{ErrorKind, Write as _};

@@ -1,5 +1,6 @@
 //! Whether a photograph that is stored in colour shows any.
 
+use crate::measured::quantile_of;
 use crate::slide::photograph::Samples;
 
 /// Every so many pixels are asked: some ten thousand of a usual photograph. A prime, so that it falls in step with nothing.
@@ -22,10 +23,10 @@ pub(super) fn is_colourless(samples: &Samples, to_linear: &[f32]) -> bool {
     if tints.len() < FEWEST {
         return false;
     }
-    let middle = [0, 1].map(|i| quantile(tints.iter().map(|t| t[i]).collect(), 0.5));
+    let middle = [0, 1].map(|i| quantile_of(tints.iter().map(|t| t[i]).collect(), 0.5));
     let off = |t: &[f32; 2]| (t[0] - middle[0]).abs().max((t[1] - middle[1]).abs());
     let off: Vec<f32> = tints.iter().map(off).collect();
-    quantile(off.clone(), 0.9) < COLOURLESS.0 && quantile(off, 0.99) < COLOURLESS.1
+    quantile_of(off.clone(), 0.9) < COLOURLESS.0 && quantile_of(off, 0.99) < COLOURLESS.1
 }
 
 /// Logarithms of red and blue over green where they can be told.
@@ -35,11 +36,6 @@ fn tints<T: Copy + Into<u32>>(codes: &[T], to_linear: &[f32], of_255: f32) -> Ve
         .map(|p| p.map(Into::<u32>::into))
         .filter(|p| p.iter().all(|c| (BETWEEN.0..BETWEEN.1).contains(&(*c as f32 / of_255))));
     told.map(|p| p.map(|c| to_linear[c as usize].ln())).map(|[r, g, b]| [r - g, b - g]).collect()
-}
-
-fn quantile(mut values: Vec<f32>, share: f64) -> f32 {
-    let at = ((values.len() as f64 * share) as usize).min(values.len() - 1);
-    *values.select_nth_unstable_by(at, f32::total_cmp).1
 }
 
 #[cfg(test)]

@@ -37,10 +37,10 @@ pub(super) fn reaches_its_end(bytes: &[u8]) -> bool {
     }
 }
 
-/// How many rows at the end of an 8-bit photograph, three samples a pixel, repeat the same block over and over, as a decoder's does
-/// where data ends before the picture. None where they are few, or are no light's limit. A camera's noise repeats no row.
-pub(super) fn repeated_end(codes: &[u8], width: usize, rows: usize) -> Option<usize> {
-    let row = 3 * width;
+/// How many of the rows at the end of an 8-bit picture, as they lie in the file, repeat the same block over and over, as a decoder's do
+/// where data ends before the picture. None where they are few, or as black or white as a border. A camera's noise repeats no row.
+pub(super) fn repeated_end(codes: &[u8], rows: usize) -> Option<usize> {
+    let row = codes.len() / rows.max(1);
     let of_light = codes.get(codes.len().saturating_sub(row)..)?.iter().any(|c| BETWEEN.contains(c));
     let lines = || codes.chunks_exact(row.max(1)).rev();
     let again = lines().zip(lines().skip(BLOCK)).take_while(|(line, above)| line == above).count();
@@ -65,12 +65,12 @@ mod tests {
 
     #[test]
     fn rows_that_repeat_a_block_at_the_end_are_missing_data() {
-        assert_eq!(repeated_end(&ending(100, |_, _| 128), 40, 400), Some(100));
-        assert_eq!(repeated_end(&ending(100, |x, y| (128 + x + y) as u8), 40, 400), Some(100));
+        assert_eq!(repeated_end(&ending(100, |_, _| 128), 400), Some(100));
+        assert_eq!(repeated_end(&ending(100, |x, y| (128 + x + y) as u8), 400), Some(100));
         for whole in [ending(0, |_, _| 0), ending(20, |_, _| 128), ending(100, |_, _| 3), ending(100, |_, _| 255)] {
-            assert_eq!(repeated_end(&whole, 40, 400), None);
+            assert_eq!(repeated_end(&whole, 400), None);
         }
-        assert_eq!(repeated_end(&ending(400, |_, _| 128), 40, 400), None, "another matter: it shows nothing anywhere");
-        assert_eq!(repeated_end(&[], 0, 0), None);
+        assert_eq!(repeated_end(&ending(400, |_, _| 128), 400), None, "another matter: it shows nothing anywhere");
+        assert_eq!(repeated_end(&[], 0), None);
     }
 }

@@ -12,7 +12,7 @@ use crate::slide::colourless::is_colourless;
 use crate::slide::cut_short;
 use crate::slide::encoding::{Encoding, stated_curve};
 use crate::slide::exif::file_facts;
-use crate::slide::photograph::{Photograph, PhotographRecord, Role, Samples};
+use crate::slide::photograph::{GREY, Photograph, PhotographRecord, Role, Samples};
 use crate::slide::tiff_head::{is_big_tiff, other_pages};
 use crate::units::Degrees;
 
@@ -134,6 +134,15 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     let lying = matches!(orientation, Turn::Rotate90 | Turn::Rotate270 | Turn::Rotate90FlipH | Turn::Rotate270FlipH);
     reading.as_large(path, if lying { (height, width) } else { (width, height) })?;
     let mut picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
+    if format == ImageFormat::Jpeg
+        && let Some(missing) = cut_short::repeated_end(picture.as_bytes(), picture.height() as usize)
+    {
+        let rows = picture.height();
+        return Err(torn_so(
+            path,
+            &format!(": the last {missing} of its {rows} rows show nothing but one pattern again and again"),
+        ));
+    }
     picture.apply_orientation(orientation);
     let (width, height) = (picture.width(), picture.height());
 
@@ -151,12 +160,6 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     let samples = three_channels(picture).ok_or_else(|| {
         Error::new(path, "has samples that are neither 8 nor 16 bit whole numbers", "save it as 8 or 16 bit")
     })?;
-    if let (ImageFormat::Jpeg, Samples::Eight(codes)) = (format, &samples) {
-        let rows = height as usize;
-        if let Some(missing) = cut_short::repeated_end(codes, width as usize, rows) {
-            return Err(damaged_below(path, rows, missing));
-        }
-    }
     let sixteen = matches!(samples, Samples::Sixteen(_));
     if let Samples::Sixteen(codes) = &samples {
         warnings.extend(few_bits(true, codes.par_iter().copied().max().unwrap_or(0), reading.role));
@@ -214,10 +217,6 @@ pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, m
     Ok(pixels)
 }
 
-/// What is said of a photograph without colour.
-pub(crate) const GREY: &str =
-    "it is grey, at most tinted: interference colours cannot be read from it; photograph in colour";
-
 /// How it begins what is said of 16-bit samples that fill their bits badly.
 pub(crate) const FEW_BITS: &str = "its samples reach only";
 
@@ -250,14 +249,13 @@ fn png_size(bytes: &[u8]) -> Option<(u32, u32)> {
 }
 
 pub(crate) fn torn(path: &Path) -> Error {
-    Error::new(path, "is damaged or cut short", "copy it from the camera again, or leave it out of the slide's folder")
+    torn_so(path, "")
 }
 
-fn damaged_below(path: &Path, rows: usize, missing: usize) -> Error {
-    let what = format!(
-        "is damaged or cut short: the last {missing} of its {rows} rows show nothing but one pattern again and again"
-    );
-    Error::new(path, what, "copy it from the camera again, or leave it out of the slide's folder")
+/// The same with how that is seen.
+fn torn_so(path: &Path, seen: &str) -> Error {
+    let advice = "copy it from the camera again, or leave it out of the slide's folder";
+    Error::new(path, format!("is damaged or cut short{seen}"), advice)
 }
 
 fn too_large(path: &Path, what: &str) -> Error {

@@ -7,7 +7,6 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::slide::decode::GREY;
 use crate::slide::encoding::Curve;
 use crate::units::Degrees;
 
@@ -77,6 +76,10 @@ pub struct PhotographRecord {
     /// What makes this photograph less trustworthy.
     pub warnings: Vec<String>,
 }
+
+/// What is said of a photograph without colour.
+pub(crate) const GREY: &str =
+    "it is grey, at most tinted: interference colours cannot be read from it; photograph in colour";
 
 impl PhotographRecord {
     /// Whether the photograph has no colour.

@@ -10,10 +10,10 @@ use sha2::{Digest, Sha256};
 use tiff::decoder::Decoder;
 
 use crate::error::{Error, Result};
-use crate::slide::decode::{GREY, Reading, believable, few_bits, hexadecimal, overexposed, read_photograph, torn};
+use crate::slide::decode::{Reading, believable, few_bits, hexadecimal, overexposed, read_photograph, torn};
 use crate::slide::encoding::stated_curve;
 use crate::slide::exif::file_facts;
-use crate::slide::photograph::{Photograph, PhotographRecord, Samples};
+use crate::slide::photograph::{GREY, Photograph, PhotographRecord, Samples};
 use crate::slide::pieces::Pieces;
 use crate::slide::rows::{Copying, Layout, Rows};
 use crate::slide::tiff_head::{is_tiff, other_pages};

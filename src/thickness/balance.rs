@@ -76,6 +76,27 @@ pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
     Alike { fields: made, evened, told_apart, exposed_apart }
 }
 
+impl Alike<'_> {
+    /// What is said of photographs that had to be made alike.
+    pub(crate) fn notes(&self) -> Vec<String> {
+        let evened = (!self.evened.is_empty()).then(|| {
+            let noun = if self.evened.len() == 1 { "field" } else { "fields" };
+            format!(
+                "The crossed photographs of {noun} {} were not exposed or white balanced alike; by how the crystals turn bright and dark they \
+                 were made alike. Next time set both by hand and leave them.",
+                self.evened.join(", ")
+            )
+        });
+        let exposed_apart = self.exposed_apart.map(|times| {
+            format!(
+                "No exposure is recorded, and by the colours of the grains crossed light was exposed up to {times:.1} times as brightly in one \
+                 field as in another; it was made alike by them. Set exposure by hand and leave it, or keep its record (EXIF)."
+            )
+        });
+        evened.into_iter().chain(exposed_apart).collect()
+    }
+}
+
 /// By what the crossed light of fields may differ beside their thickness.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Differ {
@@ -222,14 +243,6 @@ fn between(fields: &[FieldCrystals], differ: Differ) -> Option<Vec<[f64; 3]>> {
         };
     }
     Some(factors)
-}
-
-/// What is said where fields were exposed `times` as brightly as each other.
-pub(crate) fn exposed_apart(times: f64) -> String {
-    format!(
-        "No exposure is recorded, and by the colours of the grains crossed light was exposed up to {times:.1} times as brightly in one field \
-         as in another; it was made alike by them. Set exposure by hand and leave it, or keep its record (EXIF)."
-    )
 }
 
 fn median(values: &[f64]) -> f64 {

@@ -103,14 +103,14 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
             next: more_of(yardstick),
         };
     }
-    let (Seen { prior, tone, gathered: grain::Grains { mut grains, .. } }, mut lamps, disbelieved) =
-        match seen.explained(fields) {
-            Ok(explained) => explained,
-            Err(refused) => return refused,
-        };
+    let (Seen { prior, tone, gathered }, mut lamps, disbelieved) = match seen.explained(fields) {
+        Ok(explained) => explained,
+        Err(refused) => return refused,
+    };
     if let Some(refused) = unreadable::no_such_curve(tone) {
         return refused;
     }
+    let mut grains = gathered.grains;
     let misfit = lamps[0].gains.misfit;
     if misfit > STRANGE {
         return Thickness::NotMeasurable {
@@ -176,14 +176,7 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
     }
     let off_record = disbelieved.is_some();
     let mut notes = Vec::from_iter(disbelieved.or_else(|| believed::told_by_colours(prior, &lamps[0])));
-    if !alike.evened.is_empty() {
-        notes.push(format!(
-            "The crossed photographs of {} were not exposed or white balanced alike; by how the crystals turn bright and dark they were \
-             made alike. Next time set both by hand and leave them.",
-            named(&alike.evened)
-        ));
-    }
-    notes.extend(alike.exposed_apart.map(balance::exposed_apart));
+    notes.extend(alike.notes());
     if let Some(other) = answers.get(1) {
         notes.push(format!(
             "Colours repeat beyond the first order: {:.0} µm is possible too, with a probability of {:.2}.",
@@ -233,12 +226,6 @@ pub fn measure(fields: &[FieldCrystals], size: SectionSize, yardstick: &Yardstic
         ));
     }
     surface_of(fields, size, &grains, &components, common, (systematic, yardstick), &carried, notes)
-}
-
-/// Fields by their names.
-fn named(fields: &[String]) -> String {
-    let noun = if fields.len() == 1 { "field" } else { "fields" };
-    format!("{noun} {}", fields.join(", "))
 }
 
 /// Thickness under one explanation alone, µm; None where it does not reach this answer.

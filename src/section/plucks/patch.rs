@@ -18,8 +18,8 @@ const WALL: f32 = 0.16;
 /// Farthest that a wall is looked for outside the patch, µm.
 const WALL_REACH_UM: f64 = 12.0;
 
-/// Tint from which a place beside the patch is dyed resin or a strongly coloured mineral, log units. House value: dye has 0.7 and more, brown
-/// slurry up to 0.3.
+/// Tint from which a place beside the patch is dyed resin or a strongly coloured mineral, log units. House value: holes full of blue
+/// resin have 0.6 and more by two renderers, brown slurry up to 0.37.
 const DYED: f32 = 0.5;
 
 /// Cells that may be a hole, with a margin of a cell.
