@@ -72,6 +72,17 @@ pub fn shown(text: &str) -> String {
     out
 }
 
+/// The text of a file that a person wrote. Editors save in UTF-16 or in a code page too: those are told with what to do.
+pub(crate) fn utf8(path: &Path, bytes: Vec<u8>) -> Result<String> {
+    let marked = bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]);
+    String::from_utf8(bytes).map_err(|e| {
+        let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+        let line = 1 + good.iter().filter(|b| **b == b'\n').count();
+        let what = if marked { "is saved as UTF-16".to_owned() } else { format!("line {line} is not UTF-8 text") };
+        Error::new(path, what, "open it in the editor and save it with the encoding UTF-8")
+    })
+}
+
 /// Marks without a shape of their own that turn, break or hide text: direction, line and paragraph separators, no width.
 #[must_use]
 pub(crate) fn disguises(c: char) -> bool {

@@ -142,6 +142,24 @@ fn settings_that_cannot_be_are_told_in_one_sentence_with_their_place() {
 }
 
 #[test]
+fn settings_that_are_no_utf_8_are_told_with_the_cure() {
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("S"));
+    let record = "[slide]\nmark_corner = \"top-left\"\n";
+    let utf_16: Vec<u8> = [0xff, 0xfe].into_iter().chain(record.encode_utf16().flat_map(u16::to_le_bytes)).collect();
+    let latin_1 = [record.as_bytes(), b"# Gr\xfcn\n"].concat();
+    for (bytes, words) in [(utf_16, "is saved as UTF-16"), (latin_1, "line 3 is not UTF-8 text")] {
+        for file in ["S/slide.toml", "house.toml"] {
+            fs::write(dir.path().join(file), &bytes).unwrap();
+            let out = thinproof(dir.path(), &["check", "S", "--limits", "house.toml"]);
+            let told = text(&out.stderr);
+            assert!(code(&out) == 1 && told.contains(words) && told.contains("encoding UTF-8"), "{file}: {told}");
+            fs::write(dir.path().join(file), "").unwrap();
+        }
+    }
+}
+
+#[test]
 fn settings_of_great_size_or_depth_are_refused() {
     assert!(told_of(&format!("#{}", "x".repeat(10_000_000))).contains("is longer than a megabyte"));
     for deep in ["[".repeat(400_000), "{a=".repeat(100_000)] {

@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use toml::Spanned;
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, utf8};
 use crate::slide::decode::sha256;
 use crate::slide::encoding::{Encoding, clean_line, clean_text};
 use crate::slide::record::{Corner, Finish, Impregnation, Turned};
@@ -185,7 +185,7 @@ impl Written {
         if length > MAX_BYTES {
             return Err(Error::new(&path, "is longer than a megabyte", "write only the slide's own keys into it"));
         }
-        let text = std::fs::read_to_string(&path).map_err(failed)?;
+        let text = utf8(&path, std::fs::read(&path).map_err(failed)?)?;
         let digest = sha256(text.as_bytes());
         Self::parse(&path, text).map(|written| Some(Self { sha256: Some(digest), ..written }))
     }

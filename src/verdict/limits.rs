@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use toml::de::DeTable;
 use toml::{Table, Value};
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, utf8};
 use crate::slide::encoding::clean_text;
 use crate::slide::manifest::place;
 use crate::slide::record::SlideRecord;
@@ -142,7 +142,7 @@ impl LimitSet {
         if found.len() > MAX_BYTES {
             return Err(Error::new(path, "is longer than a megabyte", "write only limits into it"));
         }
-        Self::parse(path, &std::fs::read_to_string(path).map_err(failed)?)
+        Self::parse(path, &utf8(path, std::fs::read(path).map_err(failed)?)?)
     }
 
     /// Parses the text of a limits file; `path` only names it in errors.
