@@ -232,11 +232,14 @@ pub(crate) struct Company {
     /// Mean response of the second strongest line within [`KIN_UM`], over its own; at least [`LEAST_KIN`]. Cleavage and lamellae
     /// are one of many.
     pub(crate) kin: f64,
+    /// Where the strongest line beside it within [`BAND_UM`] runs, cells aside, if it is at least [`EDGE`] times as strong: both may be
+    /// the edges of one band.
+    pub(crate) edge: Option<f64>,
 }
 
 impl Company {
     /// A line that stands alone.
-    pub(crate) const NONE: Self = Self { scatters: 15.0, kin: LEAST_KIN };
+    pub(crate) const NONE: Self = Self { scatters: 15.0, kin: LEAST_KIN, edge: None };
 }
 
 /// How far beside a line it is asked whether it stands out, µm.
@@ -248,6 +251,10 @@ const KIN_UM: f64 = 225.0;
 const LEAST_KIN: f64 = 0.08;
 /// The same, above which a line is one of many for certain. House value.
 const MOST_KIN: f64 = 1.5;
+/// How wide a band may be whose edges are told as one's, µm: the veinlets that rock shows by the dozen. House values.
+const BAND_UM: [f64; 2] = [8.0, 45.0];
+/// Response of a band's other edge over a line's own, at least. House value.
+const EDGE: f64 = 0.4;
 /// How often along a line its company is looked at, cells: answers nearer than that are much alike.
 const EVERY: f64 = 3.0;
 /// How near a line there is nothing but itself, cells.
@@ -278,14 +285,15 @@ pub(crate) fn company(path: &Path, basis: &RidgeBasis, cell_um: f64) -> Company 
     let mean = others.iter().sum::<f64>() / n;
     let scatter = (others.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / n).sqrt().max(0.02);
 
-    let mut kin: Vec<f64> = (1..profile.len() - 1)
-        .filter(apart)
-        .filter(|k| profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1])
-        .map(|k| profile[k])
-        .collect();
+    let peaks = (1..profile.len() - 1).filter(apart);
+    let peaks: Vec<usize> = peaks.filter(|k| profile[*k] >= profile[k - 1] && profile[*k] > profile[k + 1]).collect();
+    let within = |k: &&usize| (BAND_UM[0]..BAND_UM[1]).contains(&(k.abs_diff(middle) as f64 * cell_um));
+    let edge = peaks.iter().filter(within).max_by(|a, b| profile[**a].total_cmp(&profile[**b]));
+    let edge = edge.filter(|k| profile[**k] >= EDGE * own).map(|k| *k as f64 - middle as f64);
+    let mut kin: Vec<f64> = peaks.iter().map(|k| profile[*k]).collect();
     kin.sort_by(|a, b| b.total_cmp(a));
     let second = kin.get(1).copied().unwrap_or(0.0) / own.max(0.1);
-    Company { scatters: (own - mean) / scatter, kin: second.clamp(LEAST_KIN, MOST_KIN) }
+    Company { scatters: (own - mean) / scatter, kin: second.clamp(LEAST_KIN, MOST_KIN), edge }
 }
 
 #[cfg(test)]
@@ -365,6 +373,8 @@ mod tests {
         assert!(alone.kin <= LEAST_KIN && alone.scatters > 8.0, "{alone:?}");
         let pair = ruled(&[160.0, 185.0], &[0.3, 0.3]);
         assert!(pair.kin <= LEAST_KIN, "{pair:?}");
+        assert!(alone.edge.is_none() && pair.edge == Some(25.0), "40 µm apart: {pair:?}");
+        assert!(ruled(&[160.0, 185.0], &[0.3, 0.03]).edge.is_none(), "too faint for the other edge");
         // A cleavage of 30 µm spacing.
         let many: Vec<f64> = (0..17).map(|k| 10.0 + 18.75 * f64::from(k)).collect();
         let cleaved = ruled(&many, &[0.3; 17]);

@@ -14,6 +14,7 @@ use crate::section::plane_look::{Followed, PlaneLook};
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{self, Line};
 use crate::section::sides::CrossedColours;
+use crate::section::surround::surround;
 use crate::timings::stage;
 
 /// Everything that looked like a defect for a moment, whatever became of it.
@@ -124,7 +125,7 @@ fn lines_and_threads(
         .map(|Followed { search, straight, bent }| {
             let sides = colours.sides(search.bin);
             rayon::join(
-                || scratches::lines_along(straight, light.plane.um_per_px, search, narrow, sides, hidden),
+                || scratches::lines_along(straight, &light.plane, search, narrow, sides, hidden),
                 || {
                     stage!("defects: fibres");
                     fibres::threads_along(bent, &light.plane, search, sides, hidden)
@@ -139,7 +140,7 @@ fn lines_and_threads(
 /// How far about a rim or a wall its darkness reaches, pixels.
 const OF_THE_RIM_PX: f64 = 4.0;
 
-/// Pixels whose darkness is a bubble's rim, the wall of a hole or burnt-in ink.
+/// Pixels whose darkness is a bubble's rim, the wall of a hole, burnt-in ink or the surround of an eyepiece's disc.
 fn explained(light: &FieldLight, rings: &[Ring], holes: &[&Hole]) -> Array2<bool> {
     let (height, width) = light.plane.fine.dim();
     let mut out = Array2::from_elem((height, width), false);
@@ -173,6 +174,12 @@ fn explained(light: &FieldLight, rings: &[Ring], holes: &[&Hole]) -> Array2<bool
     }
     for b in &light.plane.burnt {
         mark(b[0], b[1], b[2], b[3], &|_, _| true);
+    }
+    if let Some(surround) = surround(&light.plane) {
+        for ((y, x), _) in surround.indexed_iter().filter(|(_, dark)| **dark) {
+            let [x0, y0, end] = [x, y, 1].map(|v| (v * light.plane.bin) as f64);
+            mark(x0, y0, x0 + end - 1.0, y0 + end - 1.0, &|_, _| true);
+        }
     }
     out
 }

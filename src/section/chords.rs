@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::section::beside::{Company, Crossed, FRAME};
 use crate::section::part::Part;
-use crate::section::scratches::Line;
+use crate::section::scratches::{Filling, Line};
 
 /// A line as one window saw it, in pixels of the field.
 #[derive(Clone, Debug)]
@@ -186,6 +186,11 @@ fn chord(views: &[&SeenLine], ends: [[f64; 2]; 2], span: f64, um_per_px: f64, fi
         divides: mean(&|l| l.crossed.divides),
         cut: on_frame(ends, field),
     };
-    line.company = Company { scatters: mean(&|l| l.company.scatters), kin: mean(&|l| l.company.kin.ln()).exp() };
+    line.company = Company {
+        scatters: mean(&|l| l.company.scatters),
+        kin: mean(&|l| l.company.kin.ln()).exp(),
+        edge: line.company.edge,
+    };
+    line.filling = Filling { brown: mean(&|l| l.filling.brown), own: mean(&|l| l.filling.own) };
     line
 }

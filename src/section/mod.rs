@@ -38,6 +38,7 @@ pub mod sets;
 pub mod shape;
 mod sides;
 pub(crate) mod stitched;
+mod surround;
 pub mod totals;
 pub mod trace;
 mod unjudged;

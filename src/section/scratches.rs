@@ -1,5 +1,6 @@
 //! Scratches: straight or gently bowed dark lines that keep their direction across the rock's crystals.
 
+mod filling;
 mod followed;
 mod together;
 mod wander;
@@ -10,9 +11,12 @@ use crate::section::beside::{Company, Crossed, company, crossed};
 use crate::section::defects::{IN_DOUBT, REPORTED};
 use crate::section::line_search::LineSearch;
 use crate::section::odds::Odds;
+use crate::section::plane_light::PlaneLight;
 use crate::section::sides::Sides;
 use crate::section::trace::BREAK_EVEN;
 
+pub(crate) use self::filling::Filling;
+use self::filling::filling;
 pub(crate) use self::followed::{Straight, followed};
 pub(crate) use self::together::settled;
 
@@ -49,6 +53,8 @@ pub struct Line {
     pub(crate) crossed: Crossed,
     /// Lines beside it.
     pub(crate) company: Company,
+    /// What it is filled with.
+    pub(crate) filling: Filling,
     /// How sure that it is a scratch, 0..=1.
     pub confidence: f64,
 }
@@ -62,26 +68,26 @@ const CONSIDERED: f64 = 0.01;
 /// The lines along the courses of one search, by all photographs. `hidden` says of a pixel that what lies there is explained otherwise.
 pub(crate) fn lines_along(
     courses: &[Straight],
-    um_per_px: f64,
+    plane: &PlaneLight,
     search: &LineSearch,
     narrow: &LineSearch,
     sides: Sides<'_>,
     hidden: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Line> {
-    courses.par_iter().map(|c| Line::along(c, um_per_px, search, narrow, sides, hidden)).collect()
+    courses.par_iter().map(|c| Line::along(c, plane, search, narrow, sides, hidden)).collect()
 }
 
 impl Line {
     fn along(
         course: &Straight,
-        um_per_px: f64,
+        plane: &PlaneLight,
         search: &LineSearch,
         narrow: &LineSearch,
         sides: Sides<'_>,
         hidden: &(dyn Fn(f64, f64) -> bool + Sync),
     ) -> Self {
         let path = course.path;
-        let cell_um = um_per_px * search.bin as f64;
+        let cell_um = plane.um_per_px * search.bin as f64;
         let to_px = |p: [f64; 2]| p.map(|v| search.px(v));
         let (mut sum, mut seen, mut n, mut covered) = (0.0, 0.0, 0.0_f64, 0.0_f64);
         for (k, r) in course.responses.iter().enumerate().filter(|(_, r)| !r.is_nan()) {
@@ -112,6 +118,7 @@ impl Line {
             bin: search.bin,
             crossed: crossed(&path, &search.basis, sides, cell_um),
             company: Company::NONE,
+            filling: Filling::default(),
             confidence: 0.0,
         };
         line.confidence = line.odds().probability();
@@ -124,6 +131,7 @@ impl Line {
         }
         if line.confidence > CONSIDERED {
             line.company = company(&path, &search.basis, cell_um);
+            line.filling = filling(&path, search, plane, sides, [line.width_um, line.depth], line.company.edge);
             line.confidence = line.odds().probability();
         }
         line
@@ -164,6 +172,10 @@ impl Line {
             // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
             .with("strength", self.strength, -2.02)
             .with("siblings", self.siblings, 2.55)
+            // What has a colour, or crystals of its own, is a veinlet: of 273 lines on true scratches by three renderers none is browner
+            // than 0.014, and of those wide enough to tell none has more than 0.056 of its own light. House values.
+            .with("brown", (self.filling.brown - 0.02).clamp(0.0, 0.15), -40.0)
+            .with("own light", (self.filling.own - 0.06).clamp(0.0, 0.1), -60.0)
             .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.19)
     }
 }

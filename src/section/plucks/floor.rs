@@ -96,52 +96,28 @@ fn is_floor_by_itself(whole: &Hole) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use super::super::drawn::{self, DARK, RADIUS, WHOLE, clear, from_the_middle};
     use super::super::find;
     use super::*;
     use crate::section::defects::REPORTED;
-    use crate::section::plane_light::coarse_bin;
-    use crate::slide::photograph::LinearPlanes;
 
-    const SIDE: usize = 360;
-    const RADIUS: f64 = 62.0;
     /// One blot each way.
     const ONE: f64 = 400.0;
 
-    /// Crystals of 60 pixels under polars at 0 and 45 degrees, and a hole of a wall of this light whose grey floor, of this light too,
-    /// dark blots cross from wall to wall, one each so many pixels.
+    /// A hole of a wall of this light whose grey floor, of this light too, dark blots cross from wall to wall, one each so many pixels.
     fn photographs(floor: f64, wall: f64, every: f64) -> FieldLight {
-        let grain = |x: usize, y: usize| 7 * (x / 60) + 5 * (y / 60);
-        let noise = |x: usize, y: usize| 0.004 * ((37 * x + 91 * y) % 17) as f64 / 17.0;
-        let radius = |x: usize, y: usize| (x as f64 - 180.0).hypot(y as f64 - 176.0);
-        let plane = |x: usize, y: usize| {
-            let r = radius(x, y);
+        let plane = |x: usize, y: usize, _: usize| {
             let from = |v: usize, middle: f64| ((v as f64 - middle).abs() + every / 2.0) % every - every / 2.0;
             let blot = from(x, 165.0).abs() < 4.0 || from(y, 185.0).abs() < 4.0;
             let mottle = 1.0 + 0.05 * ((x / 6 + 2 * (y / 6)) % 5) as f64 / 5.0;
-            match r {
-                r if r > RADIUS => 0.7 + noise(x, y),
+            match from_the_middle(x, y) {
+                r if r > RADIUS => clear(x, y),
                 r if r > RADIUS - 5.0 => wall,
                 _ if blot => 0.42,
                 _ => floor * mottle,
             }
         };
-        let crossed = |k: usize| {
-            move |x: usize, y: usize| {
-                let azimuth = 0.9 * grain(x, y) as f64 + 0.4;
-                let turned = (2.0 * (azimuth - std::f64::consts::FRAC_PI_4 * k as f64)).sin().powi(2);
-                if radius(x, y) > RADIUS - 2.0 { 0.0005 + 0.5 * turned } else { 0.0005 }
-            }
-        };
-        let bin = coarse_bin(Some(1.6));
-        let planes = |bin: usize, of: &dyn Fn(usize, usize) -> f64| LinearPlanes {
-            bin,
-            rgb: std::array::from_fn(|_| {
-                Array2::from_shape_fn((SIDE / bin, SIDE / bin), |(y, x)| of(x * bin, y * bin) as f32)
-            }),
-            mask: Array2::zeros((SIDE / bin, SIDE / bin)),
-        };
-        let both = [planes(bin, &crossed(0)), planes(bin, &crossed(1))];
-        FieldLight::from_planes(&planes(1, &plane), &both, &[0.0, 45.0], Some(1.6))
+        drawn::field(plane, |x, y| (from_the_middle(x, y) <= RADIUS - 2.0).then_some(DARK))
     }
 
     #[test]
@@ -150,8 +126,7 @@ mod tests {
             find(&photographs(0.58, 0.25, ONE)).into_iter().filter(|h| h.confidence >= REPORTED).collect();
         let places: Vec<_> = called.iter().map(|h| (h.centroid, h.area, h.confidence)).collect();
         assert_eq!(called.len(), 1, "{places:?}");
-        let whole = std::f64::consts::PI * RADIUS * RADIUS;
-        assert!((called[0].area / whole - 1.0).abs() < 0.15, "{places:?} of {whole}");
+        assert!((called[0].area / WHOLE - 1.0).abs() < 0.15, "{places:?} of {WHOLE}");
         assert!(called[0].broken_floor() > BROKEN);
     }
 
@@ -161,7 +136,7 @@ mod tests {
         let found = find(&photographs(0.7, 0.25, ONE));
         assert!(found.iter().all(|h| h.broken_floor() < BROKEN));
         let largest = found.iter().map(|h| h.area).fold(0.0, f64::max);
-        assert!(largest < 0.8 * std::f64::consts::PI * RADIUS * RADIUS, "{largest}");
+        assert!(largest < 0.8 * WHOLE, "{largest}");
     }
 
     /// Blots so near one another that no clear piece is left.
@@ -172,9 +147,8 @@ mod tests {
             let found = find(&photographs(0.58, wall, NEAR));
             found.into_iter().filter(|h| h.confidence >= REPORTED).map(|h| h.area).collect()
         };
-        let whole = std::f64::consts::PI * RADIUS * RADIUS;
         let pit = called(0.2);
-        assert!(pit.len() == 1 && (pit[0] / whole - 1.0).abs() < 0.2, "{pit:?} of {whole}");
+        assert!(pit.len() == 1 && (pit[0] / WHOLE - 1.0).abs() < 0.2, "{pit:?} of {WHOLE}");
         assert!(called(0.5).is_empty(), "dirt");
     }
 }

@@ -1,6 +1,6 @@
 //! What speaks for a hole and against it.
 
-use super::Hole;
+use super::{Hole, rising};
 use crate::section::defects::REPORTED;
 use crate::section::odds::Odds;
 
@@ -8,11 +8,6 @@ use crate::section::odds::Odds;
 const PRIOR: f64 = -2.95;
 /// Log odds that looks of slurry add: enough to tell of it, and no more, since an isotropic mineral may look so. House value.
 const FULL_OF_SLURRY: f64 = 3.4;
-
-/// From nothing at `from` to all at `to`, 0..=1.
-fn rising(v: f64, from: f64, to: f64) -> f64 {
-    ((v - from) / (to - from)).clamp(0.0, 1.0)
-}
 
 impl Hole {
     /// How much it is a place without any light between crossed polars, at any position, 0..=1; `swing` and `light` are the shares of

@@ -6,6 +6,8 @@
 
 mod arcs;
 mod company;
+#[cfg(test)]
+mod drawn;
 mod floor;
 mod inside;
 mod judgement;
@@ -275,6 +277,11 @@ fn patches(labels: &Array2<u32>, least: f64) -> Vec<Patch> {
             Patch { label: l, mask, x0: i64::from(x0) - 1, y0: i64::from(y0) - 1 }
         })
         .collect()
+}
+
+/// From nothing at `from` to all at `to`, 0..=1.
+fn rising(v: f64, from: f64, to: f64) -> f64 {
+    ((v - from) / (to - from)).clamp(0.0, 1.0)
 }
 
 fn median(v: &mut [f64]) -> f64 {

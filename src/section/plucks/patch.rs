@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample, slenderness};
 use super::usual::Usual;
-use super::{Hole, arcs, median, vesicles};
+use super::{Hole, arcs, median, rising, vesicles};
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
@@ -21,6 +21,12 @@ const WALL_REACH_UM: f64 = 12.0;
 /// Tint from which a place beside the patch is dyed resin or a strongly coloured mineral, log units. House value: holes full of blue
 /// resin have 0.6 and more by two renderers, brown slurry up to 0.37.
 const DYED: f32 = 0.5;
+
+/// Tint from which a dark neighbour is not the dark wall itself but coloured matter, log units. House value: walls are grey.
+const MATRIX: f32 = 0.08;
+/// Unevenness of an inside, over that of the quietest clear patches, up to which it is a crystal's or clear resin's, and from which it is
+/// a floor's or slurry's. House values.
+const EVEN: [f64; 2] = [0.8, 1.2];
 
 /// Cells that may be a hole, with a margin of a cell.
 pub(super) struct Patch {
@@ -60,7 +66,8 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
     let outline = patch.outline(light)?;
     let inside = Inside::of(light, detail, usual, patch)?;
     let n = outline.len() as f64;
-    let mut wall = Wall::along(light, usual, &outline, inside.level as f32);
+    let rough = rising(inside.ground, EVEN[0], EVEN[1]);
+    let mut wall = Wall::along(light, usual, &outline, inside.level as f32, rough > 0.5);
     let outline = wall.middle(light, &outline);
     let area = polygon_area(&outline);
     let hull = convex_hull(outline.clone());
@@ -68,8 +75,8 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
     let mut hole = Hole {
         centroid: polygon_centroid(&outline),
         area,
-        wall: if wall.judged > 0.0 { wall.seen / wall.judged } else { 0.0 },
-        wall_depth: median(&mut wall.depths),
+        wall: (rough * wall.seen + (1.0 - rough) * wall.apart) / wall.judged.max(1.0),
+        wall_depth: rough * median(&mut wall.depths) + (1.0 - rough) * median(&mut wall.depths_apart),
         detail: inside.detail,
         usual_detail: usual.detail / usual.quiet,
         level: inside.level - f64::from(usual.level),
@@ -100,6 +107,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
 }
 
 /// The dark wall along an outline.
+#[derive(Default)]
 struct Wall {
     /// Where it is seen: how far outside the outline, pixels.
     at: Vec<Option<f64>>,
@@ -111,17 +119,21 @@ struct Wall {
     cut: f64,
     /// Points where a wall is seen.
     seen: f64,
+    /// The same where it is darker than a coloured neighbour too: about a crystal in a brown matrix it is not.
+    apart: f64,
+    /// Depth under the inside, or under such a neighbour.
+    depths_apart: Vec<f64>,
     /// Points beyond which lies dyed resin, or something as strongly coloured.
     beside_dye: f64,
 }
 
 impl Wall {
     /// Darkest place along the normal of each point, from a cell inside to some way out.
-    fn along(light: &FieldLight, usual: &Usual, outline: &[[f64; 2]], inside: f32) -> Self {
+    fn along(light: &FieldLight, usual: &Usual, outline: &[[f64; 2]], inside: f32, rough: bool) -> Self {
         let cell = light.plane.bin as f64;
         let reach = light.plane.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);
         let at = Vec::with_capacity(outline.len());
-        let mut wall = Self { at, depths: Vec::new(), judged: 0.0, cut: 0.0, seen: 0.0, beside_dye: 0.0 };
+        let mut wall = Self { at, ..Self::default() };
         for (k, p) in outline.iter().enumerate() {
             wall.at.push(None);
             if on_frame(light, *p) {
@@ -142,8 +154,8 @@ impl Wall {
                 }
                 t += 0.75;
             }
-            let beyond = [0, 1].map(|i| p[i] + reach * normal[i]);
-            wall.beside_dye += f64::from(u8::from(is_dyed(light, usual, beyond)));
+            let beyond = tint_at(light, usual, [0, 1].map(|i| p[i] + reach * normal[i]));
+            wall.beside_dye += f64::from(u8::from(beyond > DYED));
             let dark = profile.iter().copied().fold(f32::INFINITY, f32::min);
             let last = profile.iter().rev().take(3).copied().sum::<f32>() / 3.0;
             // Beside something dark, a wall cannot be told from its neighbour.
@@ -151,9 +163,15 @@ impl Wall {
                 continue;
             }
             wall.judged += 1.0;
-            wall.depths.push(f64::from(inside - dark));
-            if inside - dark > WALL {
-                wall.seen += 1.0;
+            let depth = inside - dark;
+            // Beside what is darker and coloured, as a brown matrix, a wall is darker still.
+            let in_matrix = last < inside.min(usual.level) - WALL && beyond > MATRIX;
+            let apart = if in_matrix { last - dark } else { depth };
+            wall.depths.push(f64::from(depth));
+            wall.depths_apart.push(f64::from(apart));
+            wall.seen += f64::from(u8::from(depth > WALL));
+            wall.apart += f64::from(u8::from(apart > WALL));
+            if (if rough { depth } else { apart }) > WALL {
                 wall.at[k] = Some(at);
             }
         }
@@ -180,11 +198,11 @@ impl Wall {
     }
 }
 
-/// Whether dyed resin, or a mineral as strongly coloured, lies at a pixel.
-fn is_dyed(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> bool {
+/// Tint at a pixel against the field's clear crystals, log units; 0 outside.
+fn tint_at(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> f32 {
     let [x, y] = p.map(|v| (v / light.plane.bin as f64).floor().max(0.0) as usize);
     let at = |c: usize| light.plane.tint[c].get([y, x]).copied();
-    at(0).zip(at(1)).is_some_and(|(r, b)| usual.tinted([r, b]) > DYED)
+    at(0).zip(at(1)).map_or(0.0, |(r, b)| usual.tinted([r, b]))
 }
 
 /// Within two cells of the picture's border.
@@ -192,4 +210,37 @@ fn on_frame(light: &FieldLight, p: [f64; 2]) -> bool {
     let cell = light.plane.bin as f64;
     let (rows, columns) = light.plane.coarse.dim();
     p[0] < 2.0 * cell || p[1] < 2.0 * cell || p[0] > (columns as f64 - 2.0) * cell || p[1] > (rows as f64 - 2.0) * cell
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::drawn::{self, DARK, RADIUS, WHOLE, clear, from_the_middle};
+    use super::super::find;
+    use super::*;
+
+    /// A clear even place without light between crossed polars, in a brown matrix 45 pixels wide or right among the crystals, with a dark
+    /// wall about it or none.
+    fn photographs(matrix: bool, wall: bool) -> FieldLight {
+        let plane = |x: usize, y: usize, channel: usize| {
+            let mottle = 1.0 + 0.06 * ((x / 3 * 5 + y / 3 * 3) % 7) as f64 / 7.0;
+            match from_the_middle(x, y) {
+                r if wall && (RADIUS - 3.0..RADIUS + 2.0).contains(&r) => 0.2,
+                r if matrix && (RADIUS..RADIUS + 45.0).contains(&r) => 0.42 * mottle * [1.0, 0.9, 0.75][channel],
+                r if r < RADIUS => 0.7,
+                _ => clear(x, y),
+            }
+        };
+        drawn::field(plane, |x, y| (from_the_middle(x, y) <= RADIUS - 2.0).then_some(DARK))
+    }
+
+    #[test]
+    fn a_brown_matrix_about_a_crystal_is_no_wall_of_a_hole() {
+        for (matrix, wall) in [(false, true), (true, true), (true, false)] {
+            let found = find(&photographs(matrix, wall));
+            let hole = found.iter().find(|h| (h.area / WHOLE - 1.0).abs() < 0.2).expect("it is dark and clear");
+            let seen = (hole.wall, hole.wall_depth, matrix);
+            assert_eq!(hole.wall > 0.9 && hole.wall_depth > 0.4, wall, "{seen:?}");
+            assert!(wall || hole.wall < 0.2 && hole.wall_depth < 0.1, "{seen:?}");
+        }
+    }
 }

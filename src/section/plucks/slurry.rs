@@ -97,48 +97,22 @@ fn full(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, region: &Patch)
 
 #[cfg(test)]
 mod tests {
+    use super::super::drawn::{self, DARK, RADIUS, WHOLE, clear, from_the_middle};
     use super::super::find;
     use super::*;
-    use crate::section::plane_light::coarse_bin;
-    use crate::slide::photograph::LinearPlanes;
 
-    const SIDE: usize = 360;
-    const RADIUS: f64 = 62.0;
-
-    /// Crystals of 60 pixels under polars at 0 and 45 degrees, and a dirty brown place without light between them but for specks of which
-    /// one lies in each square of so many pixels.
+    /// A dirty brown place without light between crossed polars but for specks of which one lies in each square of so many pixels.
     fn photographs(sparkles_every: Option<usize>) -> FieldLight {
-        let inside = |x: usize, y: usize| (x as f64 - 180.0).hypot(y as f64 - 176.0) < RADIUS;
-        let scatter = |x: usize, y: usize, of: usize| (x * 73 + y * 151 + (x * y) % 89) % of;
-        let plane = |x: usize, y: usize, channel: usize| match inside(x, y) {
-            false => 0.7 + 0.004 * scatter(x, y, 17) as f64 / 17.0,
-            true => {
-                let dirt = if scatter(x / 3, y / 3, 7) < 3 { 0.55 } else { 0.95 };
-                0.65 * dirt * [1.0, 0.95, 0.85][channel]
+        let plane = |x: usize, y: usize, channel: usize| {
+            if from_the_middle(x, y) >= RADIUS {
+                return clear(x, y);
             }
+            let scattered = ((x / 3) * 73 + (y / 3) * 151 + ((x / 3) * (y / 3)) % 89) % 7;
+            0.65 * if scattered < 3 { 0.55 } else { 0.95 } * [1.0, 0.95, 0.85][channel]
         };
-        let crossed = |k: usize| {
-            move |x: usize, y: usize, _: usize| {
-                let azimuth = 0.9 * (7 * (x / 60) + 5 * (y / 60)) as f64 + 0.4;
-                let turned = (2.0 * (azimuth - std::f64::consts::FRAC_PI_4 * k as f64)).sin().powi(2);
-                let speck = sparkles_every.is_some_and(|every| x % every < 2 && y % every < 2);
-                match (inside(x, y), speck) {
-                    (false, _) => 0.0005 + 0.5 * turned,
-                    (true, true) => 0.3,
-                    (true, false) => 0.0005,
-                }
-            }
-        };
-        let bin = coarse_bin(Some(1.6));
-        let planes = |bin: usize, of: &dyn Fn(usize, usize, usize) -> f64| LinearPlanes {
-            bin,
-            rgb: std::array::from_fn(|c| {
-                Array2::from_shape_fn((SIDE / bin, SIDE / bin), |(y, x)| of(x * bin, y * bin, c) as f32)
-            }),
-            mask: Array2::zeros((SIDE / bin, SIDE / bin)),
-        };
-        let both = [planes(bin, &crossed(0)), planes(bin, &crossed(1))];
-        FieldLight::from_planes(&planes(1, &plane), &both, &[0.0, 45.0], Some(1.6))
+        let speck = |x: usize, y: usize| sparkles_every.is_some_and(|every| x % every < 2 && y % every < 2);
+        let dark = |x: usize, y: usize| if speck(x, y) { 0.3 } else { DARK };
+        drawn::field(plane, |x, y| (from_the_middle(x, y) < RADIUS).then(|| dark(x, y)))
     }
 
     #[test]
@@ -149,8 +123,7 @@ mod tests {
         let holes = called(Some(18));
         let places: Vec<_> = holes.iter().map(|h| (h.centroid, h.area, h.confidence)).collect();
         assert_eq!(holes.len(), 1, "{places:?}");
-        let whole = std::f64::consts::PI * RADIUS * RADIUS;
-        assert!((holes[0].area / whole - 1.0).abs() < 0.2, "{places:?} of {whole}");
+        assert!((holes[0].area / WHOLE - 1.0).abs() < 0.2, "{places:?} of {WHOLE}");
         assert!(holes[0].slurry && holes[0].may_be_isotropic(), "never for certain");
         assert!(called(None).iter().all(|h| !h.slurry), "a dirty garnet");
     }

@@ -142,6 +142,7 @@ impl Kept {
 mod tests {
     use super::*;
     use crate::section::beside::Crossed;
+    use crate::section::scratches::filling::Filling;
 
     /// A line down a field at x pixels, 600 µm long.
     fn line(x: f64, fill: f64, company: Company) -> Line {
@@ -162,6 +163,7 @@ mod tests {
             bin: 1,
             crossed,
             company,
+            filling: Filling::default(),
             confidence: 0.0,
         };
         line.confidence = line.odds().probability();
@@ -171,7 +173,7 @@ mod tests {
     /// Scratches of one pass speak for one more, but not for what was no scratch before its company was asked after.
     #[test]
     fn siblings_raise_only_what_was_looked_at() {
-        let asked = Company { scatters: 8.0, kin: 0.3 };
+        let asked = Company { scatters: 8.0, kin: 0.3, edge: None };
         let sure = || [line(100.0, 1.0, asked), line(300.0, 1.0, asked), line(500.0, 1.0, asked)];
         assert!(sure().iter().all(|l| l.confidence > 0.5));
         let doubtful = |company| {
@@ -190,7 +192,7 @@ mod tests {
     /// What both searches saw of one scratch is one sibling of the next.
     #[test]
     fn a_scratch_seen_twice_speaks_once() {
-        let asked = Company { scatters: 8.0, kin: 0.3 };
+        let asked = Company { scatters: 8.0, kin: 0.3, edge: None };
         let siblings = |lines: Vec<Line>| {
             let settled = settled(lines, 1.0);
             settled.iter().find(|l| l.ends[0][0] == 100.0).expect("kept").siblings

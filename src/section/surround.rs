@@ -1,0 +1,83 @@
+//! The dark surround of a picture taken through an eyepiece: a field stop leaves a bright disc, and its edge is no line of the section.
+
+use image::{GrayImage, Luma};
+use imageproc::distance_transform::Norm;
+use imageproc::morphology::dilate;
+use imageproc::region_labelling::{Connectivity, connected_components};
+use ndarray::Array2;
+
+use crate::section::plane_light::PlaneLight;
+
+/// Log transmission under which a cell may be of the surround. House value: a twelfth of full light.
+const DARK: f32 = -2.5;
+/// Least share of the picture's outermost cells that are dark where there is a surround. House value: an opaque grain on the frame is smaller.
+const OF_THE_FRAME: f64 = 0.04;
+/// Least share of the picture that one surround takes up. House value.
+const OF_THE_PICTURE: f64 = 0.005;
+/// How far from it the stop's own shade reaches, µm and cells at least. House values.
+const SHADE: (f64, f64) = (16.0, 5.0);
+
+/// Coarse cells of the surround, and those in the shade of its edge; None where there is none.
+pub(crate) fn surround(plane: &PlaneLight) -> Option<Array2<bool>> {
+    let (rows, columns) = plane.coarse.dim();
+    let is_dark = |y: usize, x: usize| plane.coarse[[y, x]] < DARK;
+    if rows < 2 || columns < 2 {
+        return None;
+    }
+    let frame = || {
+        let across = (0..columns).flat_map(|x| [[0, x], [rows - 1, x]]);
+        across.chain((1..rows - 1).flat_map(|y| [[y, 0], [y, columns - 1]]))
+    };
+    let dark = frame().filter(|[y, x]| is_dark(*y, *x)).count();
+    if (dark as f64) < OF_THE_FRAME * frame().count() as f64 {
+        return None;
+    }
+    let mask =
+        GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([u8::from(is_dark(y as usize, x as usize))]));
+    let parts = connected_components(&mask, Connectivity::Four, Luma([0]));
+    let mut cells = vec![0_usize; parts.iter().copied().max().unwrap_or(0) as usize + 1];
+    parts.iter().for_each(|part| cells[*part as usize] += 1);
+    let mut of_the_surround = vec![false; cells.len()];
+    for [y, x] in frame() {
+        let part = parts.get_pixel(x as u32, y as u32).0[0] as usize;
+        of_the_surround[part] = part > 0 && cells[part] as f64 >= OF_THE_PICTURE * (rows * columns) as f64;
+    }
+    if !of_the_surround.contains(&true) {
+        return None;
+    }
+    let mask = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
+        Luma([if of_the_surround[parts.get_pixel(x, y).0[0] as usize] { 255 } else { 0 }])
+    });
+    let shade = (plane.px(SHADE.0) / plane.bin as f64).max(SHADE.1).round().min(255.0) as u8;
+    let mask = dilate(&mask, Norm::LInf, shade);
+    Some(Array2::from_shape_fn((rows, columns), |(y, x)| mask.get_pixel(x as u32, y as u32).0[0] > 0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::slide::photograph::LinearPlanes;
+
+    fn plane_of(light: impl Fn(usize, usize) -> f32) -> PlaneLight {
+        let grey = Array2::from_shape_fn((300, 400), |(y, x)| light(y, x));
+        let planes = LinearPlanes { bin: 1, mask: Array2::zeros(grey.dim()), rgb: [grey.clone(), grey.clone(), grey] };
+        PlaneLight::from_planes(&planes, Some(2.6))
+    }
+
+    #[test]
+    fn the_dark_about_an_eyepieces_disc_is_its_surround() {
+        let disc = plane_of(|y, x| if (y as f32 - 150.0).hypot(x as f32 - 200.0) < 180.0 { 0.8 } else { 0.001 });
+        let found = surround(&disc).expect("the corners are dark");
+        assert!(found[[0, 0]] && found[[299, 399]] && !found[[150, 200]]);
+        // Its edge, 180 pixels to the left of the middle, and the shade inside it.
+        assert!(found[[150, 23]] && !found[[150, 40]]);
+    }
+
+    #[test]
+    fn an_ore_grain_on_the_frame_is_none_nor_is_a_dark_one_within() {
+        let ore = plane_of(|y, x| if y < 30 && (100..140).contains(&x) { 0.001 } else { 0.8 });
+        assert!(surround(&ore).is_none());
+        let within = plane_of(|y, x| if (y as f32 - 150.0).hypot(x as f32 - 200.0) < 90.0 { 0.001 } else { 0.8 });
+        assert!(surround(&within).is_none());
+    }
+}
