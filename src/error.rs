@@ -74,12 +74,15 @@ pub fn shown(text: &str) -> String {
 
 /// The text of a file that a person wrote. Editors save in UTF-16 or in a code page too: those are told with what to do.
 pub(crate) fn utf8(path: &Path, bytes: Vec<u8>) -> Result<String> {
-    let marked = bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]);
+    let cure = "open it in the editor and save it with the encoding UTF-8";
+    let marked = [&[0xff, 0xfe], &[0xfe, 0xff]].iter().any(|mark| bytes.starts_with(*mark));
+    if marked || bytes.contains(&0) {
+        return Err(Error::new(path, "is saved as UTF-16", cure));
+    }
     String::from_utf8(bytes).map_err(|e| {
         let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];
         let line = 1 + good.iter().filter(|b| **b == b'\n').count();
-        let what = if marked { "is saved as UTF-16".to_owned() } else { format!("line {line} is not UTF-8 text") };
-        Error::new(path, what, "open it in the editor and save it with the encoding UTF-8")
+        Error::new(path, format!("line {line} is not UTF-8 text"), cure)
     })
 }
 

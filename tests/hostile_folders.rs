@@ -145,10 +145,14 @@ fn settings_that_cannot_be_are_told_in_one_sentence_with_their_place() {
 fn settings_that_are_no_utf_8_are_told_with_the_cure() {
     let dir = tempdir().unwrap();
     flat_slide(&dir.path().join("S"));
+    fs::write(dir.path().join("house.toml"), "").unwrap();
     let record = "[slide]\nmark_corner = \"top-left\"\n";
-    let utf_16: Vec<u8> = [0xff, 0xfe].into_iter().chain(record.encode_utf16().flat_map(u16::to_le_bytes)).collect();
+    let unmarked: Vec<u8> = record.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let utf_16 = [&[0xff, 0xfe], &*unmarked].concat();
     let latin_1 = [record.as_bytes(), b"# Gr\xfcn\n"].concat();
-    for (bytes, words) in [(utf_16, "is saved as UTF-16"), (latin_1, "line 3 is not UTF-8 text")] {
+    for (bytes, words) in
+        [(utf_16, "is saved as UTF-16"), (unmarked, "is saved as UTF-16"), (latin_1, "line 3 is not UTF-8 text")]
+    {
         for file in ["S/slide.toml", "house.toml"] {
             fs::write(dir.path().join(file), &bytes).unwrap();
             let out = thinproof(dir.path(), &["check", "S", "--limits", "house.toml"]);

@@ -127,6 +127,15 @@ impl Wide for MeansDown<'_> {
     }
 }
 
+/// The middle one of some numbers; 0 of none.
+pub(crate) fn median(mut v: Vec<f64>) -> f64 {
+    if v.is_empty() {
+        return 0.0;
+    }
+    let at = v.len() / 2;
+    *v.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
 /// Bilinear value at (x, y) in cells of `a`; None outside.
 #[must_use]
 pub fn sample(a: &Array2<f32>, x: f64, y: f64) -> Option<f32> {

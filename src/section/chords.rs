@@ -186,11 +186,13 @@ fn chord(views: &[&SeenLine], ends: [[f64; 2]; 2], span: f64, um_per_px: f64, fi
         divides: mean(&|l| l.crossed.divides),
         cut: on_frame(ends, field),
     };
-    line.company = Company {
-        scatters: mean(&|l| l.company.scatters),
-        kin: mean(&|l| l.company.kin.ln()).exp(),
-        edge: line.company.edge,
-    };
-    line.filling = Filling { brown: mean(&|l| l.filling.brown), own: mean(&|l| l.filling.own) };
+    line.company =
+        Company { scatters: mean(&|l| l.company.scatters), kin: mean(&|l| l.company.kin.ln()).exp(), edge: None };
+    // Of what could be no scratch by itself it was not asked.
+    let asked: Vec<&&SeenLine> = views.iter().filter(|v| v.line.company != Company::NONE).collect();
+    let length: f64 = asked.iter().map(|v| v.length()).sum();
+    let filled =
+        |f: &dyn Fn(&Line) -> f64| asked.iter().map(|v| f(&v.line) * v.length()).sum::<f64>() / length.max(1e-9);
+    line.filling = Filling { brown: filled(&|l| l.filling.brown), own: filled(&|l| l.filling.own) };
     line
 }

@@ -4,7 +4,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::register::still_light;
-use crate::section::cells::shrink;
+use crate::section::cells::{sample, shrink};
 use crate::section::white::{White, WhiteSamples};
 use crate::slide::photograph::{LinearPlanes, Photograph};
 use crate::units::MicrometresPerPixel;
@@ -135,6 +135,12 @@ impl PlaneLight {
     #[must_use]
     pub fn px(&self, um: f64) -> f64 {
         um / self.um_per_px
+    }
+
+    /// ln(red / green) (channel 0) or ln(blue / green) (1) at a pixel, bilinear; None outside.
+    pub(crate) fn tint_at(&self, channel: usize, px: [f64; 2]) -> Option<f64> {
+        let [x, y] = px.map(|v| (v + 0.5) / self.bin as f64 - 0.5);
+        sample(&self.tint[channel], x, y).map(f64::from)
     }
 
     /// Coarse cell of a pixel position, as (column, row), clamped to the grid.

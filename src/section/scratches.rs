@@ -172,8 +172,7 @@ impl Line {
             // Evidence counts length and strength: of two with the same, the long faint one is the likelier scratch.
             .with("strength", self.strength, -2.02)
             .with("siblings", self.siblings, 2.55)
-            // What has a colour, or crystals of its own, is a veinlet: of 273 lines on true scratches by three renderers none is browner
-            // than 0.014, and of those wide enough to tell none has more than 0.056 of its own light. House values.
+            // What has a colour, or crystals of its own, is a veinlet. House values; docs/method.md says what true scratches have.
             .with("brown", (self.filling.brown - 0.02).clamp(0.0, 0.15), -40.0)
             .with("own light", (self.filling.own - 0.06).clamp(0.0, 0.1), -60.0)
             .with("wide", ((self.width_um - 9.0) / 2.0).clamp(0.0, 3.0), -0.19)

@@ -10,10 +10,8 @@ use crate::section::plane_light::PlaneLight;
 
 /// Log transmission under which a cell may be of the surround. House value: a twelfth of full light.
 const DARK: f32 = -2.5;
-/// Least share of the picture's outermost cells that are dark where there is a surround. House value: an opaque grain on the frame is smaller.
-const OF_THE_FRAME: f64 = 0.04;
-/// Least share of the picture that one surround takes up. House value.
-const OF_THE_PICTURE: f64 = 0.005;
+/// Least share of the picture's outermost cells that one corner's surround takes up. House value.
+const OF_THE_FRAME: f64 = 0.02;
 /// How far from it the stop's own shade reaches, µm and cells at least. House values.
 const SHADE: (f64, f64) = (16.0, 5.0);
 
@@ -24,23 +22,21 @@ pub(crate) fn surround(plane: &PlaneLight) -> Option<Array2<bool>> {
     if rows < 2 || columns < 2 {
         return None;
     }
-    let frame = || {
-        let across = (0..columns).flat_map(|x| [[0, x], [rows - 1, x]]);
-        across.chain((1..rows - 1).flat_map(|y| [[y, 0], [y, columns - 1]]))
-    };
-    let dark = frame().filter(|[y, x]| is_dark(*y, *x)).count();
-    if (dark as f64) < OF_THE_FRAME * frame().count() as f64 {
+    let corners = [[0, 0], [0, columns - 1], [rows - 1, 0], [rows - 1, columns - 1]];
+    if !corners.iter().any(|[y, x]| is_dark(*y, *x)) {
         return None;
     }
     let mask =
         GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([u8::from(is_dark(y as usize, x as usize))]));
     let parts = connected_components(&mask, Connectivity::Four, Luma([0]));
-    let mut cells = vec![0_usize; parts.iter().copied().max().unwrap_or(0) as usize + 1];
-    parts.iter().for_each(|part| cells[*part as usize] += 1);
-    let mut of_the_surround = vec![false; cells.len()];
-    for [y, x] in frame() {
-        let part = parts.get_pixel(x as u32, y as u32).0[0] as usize;
-        of_the_surround[part] = part > 0 && cells[part] as f64 >= OF_THE_PICTURE * (rows * columns) as f64;
+    let part = |[y, x]: [usize; 2]| parts.get_pixel(x as u32, y as u32).0[0] as usize;
+    let across = (0..columns).flat_map(|x| [[0, x], [rows - 1, x]]);
+    let frame: Vec<[usize; 2]> = across.chain((1..rows - 1).flat_map(|y| [[y, 0], [y, columns - 1]])).collect();
+    let mut on_the_frame = vec![0_usize; parts.iter().copied().max().unwrap_or(0) as usize + 1];
+    frame.iter().for_each(|at| on_the_frame[part(*at)] += 1);
+    let mut of_the_surround = vec![false; on_the_frame.len()];
+    for part in corners.map(part).into_iter().filter(|part| *part > 0) {
+        of_the_surround[part] = on_the_frame[part] as f64 >= OF_THE_FRAME * frame.len() as f64;
     }
     if !of_the_surround.contains(&true) {
         return None;
@@ -75,8 +71,10 @@ mod tests {
 
     #[test]
     fn an_ore_grain_on_the_frame_is_none_nor_is_a_dark_one_within() {
-        let ore = plane_of(|y, x| if y < 30 && (100..140).contains(&x) { 0.001 } else { 0.8 });
-        assert!(surround(&ore).is_none());
+        for x in [0..20, 100..240] {
+            let ore = plane_of(|row, column| if row < 5 && x.contains(&column) { 0.001 } else { 0.8 });
+            assert!(surround(&ore).is_none(), "a small one in the corner, a large one beside it");
+        }
         let within = plane_of(|y, x| if (y as f32 - 150.0).hypot(x as f32 - 200.0) < 90.0 { 0.001 } else { 0.8 });
         assert!(surround(&within).is_none());
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use crate::section::beside::{ANOTHER, crystals_along, distance};
-use crate::section::cells::sample;
+use crate::section::cells::median;
 use crate::section::fibres::course::{Course, STEP};
 use crate::section::fibres::profile::{Profile, WINDOW};
 use crate::section::line_search::LineSearch;
@@ -77,10 +77,7 @@ const BROAD_FROM_UM: f64 = 6.5;
 
 /// How much browner the middle of a course is than its sides: the middle of its points.
 fn brownness(course: &Course, width_cells: f64, light: &PlaneLight, search: &LineSearch) -> f64 {
-    let blue = |p: [f64; 2]| {
-        let [x, y] = p.map(|v| (search.px(v) + 0.5) / light.bin as f64 - 0.5);
-        sample(&light.tint[1], x, y).map(f64::from)
-    };
+    let blue = |p: [f64; 2]| light.tint_at(1, p.map(|v| search.px(v)));
     let aside = 0.5 * width_cells + 2.0;
     let browner = (0..course.points.len()).step_by(2).filter_map(|i| {
         let (p, t) = (course.points[i], course.tangent(i));
@@ -88,14 +85,6 @@ fn brownness(course: &Course, width_cells: f64, light: &PlaneLight, search: &Lin
         Some(0.5 * (beside(aside)? + beside(-aside)?) - blue(p)?)
     });
     median(browner.collect())
-}
-
-fn median(mut v: Vec<f64>) -> f64 {
-    if v.is_empty() {
-        return 0.0;
-    }
-    let at = v.len() / 2;
-    *v.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// Median and 1.48 times the median distance from it.

@@ -119,7 +119,7 @@ struct Wall {
     cut: f64,
     /// Points where a wall is seen.
     seen: f64,
-    /// The same where it is darker than a coloured neighbour too: about a crystal in a brown matrix it is not.
+    /// The same where it is darker than a coloured neighbour too: about a crystal in a brown matrix none is.
     apart: f64,
     /// Depth under the inside, or under such a neighbour.
     depths_apart: Vec<f64>,
@@ -164,7 +164,7 @@ impl Wall {
             }
             wall.judged += 1.0;
             let depth = inside - dark;
-            // Beside what is darker and coloured, as a brown matrix, a wall is darker still.
+            // Beside what is darker and coloured, as a brown matrix or a mica, a wall is darker still.
             let in_matrix = last < inside.min(usual.level) - WALL && beyond > MATRIX;
             let apart = if in_matrix { last - dark } else { depth };
             wall.depths.push(f64::from(depth));
@@ -198,11 +198,10 @@ impl Wall {
     }
 }
 
-/// Tint at a pixel against the field's clear crystals, log units; 0 outside.
-fn tint_at(light: &FieldLight, usual: &Usual, p: [f64; 2]) -> f32 {
-    let [x, y] = p.map(|v| (v / light.plane.bin as f64).floor().max(0.0) as usize);
-    let at = |c: usize| light.plane.tint[c].get([y, x]).copied();
-    at(0).zip(at(1)).map_or(0.0, |(r, b)| usual.tinted([r, b]))
+/// Tint at a pixel against the field's clear crystals, log units; beyond the picture that of its border.
+fn tint_at(light: &FieldLight, usual: &Usual, [x, y]: [f64; 2]) -> f32 {
+    let (column, row) = light.plane.cell(x, y);
+    usual.tinted([0, 1].map(|c: usize| light.plane.tint[c][[row, column]]))
 }
 
 /// Within two cells of the picture's border.

@@ -1,6 +1,6 @@
 //! What a line is filled with: a scratch shows the crystals below it, a veinlet has a colour and crystals of its own.
 
-use crate::section::cells::sample;
+use crate::section::cells::median;
 use crate::section::line_search::LineSearch;
 use crate::section::plane_light::PlaneLight;
 use crate::section::sides::Sides;
@@ -12,16 +12,20 @@ const EVERY_UM: f64 = 5.0;
 const ASIDE_UM: [f64; 2] = [6.0, 10.0];
 /// Width from which a line's own middle is seen between crossed polars, µm: cells there are some 2.6 µm wide, and what lies beside mixes in.
 const WIDE_UM: f64 = 7.0;
+/// Least room between a line's own edge and the other edge of a band, µm.
+const BARE_UM: f64 = 5.0;
 /// Depth up to which enough light is left to tell, log units.
 const DIM: f64 = 0.7;
 
 /// What a line is filled with.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Filling {
-    /// How much browner it is in plane light than what lies beside it, log units: the lesser of more red and less blue over green.
+    /// How much browner it is in plane light than what lies beside it, and than neutral, log units: the lesser of more red and less blue
+    /// over green.
     pub(crate) brown: f64,
     /// How far its light between crossed polars lies outside that of both sides, roots of bright crystals' light, mean over places and
-    /// channels; of a line that may be one edge of a band the light of the band. 0 where both are too narrow or too dark to tell.
+    /// channels, less what places aside of it show; of a line that may be one edge of a band the light of the band. 0 where the line is
+    /// too narrow or too dark to tell and there is no band.
     pub(crate) own: f64,
 }
 
@@ -39,42 +43,41 @@ pub(super) fn filling(
     let [from, to] = path.ends;
     let count = ((to - from) * cell_um / EVERY_UM).max(1.0) as usize;
     let along = || (0..count).map(|k| from + (k as f64 + 0.5) * (to - from) / count as f64);
-    let tint = |channel: usize| {
-        let at = |p: [f64; 2]| {
-            let [x, y] = p.map(|v| (search.px(v) + 0.5) / plane.bin as f64 - 0.5);
-            sample(&plane.tint[channel], x, y).map(f64::from)
+    // Only beyond neutral: where a groove lets through less of a blue resin it is no browner for it.
+    let brown = [(0, 1.0), (1, -1.0)].map(|(channel, sign)| {
+        let at = |s: f64, o: f64| Some(sign * plane.tint_at(channel, path.at(s, o).map(|v| search.px(v)))?);
+        let more = |s: f64| {
+            let here = at(s, 0.0)?;
+            Some((here - (at(s, aside)? + at(s, -aside)?) / 2.0).min(here))
         };
-        let more = along()
-            .filter_map(|s| Some(at(path.at(s, 0.0))? - (at(path.at(s, aside))? + at(path.at(s, -aside))?) / 2.0));
-        middle(more.collect())
+        median(along().filter_map(more).collect())
+    });
+    let brown = brown[0].min(brown[1]).max(0.0);
+    // Of three places one lies outside the other two here, and by how much.
+    let outside = |s: f64, [left, middle, right]: [f64; 3]| {
+        let [left, here, right] = [left, middle, right].map(|o| sides.at(path.at(s, o)));
+        let (left, here, right) = (left?, here?, right?);
+        let each = here.iter().zip(left.iter().zip(&right));
+        let sum: f32 = each.map(|(h, (l, r))| (h - l.max(*r)).max(l.min(*r) - h).max(0.0)).sum();
+        Some(f64::from(sum) / here.len().max(1) as f64)
     };
-    let brown = tint(0).min(-tint(1)).max(0.0);
-    let own_light = |middle: f64, beside: [f64; 2]| {
-        let outside = along().filter_map(|s| {
-            let [here, left, right] = [middle, beside[0], beside[1]].map(|o| sides.at(path.at(s, o)));
-            let (here, left, right) = (here?, left?, right?);
-            let each = here.iter().zip(left.iter().zip(&right));
-            let sum: f32 = each.map(|(h, (l, r))| (h - l.max(*r)).max(l.min(*r) - h).max(0.0)).sum();
-            Some(f64::from(sum) / here.len().max(1) as f64)
-        });
-        let outside: Vec<f64> = outside.collect();
-        outside.iter().sum::<f64>() / outside.len().max(1) as f64
+    let own_light = |places: [f64; 3]| {
+        let mean = |shift: f64| {
+            let found: Vec<f64> = along().filter_map(|s| outside(s, places.map(|o| o + shift))).collect();
+            (!found.is_empty()).then(|| found.iter().sum::<f64>() / found.len() as f64)
+        };
+        // Small crystals do the same anywhere: what they do on either side is taken off.
+        let span = 1.25 * (places[2] - places[0]).abs();
+        let usual: Vec<f64> = [span, -span].into_iter().filter_map(mean).collect();
+        mean(0.0).map_or(0.0, |own| (own - usual.iter().sum::<f64>() / usual.len().max(1) as f64).max(0.0))
     };
-    let of_the_line = if width_um < WIDE_UM || depth > DIM { 0.0 } else { own_light(0.0, [-aside, aside]) };
-    let of_the_band = edge.map_or(0.0, |edge| {
-        let beyond = (ASIDE_UM[1] / cell_um).copysign(edge);
-        own_light(edge / 2.0, [-beyond, edge + beyond])
+    let of_the_line = if width_um < WIDE_UM || depth > DIM { 0.0 } else { own_light([-aside, 0.0, aside]) };
+    let of_the_band = edge.filter(|edge| edge.abs() * cell_um > width_um + BARE_UM).map_or(0.0, |edge| {
+        let beyond = aside.copysign(edge);
+        own_light([-beyond, edge / 2.0, edge + beyond])
     });
     let own = of_the_line.max(of_the_band);
     Filling { brown, own }
-}
-
-fn middle(mut v: Vec<f64>) -> f64 {
-    if v.is_empty() {
-        return 0.0;
-    }
-    let at = v.len() / 2;
-    *v.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 #[cfg(test)]
@@ -144,6 +147,13 @@ mod tests {
         assert!((clay.brown - 0.134).abs() < 0.02, "{clay:?}");
         let blue = wide([0.56, 0.7, 0.8], [0.6, 0.6]);
         assert!(blue.brown < 0.005, "{blue:?}");
+        let through_blue = |y: usize| match y {
+            117..=123 => [0.55, 0.6, 0.62],
+            85..=155 => [0.5, 0.7, 0.95],
+            _ => [1.0; 3],
+        };
+        let groove = of(through_blue, |_, _| 0.6, [10.0, 0.3], None);
+        assert!(groove.brown < 0.02, "it lets through less of a blue resin: {groove:?}");
     }
 
     #[test]
@@ -166,5 +176,14 @@ mod tests {
         assert!((veinlet - 0.357).abs() < 0.02, "{veinlet}");
         assert!(between_them([0.6, 0.6], Some(14.0)) < 0.02, "two scratches");
         assert!(between_them([1.0, 0.2], None) == 0.0, "too narrow by itself");
+    }
+
+    #[test]
+    fn two_scratches_through_small_crystals_are_no_veinlet() {
+        let plane = |y: usize| if (119..=121).contains(&y) || (133..=135).contains(&y) { [0.75; 3] } else { [1.0; 3] };
+        // Crystals of 16 µm, any as bright as any other.
+        let mosaic = |x: usize, y: usize| ((x / 10 * 73 + y / 10 * 151 + (x / 10) * (y / 10)) % 89) as f32 / 89.0;
+        let own = of(plane, mosaic, [3.0, 0.3], Some(14.0)).own;
+        assert!(own < 0.06, "{own}");
     }
 }
