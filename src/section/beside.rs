@@ -251,7 +251,7 @@ const KIN_UM: f64 = 225.0;
 const LEAST_KIN: f64 = 0.08;
 /// The same, above which a line is one of many for certain. House value.
 const MOST_KIN: f64 = 1.5;
-/// How wide a band may be whose edges are told as one's, µm: the veinlets that rock shows by the dozen. House values.
+/// How far aside the other edge of a band may lie, µm: veinlets are as narrow as that. House values.
 const BAND_UM: [f64; 2] = [8.0, 45.0];
 /// Response of a band's other edge over a line's own, at least. House value.
 const EDGE: f64 = 0.4;

@@ -127,8 +127,8 @@ impl Wide for MeansDown<'_> {
     }
 }
 
-/// The middle one of some numbers; 0 of none.
-pub(crate) fn median(mut v: Vec<f64>) -> f64 {
+/// The middle one of some numbers, of an even number the upper one; 0 of none. They lose their order.
+pub(crate) fn median(v: &mut [f64]) -> f64 {
     if v.is_empty() {
         return 0.0;
     }

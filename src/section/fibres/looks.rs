@@ -84,13 +84,13 @@ fn brownness(course: &Course, width_cells: f64, light: &PlaneLight, search: &Lin
         let beside = |o: f64| blue([p[0] - o * t[1], p[1] + o * t[0]]);
         Some(0.5 * (beside(aside)? + beside(-aside)?) - blue(p)?)
     });
-    median(browner.collect())
+    median(&mut Vec::from_iter(browner))
 }
 
 /// Median and 1.48 times the median distance from it.
 fn spread(v: &[f64]) -> (f64, f64) {
-    let middle = median(v.to_vec());
-    (middle, 1.48 * median(v.iter().map(|x| (x - middle).abs()).collect()))
+    let middle = median(&mut v.to_vec());
+    (middle, 1.48 * median(&mut Vec::from_iter(v.iter().map(|x| (x - middle).abs()))))
 }
 
 impl Thread {
@@ -246,7 +246,7 @@ pub(super) fn steady_parts(course: Course, search: &LineSearch, shortest: f64) -
         let mut best = (0.0, range.start..range.start);
         for start in range.clone().step_by(REFERENCE / 2) {
             let block = start..(start + REFERENCE).min(range.end);
-            let reference = median(depths[block].to_vec());
+            let reference = median(&mut depths[block].to_vec());
             if reference < LEAST_DEPTH {
                 continue;
             }
@@ -312,7 +312,7 @@ fn on_its_crest(course: Course, search: &LineSearch) -> (Course, f64) {
         })
         .collect();
     let even: Vec<f64> = (0..n).map(|i| smooth(&|j| peaks[j], i)).collect();
-    let roughness = 1.48 * median(peaks.iter().zip(&even).map(|(p, e)| (p - e).abs()).collect());
+    let roughness = 1.48 * median(&mut Vec::from_iter(peaks.iter().zip(&even).map(|(p, e)| (p - e).abs())));
     let points = (0..n)
         .map(|i| {
             let (p, t) = (course.points[i], course.tangent(i));

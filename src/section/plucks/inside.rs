@@ -5,9 +5,9 @@ use imageproc::distance_transform::Norm;
 use imageproc::morphology::erode;
 use ndarray::Array2;
 
-use super::median;
 use super::patch::Patch;
 use super::usual::Usual;
+use crate::section::cells::median;
 use crate::section::light_field::FieldLight;
 
 /// What is seen inside a patch.

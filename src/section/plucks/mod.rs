@@ -284,14 +284,6 @@ fn rising(v: f64, from: f64, to: f64) -> f64 {
     ((v - from) / (to - from)).clamp(0.0, 1.0)
 }
 
-fn median(v: &mut [f64]) -> f64 {
-    if v.is_empty() {
-        return 0.0;
-    }
-    let at = v.len() / 2;
-    *v.select_nth_unstable_by(at, f64::total_cmp).1
-}
-
 /// A hole of which nothing was seen.
 #[cfg(test)]
 fn bare() -> Hole {

@@ -7,8 +7,8 @@ use ndarray::Array2;
 use super::inside::Inside;
 use super::outline::{normal, resample, slenderness};
 use super::usual::Usual;
-use super::{Hole, arcs, median, rising, vesicles};
-use crate::section::cells::sample;
+use super::{Hole, arcs, rising, vesicles};
+use crate::section::cells::{median, sample};
 use crate::section::light_field::FieldLight;
 use crate::section::shape::{convex_hull, polygon_area, polygon_centroid};
 use crate::section::unjudged::LEAST_TURN_DEG;
@@ -128,7 +128,8 @@ struct Wall {
 }
 
 impl Wall {
-    /// Darkest place along the normal of each point, from a cell inside to some way out.
+    /// Darkest place along the normal of each point, from a cell inside to some way out; `inside` is the light inside, log units, `rough` says
+    /// that a floor or slurry is seen there, whose wall is one whatever lies beyond.
     fn along(light: &FieldLight, usual: &Usual, outline: &[[f64; 2]], inside: f32, rough: bool) -> Self {
         let cell = light.plane.bin as f64;
         let reach = light.plane.px(WALL_REACH_UM).max(3.0 * cell).max(5.0);

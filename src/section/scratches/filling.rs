@@ -6,7 +6,7 @@ use crate::section::plane_light::PlaneLight;
 use crate::section::sides::Sides;
 use crate::section::trace::Path;
 
-/// Spacing of the places along a line that are looked at, µm.
+/// Spacing of the places along a line that are looked at, µm. This and what follows are house values.
 const EVERY_UM: f64 = 5.0;
 /// Distance of the places beside a line from its edge, µm, and from its middle at least.
 const ASIDE_UM: [f64; 2] = [6.0, 10.0];
@@ -50,7 +50,7 @@ pub(super) fn filling(
             let here = at(s, 0.0)?;
             Some((here - (at(s, aside)? + at(s, -aside)?) / 2.0).min(here))
         };
-        median(along().filter_map(more).collect())
+        median(&mut Vec::from_iter(along().filter_map(more)))
     });
     let brown = brown[0].min(brown[1]).max(0.0);
     // Of three places one lies outside the other two here, and by how much.
