@@ -73,3 +73,16 @@ fn fields_whose_exposure_nobody_recorded_are_measured_together() {
     let s = measured(&exposed(1.0));
     assert_eq!(note(&s), None, "the fields are alike");
 }
+
+/// A camera that balances each photograph by itself and records nothing leaves a cast on all of them; that their balance differs says so.
+#[test]
+fn photographs_that_differ_in_white_are_not_taken_as_neutral() {
+    for (seed, cast) in [(1, [1.05, 1.0, 0.96]), (2, [0.95, 1.0, 1.05]), (3, [1.04, 1.0, 0.93]), (4, [1.06, 1.0, 1.02])]
+    {
+        let apart = [[1.01, 1.0, 0.99], [0.99, 1.0, 1.01], [1.005, 1.0, 1.0], [1.0, 1.0, 0.985]];
+        let field = Field { seed, exposure_known: false, ..Field::default() };
+        let s = measured(&[taken_apart(&field, apart.map(|g| std::array::from_fn(|c| g[c] * cast[c])))]);
+        assert!(s.mean_um.interval[0] < 30.0 && 30.0 < s.mean_um.interval[1], "{seed}: {:?}", s.mean_um);
+        assert!(s.notes.iter().any(|n| n.contains("not known")), "{:?}", s.notes);
+    }
+}

@@ -20,6 +20,9 @@ const FEWEST: usize = 12;
 /// Twice the log odds by which photographs must be likelier with gains of their own. The nine free gains of four photographs give about
 /// nine by chance (likelihood ratio, chi-square with nine degrees of freedom; from memory, standard). House value.
 const TOLD: f64 = 60.0;
+/// The same of gains that differ by channels beside gains that all channels share, from which white was balanced photograph by
+/// photograph. House value.
+const WHITE_TOLD: f64 = 20.0;
 /// Standard uncertainty of the gains by which photographs differ, beforehand.
 const GAIN_U: f64 = 0.3;
 /// Share of a crystal clipped, or not shown, from which it tells nothing.
@@ -42,6 +45,8 @@ pub(crate) struct Alike<'a> {
     pub(crate) fields: Cow<'a, [FieldCrystals]>,
     /// Names of those whose crossed photographs had to be made alike.
     pub(crate) evened: Vec<String>,
+    /// The photographs show that the camera balanced white by itself, or may have: what their gains share is not known.
+    pub(crate) automatic: bool,
     /// Gains were told of each field by itself: so many times fewer crystals tell them.
     pub(crate) told_apart: usize,
     /// How many times as bright the brightest field's crossed light was exposed as the darkest's, where none recorded it and the colours tell.
@@ -51,15 +56,21 @@ pub(crate) struct Alike<'a> {
 /// Makes the crossed photographs of each field alike, and the fields too, where the camera balanced white by itself or nothing says how
 /// it exposed.
 pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
-    let (mut evened, mut told_apart, mut exposed_apart) = (Vec::new(), 1, None);
+    let (mut evened, mut told_apart, mut exposed_apart, mut automatic) = (Vec::new(), 1, None, false);
     let mut made = Cow::Borrowed(fields);
     for (index, field) in fields.iter().enumerate() {
-        if let Some(balance) = within(field) {
+        let Some(within) = within(field) else { continue };
+        // A camera that sets exposure by itself, and records nothing, may have balanced white by itself too.
+        automatic |= within.white_differs || (within.balance.is_some() && !field.exposure_known);
+        if let Some(balance) = within.balance {
             evened.push(field.name.clone());
             made.to_mut()[index].balance = balance;
         }
     }
-    let differ = Differ::of(fields);
+    if automatic {
+        made.to_mut().iter_mut().for_each(|field| field.auto_white_balance = true);
+    }
+    let differ = Differ::of(&made);
     if fields.len() > 1
         && let Some(differ) = differ
         && let Some(gains) = between(&made, differ)
@@ -73,7 +84,7 @@ pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
             field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
         }
     }
-    Alike { fields: made, evened, told_apart, exposed_apart }
+    Alike { fields: made, evened, automatic, told_apart, exposed_apart }
 }
 
 impl Alike<'_> {
@@ -81,9 +92,10 @@ impl Alike<'_> {
     pub(crate) fn notes(&self) -> Vec<String> {
         let evened = (!self.evened.is_empty()).then(|| {
             let noun = if self.evened.len() == 1 { "field" } else { "fields" };
+            let shared = if self.automatic { " What white balance they share is not known, which widens the interval." } else { "" };
             format!(
                 "The crossed photographs of {noun} {} were not exposed or white balanced alike; by how the crystals turn bright and dark they \
-                 were made alike. Next time set both by hand and leave them.",
+                 were made alike.{shared} Next time set both by hand and leave them.",
                 self.evened.join(", ")
             )
         });
@@ -115,30 +127,34 @@ impl Differ {
     }
 }
 
-/// Factors of R, G, B for each crossed photograph of a field, their means one; None where they are alike, or it cannot be told.
-fn within(field: &FieldCrystals) -> Option<Vec<[f64; 3]>> {
+/// Factors of R, G, B for each crossed photograph of a field.
+struct Evened {
+    /// The factors, their means one; None where the photographs are alike.
+    balance: Option<Vec<[f64; 3]>>,
+    /// White differs between the photographs: the camera balanced each by itself, whatever it recorded.
+    white_differs: bool,
+}
+
+/// How a field's crossed photographs are made alike; None where it cannot be told.
+fn within(field: &FieldCrystals) -> Option<Evened> {
     if !field.crystals.design.over_determined() {
         return None;
     }
     let first = evened(field, ToneCurve::NONE)?;
     // A contrast curve departs from the harmonic too: it is told from what is left, and the gains from what that leaves.
-    let now = FieldCrystals { balance: first, ..field.clone() };
+    let Some(balance) = first.balance else { return Some(first) };
+    let now = FieldCrystals { balance, ..field.clone() };
     evened(field, ToneCurve::estimate(&[now]))
 }
 
-fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Vec<[f64; 3]>> {
+fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Evened> {
     let n = field.crystals.design.angles.len();
     let left_over = left_over(&field.crystals.design);
     let whole =
         |c: &&Crystal| c.coherence >= COHERENT && c.clipped.iter().chain(&c.unseen).all(|share| *share <= CLIPPED);
-    let mut balance = vec![[1.0; 3]; n];
-    let mut gained = 0.0;
-    for channel in 0..3 {
-        let seen: Vec<DVector<f64>> = field
-            .crystals
-            .crystals
-            .iter()
-            .filter(whole)
+    let of_channel = |channel: usize| -> Option<(Turns<'_>, Factors)> {
+        let crystals = field.crystals.crystals.iter().filter(whole);
+        let seen: Vec<DVector<f64>> = crystals
             .filter_map(|crystal| {
                 let light: Vec<f64> = (0..n).map(|a| undone(field, crystal, tone, a, channel)).collect();
                 let terms = field.crystals.design.terms(light.iter().copied());
@@ -146,15 +162,24 @@ fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Vec<[f64; 3]>> {
                 (size > FAINT).then(|| DVector::from_vec(light) / size)
             })
             .collect();
-        if seen.len() < FEWEST {
-            return None;
-        }
-        let (factors, likelier) = factors(&seen, &left_over)?;
-        gained += likelier;
-        balance.iter_mut().zip(factors.iter()).for_each(|(b, f)| b[channel] = *f);
-    }
+        let turns = Turns { seen, left_over: &left_over };
+        let factors = (turns.seen.len() >= FEWEST).then(|| turns.factors())??;
+        Some((turns, factors))
+    };
+    let channels = (0..3).map(of_channel).collect::<Option<Vec<_>>>()?;
+    let shared = channels.iter().map(|(_, f)| &f.of_photographs).sum::<DVector<f64>>() / 3.0;
     // Channels of one crystal share its dirt: a third counts.
-    (2.0 * gained / 3.0 > TOLD).then_some(balance)
+    let likelier = |than: &DVector<f64>| -> f64 {
+        2.0 / 3.0
+            * channels
+                .iter()
+                .map(|(turns, f)| turns.cost(than, f.scale) - turns.cost(&f.of_photographs, f.scale))
+                .sum::<f64>()
+    };
+    let balance = (0..n).map(|a| std::array::from_fn(|c| channels[c].1.of_photographs[a])).collect();
+    let [than_none, than_shared] = [&DVector::from_element(n, 1.0), &shared].map(likelier);
+    let white_differs = than_shared > WHITE_TOLD;
+    Some(Evened { balance: (than_none > TOLD || white_differs).then_some(balance), white_differs })
 }
 
 /// What takes a series of intensities to what the three terms of extinction leave over.
@@ -170,35 +195,60 @@ fn left_over(design: &AngleDesign) -> DMatrix<f64> {
     matrix
 }
 
-/// Factors for each photograph under which the crystals leave least over, and by how much likelier (log) they are so than as they are;
-/// `seen` are crystals' intensities over their amplitude. None where no factors of a sensible size do.
-fn factors(seen: &[DVector<f64>], left_over: &DMatrix<f64>) -> Option<(DVector<f64>, f64)> {
-    let n = left_over.nrows();
-    let free = (left_over.trace()).max(1.0);
-    let departures = |d: &DVector<f64>| -> Vec<f64> {
-        let with = |y: &DVector<f64>| (left_over * y.component_mul(&d.add_scalar(1.0))).norm() / free.sqrt();
-        seen.iter().map(with).collect()
-    };
-    let mut d = DVector::zeros(n);
-    let mut scale = 0.0;
-    for _ in 0..12 {
-        let off = departures(&d);
-        scale = median(&off).max(LEAST_SCATTER);
-        let mut normal = DMatrix::from_element(n, n, seen.len() as f64);
-        let mut right = DVector::zeros(n);
-        normal += DMatrix::identity(n, n) * (scale / GAIN_U).powi(2);
-        for (y, off) in seen.iter().zip(&off) {
-            let weight = 1.0 / (1.0 + (off / scale).powi(2));
-            let by = left_over * DMatrix::from_diagonal(y);
-            right -= by.tr_mul(&(left_over * y)) * weight;
-            normal += by.tr_mul(&by) * weight;
-        }
-        d = normal.cholesky()?.solve(&right);
+/// Crystals turning bright and dark in one channel.
+struct Turns<'a> {
+    /// Their intensities over their amplitude, a photograph each.
+    seen: Vec<DVector<f64>>,
+    /// See [`left_over`].
+    left_over: &'a DMatrix<f64>,
+}
+
+/// The factors of one channel.
+struct Factors {
+    /// Of each photograph, their mean one.
+    of_photographs: DVector<f64>,
+    /// Scatter of the crystals under them, share of their amplitude.
+    scale: f64,
+}
+
+impl Turns<'_> {
+    fn free(&self) -> f64 {
+        self.left_over.trace().max(1.0)
     }
-    let cost = |d: &DVector<f64>| departures(d).iter().map(|off| (1.0 + (off / scale).powi(2)).ln()).sum::<f64>();
-    let likelier = cost(&DVector::zeros(n)) - cost(&d);
-    let factors = d.add_scalar(1.0);
-    factors.iter().all(|f| (0.3..3.0).contains(f)).then_some((factors, likelier))
+
+    /// What each crystal leaves over under these factors, share of its amplitude.
+    fn departures(&self, factors: &DVector<f64>) -> Vec<f64> {
+        let with = |y: &DVector<f64>| (self.left_over * y.component_mul(factors)).norm() / self.free().sqrt();
+        self.seen.iter().map(with).collect()
+    }
+
+    /// Negative log likelihood of factors, up to a constant.
+    fn cost(&self, factors: &DVector<f64>, scale: f64) -> f64 {
+        self.departures(factors).iter().map(|off| (1.0 + (off / scale).powi(2)).ln()).sum()
+    }
+
+    /// The factors under which the crystals leave least over; None where none of a sensible size do.
+    fn factors(&self) -> Option<Factors> {
+        let n = self.left_over.nrows();
+        let mut d = DVector::zeros(n);
+        let mut scale = 0.0;
+        for _ in 0..12 {
+            let off = self.departures(&d.add_scalar(1.0));
+            scale = median(&off).max(LEAST_SCATTER);
+            let mut normal = DMatrix::from_element(n, n, self.seen.len() as f64);
+            let mut right = DVector::zeros(n);
+            normal += DMatrix::identity(n, n) * (scale / GAIN_U).powi(2);
+            for (y, off) in self.seen.iter().zip(&off) {
+                let weight = 1.0 / (1.0 + (off / scale).powi(2));
+                let by = self.left_over * DMatrix::from_diagonal(y);
+                right -= by.tr_mul(&(self.left_over * y)) * weight;
+                normal += by.tr_mul(&by) * weight;
+            }
+            d = normal.cholesky()?.solve(&right);
+        }
+        let of_photographs = d.add_scalar(1.0);
+        of_photographs.iter().all(|f| (0.3..3.0).contains(f)).then_some(Factors { of_photographs, scale })
+    }
 }
 
 /// Factors of R, G, B for each field under which one lamp explains all of them; None where they are alike, or it cannot be told.
@@ -280,21 +330,25 @@ mod tests {
     #[test]
     fn gains_by_which_photographs_differ_are_found_up_to_a_common_one() {
         let gains = [1.0, 0.85, 1.2, 1.05];
-        let (seen, matrix) = turned(&gains, 40);
-        let (factors, likelier) = factors(&seen, &matrix).expect("they are found");
+        let (seen, left_over) = turned(&gains, 40);
+        let turns = Turns { seen, left_over: &left_over };
+        let Factors { of_photographs: factors, scale } = turns.factors().expect("they are found");
         let common = factors[0] * gains[0];
         for (factor, gain) in factors.iter().zip(gains) {
             assert!((factor * gain / common - 1.0).abs() < 0.004, "{factors}");
         }
         assert!((factors.mean() - 1.0).abs() < 1e-3);
+        let likelier = turns.cost(&DVector::from_element(4, 1.0), scale) - turns.cost(&factors, scale);
         assert!(likelier > TOLD, "{likelier}");
     }
 
     #[test]
     fn photographs_that_are_alike_are_left_as_they_are() {
-        let (seen, matrix) = turned(&[1.0; 4], 40);
-        let (factors, likelier) = factors(&seen, &matrix).expect("they are found");
+        let (seen, left_over) = turned(&[1.0; 4], 40);
+        let turns = Turns { seen, left_over: &left_over };
+        let Factors { of_photographs: factors, scale } = turns.factors().expect("they are found");
         assert!(factors.iter().all(|f| (f - 1.0).abs() < 0.004), "{factors}");
+        let likelier = turns.cost(&DVector::from_element(4, 1.0), scale) - turns.cost(&factors, scale);
         assert!(2.0 * likelier < TOLD, "{likelier}");
     }
 }
