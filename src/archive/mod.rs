@@ -35,7 +35,7 @@ pub use crate::archive::verify::{Condition, Difference, bags_in, verify};
 ///
 /// # Errors
 /// When the report or a photograph is missing, a photograph or `slide.toml` is no longer what the report read, the bag is
-/// there already, or `to` cannot be written to. Nothing is left in `to` then.
+/// there already, `to` lies in the slide's or the report's own folder, or it cannot be written to. Nothing is left in `to` then.
 pub fn archive(report: &Path, photographs: Option<&Path>, to: &Path) -> Result<PathBuf> {
     let parcel = Parcel::gather(report, photographs)?;
     let name = folder_name(&parcel.recorded.slide.id);
@@ -51,6 +51,7 @@ pub fn archive(report: &Path, photographs: Option<&Path>, to: &Path) -> Result<P
         Error::new(&place, "the bag cannot be written there", "check that the folder given with --to can be written to")
             .caused_by(e)
     };
+    parcel.keeps_out(to)?;
     fs::create_dir_all(to).map_err(failed)?;
     let draft = Draft::begin(to, ".bag-").map_err(failed)?;
     let folder = draft.path().join(&name);

@@ -31,6 +31,25 @@ pub(super) struct Parcel {
 }
 
 impl Parcel {
+    /// Refuses a place for the bag among the files that go into it.
+    pub(super) fn keeps_out(&self, to: &Path) -> Result<()> {
+        // What is not there yet will be made in the nearest folder that is.
+        let to = std::path::absolute(to).unwrap_or_else(|_| to.to_path_buf());
+        let there = to.ancestors().find_map(|folder| folder.canonicalize().ok());
+        let among = |item: &Item| {
+            let folder = item.from.parent().and_then(|folder| folder.canonicalize().ok());
+            folder.zip(there.as_ref()).is_some_and(|(folder, there)| there.starts_with(folder))
+        };
+        match self.files.iter().find(|item| among(item)) {
+            None => Ok(()),
+            Some(item) => Err(Error::new(
+                &to,
+                format!("lies in the folder of {}, which goes into the bag", item.from.display()),
+                "give a folder of its own with --to",
+            )),
+        }
+    }
+
     /// Finds the files of a report folder.
     pub(super) fn gather(report: &Path, photographs: Option<&Path>) -> Result<Self> {
         let json = report.join("report.json");

@@ -223,6 +223,17 @@ fn nothing_outside_the_slide_is_taken_and_nothing_is_put_outside_the_folder() {
 }
 
 #[test]
+fn a_bag_is_not_put_into_a_folder_that_goes_into_it() {
+    let case = Case::new("S 1");
+    for to in ["slides/S 1", "slides/S 1/bags/new", "slides/../slides/S 1/fields", "reports/S 1"] {
+        let said = archive(&case.path("reports/S 1"), None, &case.path(to)).unwrap_err().to_string();
+        assert!(said.contains("which goes into the bag"), "{to}: {said}");
+        assert!(!case.slide("bags").exists() && !case.path(to).join("S 1").exists(), "{to}");
+    }
+    assert!(archive(&case.path("reports/S 1"), None, &case.path("slides/bags")).is_ok(), "beside it there is room");
+}
+
+#[test]
 fn a_folder_that_is_no_report_is_refused() {
     let mut case = Case::new("S 1");
     let page = case.path("reports/S 1/report.html");

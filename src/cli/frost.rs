@@ -1,10 +1,12 @@
 //! `thinproof frost`: which part of a slide is frosted, before a chip is bonded to it.
 
-use std::io::Cursor;
+use std::fs::File;
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
+use image::RgbImage;
 
 use crate::cli::exit;
 use crate::cli::print::{complain, print};
@@ -65,6 +67,10 @@ pub fn run(arguments: &FrostArguments) -> Result<ExitCode> {
         }
         if arguments.photographs.iter().any(|p| same_file(p, overlay)) {
             return Err(Error::new(overlay, "is the photograph itself", "give --overlay another name"));
+        }
+        if overlay.symlink_metadata().is_ok() && !drawn_here(overlay) {
+            let advice = "give --overlay another name, or move that file away";
+            return Err(Error::new(overlay, "is there already, and is no drawing of thinproof frost", advice));
         }
     }
     let told = Told { light: arguments.light, width_mm: arguments.width_mm };
@@ -131,17 +137,36 @@ fn write_png(path: &Path, photograph: &Photograph, found: &Frosting) -> Result<(
         Error::new(path, "the drawing cannot be written there", "check that its folder exists and can be written to")
             .caused_by(e)
     };
-    let mut bytes = Cursor::new(Vec::new());
-    frosting::overlay::draw(photograph, found)
-        .write_to(&mut bytes, image::ImageFormat::Png)
-        .map_err(|e| failed(e.into()))?;
+    let bytes = encoded(&frosting::overlay::draw(photograph, found)).map_err(|e| failed(e.into()))?;
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let draft = folder.join(format!(".thinproof-frost-{}.png", std::process::id()));
-    std::fs::write(&draft, bytes.into_inner()).and_then(|()| std::fs::rename(&draft, path)).map_err(|e| {
+    std::fs::write(&draft, bytes).and_then(|()| std::fs::rename(&draft, path)).map_err(|e| {
         // It may not be there at all.
         let _ = std::fs::remove_file(&draft);
         failed(e.into())
     })
+}
+
+/// What drawings say of their origin (PNG 3rd edition, 11.3.3.2: the keyword Software).
+const DRAWN_BY: &str = "thinproof frost";
+
+fn encoded(drawing: &RgbImage) -> Result<Vec<u8>, png::EncodingError> {
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, drawing.width(), drawing.height());
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.add_text_chunk("Software".into(), DRAWN_BY.into())?;
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(drawing.as_raw())?;
+    writer.finish()?;
+    Ok(bytes)
+}
+
+/// Whether a file is a drawing that an earlier run made: it may be replaced.
+fn drawn_here(path: &Path) -> bool {
+    let Ok(file) = File::open(path) else { return false };
+    let Ok(reader) = png::Decoder::new(BufReader::new(file)).read_info() else { return false };
+    reader.info().uncompressed_latin1_text.iter().any(|t| t.keyword == "Software" && t.text == DRAWN_BY)
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {
@@ -152,5 +177,25 @@ fn glass_mm(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(mm) if (10.0..=300.0).contains(&mm) => Ok(mm),
         _ => Err("the longer side of the glass must be a number from 10 to 300 mm".into()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_drawing_may_be_replaced_and_another_picture_may_not() {
+        let dir = tempfile::tempdir().unwrap();
+        let [drawing, other, text] = ["drawing.png", "other.png", "text.png"].map(|name| dir.path().join(name));
+        let picture = RgbImage::from_pixel(4, 3, image::Rgb([200, 100, 50]));
+        std::fs::write(&drawing, encoded(&picture).unwrap()).unwrap();
+        assert_eq!(image::open(&drawing).unwrap().into_rgb8(), picture);
+        picture.save(&other).unwrap();
+        std::fs::write(&text, "thinproof frost").unwrap();
+        assert!(drawn_here(&drawing));
+        for kept in [other, text, dir.path().to_path_buf()] {
+            assert!(!drawn_here(&kept), "{}", kept.display());
+        }
     }
 }

@@ -23,7 +23,7 @@ pub mod resume;
 pub mod run;
 pub mod summary;
 pub mod table;
-mod whole;
+pub(crate) mod whole;
 pub mod write;
 
 pub use collate::collate;

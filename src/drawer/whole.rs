@@ -102,7 +102,7 @@ pub fn check_drawer(
 }
 
 /// Makes the folder for the reports this run's own, and clears away what a run that was stopped left half written.
-fn claim(out: &Path) -> Result<(PathBuf, File)> {
+pub(crate) fn claim(out: &Path) -> Result<(PathBuf, File)> {
     let failed =
         |e: std::io::Error| Error::new(out, "cannot be written to", "check the folder given with --out").caused_by(e);
     fs::create_dir_all(out).map_err(failed)?;
@@ -112,7 +112,7 @@ fn claim(out: &Path) -> Result<(PathBuf, File)> {
         Err(TryLockError::WouldBlock) => {
             return Err(Error::new(
                 out,
-                "is being written to by another thinproof drawer",
+                "is being written to by another run of thinproof",
                 "wait for it, or give another folder with --out",
             ));
         }

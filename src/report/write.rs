@@ -82,7 +82,7 @@ pub fn writable_folder(out: &Path) -> Result<()> {
 /// Where the two share no root it is the slide's absolute path.
 ///
 /// # Errors
-/// When `out` cannot be made, or the slide's folder is gone.
+/// When `out` cannot be made, a file stands where the report's folder belongs, or the slide's folder is gone.
 pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
     let failed = |at: &Path, e: std::io::Error| {
         Error::new(at, "cannot be opened", "check that the folder is there and may be read").caused_by(e)
@@ -93,6 +93,10 @@ pub fn seen_from(out: &Path, id: &str, slide: &Path) -> Result<String> {
     })?;
     let from = out.canonicalize().map_err(|e| failed(out, e))?.join(folder_name(id));
     let to = slide.canonicalize().map_err(|e| failed(slide, e))?;
+    if from.exists() && !from.is_dir() {
+        let advice = "move it away, or give another place for reports with --out";
+        return Err(Error::new(from, "is a file where the folder of this slide's report belongs", advice));
+    }
     if from == to {
         nobody_elses(&from)?;
     }
@@ -219,6 +223,8 @@ mod tests {
         fs::write(out.path().join("B"), "mine").unwrap();
         let message = write_report(out.path(), "B", "{}", "", None).unwrap_err().to_string();
         assert!(message.contains("the report cannot be put there"), "{message}");
+        let message = seen_from(out.path(), "B", out.path()).unwrap_err().to_string();
+        assert!(message.contains("is a file where the folder"), "{message}");
         assert_eq!(fs::read_to_string(out.path().join("B")).unwrap(), "mine");
         assert_eq!(fs::read_dir(out.path()).unwrap().count(), 2);
     }

@@ -9,9 +9,9 @@ use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
 use crate::slide::colourless::is_colourless;
-use crate::slide::cut_short;
 use crate::slide::encoding::{Encoding, stated_curve};
 use crate::slide::exif::file_facts;
+use crate::slide::jpeg;
 use crate::slide::photograph::{GREY, Photograph, PhotographRecord, Role, Samples};
 use crate::slide::tiff_head::{is_big_tiff, other_pages};
 use crate::units::Degrees;
@@ -81,7 +81,7 @@ pub fn read_photograph(path: &Path, reading: &Reading<'_>) -> Result<Photograph>
     };
     let length = std::fs::metadata(path).map_err(unreadable)?.len();
     if length > reading.max_pixels.saturating_mul(MAX_BYTES_PER_PIXEL) {
-        return Err(too_large(path, &format!("is {:.1} MB long", length as f64 / 1e6)));
+        return Err(too_large(path, &format!("is {:.1} MB long", length as f64 / 1e6), reading));
     }
     let bytes = std::fs::read(path).map_err(unreadable)?;
     decode_photograph(path, &bytes, reading)
@@ -98,8 +98,15 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         _ if bytes.is_empty() => return Err(Error::new(path, "is empty", "copy it from the camera again")),
         _ => return Err(Error::new(path, "is not a JPEG, PNG or TIFF photograph", "save it as one of these")),
     };
-    if format == ImageFormat::Jpeg && !cut_short::reaches_its_end(bytes) {
+    if format == ImageFormat::Jpeg && !jpeg::reaches_its_end(bytes) {
         return Err(torn(path));
+    }
+    if format == ImageFormat::Jpeg && jpeg::sample_bits(bytes).is_some_and(|bits| bits != 8) {
+        return Err(Error::new(
+            path,
+            "is a JPEG of more than 8 bits a channel",
+            "save it as 8 bit JPEG, or as PNG or TIFF",
+        ));
     }
     let damaged = |e: image::ImageError| match e {
         image::ImageError::Limits(_) => Error::new(
@@ -113,7 +120,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
         }
         _ => torn(path).caused_by(e),
     };
-    let believable = |width, height| believable(path, (width, height), bytes.len() as u64, reading.max_pixels);
+    let believable = |width, height| believable(path, (width, height), bytes.len() as u64, reading);
     // A PNG's colour profile is unpacked before its size is asked for; its header says the size first.
     let announced = match png_size(bytes) {
         Some((width, height)) => believable(width, height)?,
@@ -135,7 +142,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     reading.as_large(path, if lying { (height, width) } else { (width, height) })?;
     let mut picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
     if format == ImageFormat::Jpeg
-        && let Some(missing) = cut_short::repeated_end(picture.as_bytes(), picture.height() as usize)
+        && let Some(missing) = jpeg::repeated_end(picture.as_bytes(), picture.height() as usize)
     {
         let rows = picture.height();
         return Err(torn_so(
@@ -202,10 +209,10 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
 }
 
 /// The number of pixels that a file says it has, when it may have so many and can hold them.
-pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, max_pixels: u64) -> Result<u64> {
+pub(crate) fn believable(path: &Path, (width, height): (u32, u32), bytes: u64, reading: &Reading<'_>) -> Result<u64> {
     let pixels = u64::from(width) * u64::from(height);
-    if pixels > max_pixels {
-        return Err(too_large(path, &format!("has {width} x {height} pixels")));
+    if pixels > reading.max_pixels {
+        return Err(too_large(path, &format!("has {width} x {height} pixels"), reading));
     }
     if pixels > EMPTY_FROM && (bytes as f64) < LEAST_BYTES * pixels as f64 {
         return Err(Error::new(
@@ -258,12 +265,13 @@ fn torn_so(path: &Path, seen: &str) -> Error {
     Error::new(path, format!("is damaged or cut short{seen}"), advice)
 }
 
-fn too_large(path: &Path, what: &str) -> Error {
-    Error::new(
-        path,
-        format!("{what}, more than is allowed"),
-        "photograph single fields of view, cut it into fields, or allow more with --max-megapixels",
-    )
+fn too_large(path: &Path, what: &str, reading: &Reading<'_>) -> Error {
+    let advice = if reading.field.is_empty() {
+        "photograph it with fewer pixels"
+    } else {
+        "photograph single fields of view, cut it into fields, or allow more with --max-megapixels"
+    };
+    Error::new(path, format!("{what}, more than is allowed"), advice)
 }
 
 /// SHA-256, hexadecimal.

@@ -3,11 +3,11 @@
 //! Everything is resolved here, at the border: paths, scale, exposure and angle are settled, and what was assumed is named.
 
 mod colourless;
-mod cut_short;
 pub mod decode;
 pub mod encoding;
 pub mod exif;
 pub mod folder;
+mod jpeg;
 pub mod manifest;
 pub mod names;
 pub mod objectives;

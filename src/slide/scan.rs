@@ -81,7 +81,7 @@ impl Scan {
     fn of_tiff(path: &Path, bytes: u64, reading: &Reading<'_>) -> Result<Self> {
         let (pieces, facts) = Pieces::open(path)?;
         let (width, height) = pieces.size;
-        believable(path, (width, height), bytes, reading.max_pixels)?;
+        believable(path, (width, height), bytes, reading)?;
         reading.as_large(path, (width, height))?;
         let told = file_facts(&facts.head);
         let stated = stated_curve(&facts.head, facts.profile.as_deref(), pieces.sixteen, reading.encoding);
