@@ -3,6 +3,8 @@
 //! Chalcedony fills round cavities so (handbook knowledge, from memory). Its outline is as round as a bubble's, and no crystal
 //! goes on beneath it.
 
+use nalgebra::{Matrix3, Vector3};
+
 use super::circle::Circle;
 use crate::section::cells::sample;
 use crate::section::light_field::FieldLight;
@@ -16,6 +18,9 @@ const LEAST_CELLS: f64 = 5.0;
 /// Least change along the circle for a cross, share of the mean light. House value.
 const DISTINCT: f64 = 0.3;
 
+/// Fewest of the directions that the photograph must show: the frame may cut a spherulite. House value.
+const FEWEST: usize = DIRECTIONS * 5 / 8;
+
 /// How much of the change of light around a circle is a cross with four dark arms, 0..=1; mean over the crossed pictures.
 pub(super) fn extinction_cross(light: &FieldLight, circle: Circle) -> f64 {
     let cell = light.plane.bin as f64;
@@ -25,8 +30,8 @@ pub(super) fn extinction_cross(light: &FieldLight, circle: Circle) -> f64 {
         return 0.0;
     }
     let of_picture = |channels: &[ndarray::Array2<f32>; 3]| {
-        let around: Option<Vec<f64>> = (0..DIRECTIONS)
-            .map(|k| {
+        let around: Vec<(f64, f64)> = (0..DIRECTIONS)
+            .filter_map(|k| {
                 let (sin, cos) = direction(k).sin_cos();
                 let seen: Vec<f64> = RADII
                     .iter()
@@ -35,10 +40,10 @@ pub(super) fn extinction_cross(light: &FieldLight, circle: Circle) -> f64 {
                         channels.iter().map(|c| sample(c, at[0], at[1]).map(f64::from)).sum::<Option<f64>>()
                     })
                     .collect();
-                (seen.len() == RADII.len()).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
+                (seen.len() == RADII.len()).then(|| (direction(k), seen.iter().sum::<f64>() / seen.len() as f64))
             })
             .collect();
-        around.map_or(0.0, |around| share_of_a_cross(&around))
+        if around.len() < FEWEST { 0.0 } else { share_of_a_cross(&around) }
     };
     light.crossed.iter().map(of_picture).sum::<f64>() / light.crossed.len() as f64
 }
@@ -47,28 +52,43 @@ fn direction(k: usize) -> f64 {
     std::f64::consts::TAU * k as f64 / DIRECTIONS as f64
 }
 
-/// Share of the squares of the light's changes around a circle that four equal arms explain; 0 where they are faint.
-fn share_of_a_cross(around: &[f64]) -> f64 {
-    let n = around.len() as f64;
-    let mean = around.iter().sum::<f64>() / n;
-    let variance = around.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n;
-    let wave =
-        |f: fn(f64) -> f64| 2.0 / n * around.iter().enumerate().map(|(k, v)| v * f(4.0 * direction(k))).sum::<f64>();
-    let amplitude = wave(f64::cos).hypot(wave(f64::sin));
-    if amplitude < DISTINCT * mean || variance <= 0.0 { 0.0 } else { 0.5 * amplitude * amplitude / variance }
+/// Share of the squares of the light's changes around a circle, (direction, light), that four equal arms explain; 0 where they are faint.
+fn share_of_a_cross(around: &[(f64, f64)]) -> f64 {
+    let mean = around.iter().map(|(_, v)| v).sum::<f64>() / around.len() as f64;
+    let variance: f64 = around.iter().map(|(_, v)| (v - mean).powi(2)).sum();
+    let wave = |at: f64| Vector3::new(1.0, (4.0 * at).cos(), (4.0 * at).sin());
+    let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
+    for (at, light) in around {
+        let wave = wave(*at);
+        normal += wave * wave.transpose();
+        right += wave * *light;
+    }
+    let Some(fitted) = normal.cholesky().map(|c| c.solve(&right)) else { return 0.0 };
+    if fitted[1].hypot(fitted[2]) < DISTINCT * mean || variance <= 0.0 {
+        return 0.0;
+    }
+    let left: f64 = around.iter().map(|(at, light)| (light - wave(*at).dot(&fitted)).powi(2)).sum();
+    1.0 - left / variance
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    /// Light around a circle of which this many directions are seen.
+    fn around(seen: usize, light: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+        (0..seen).map(|k| (direction(k), light(direction(k)))).collect()
+    }
+
     #[test]
     fn four_dark_arms_are_a_cross_and_two_halves_are_none() {
-        let arms: Vec<f64> = (0..DIRECTIONS).map(|k| 0.02 + 0.3 * (2.0 * (direction(k) - 0.4)).sin().powi(2)).collect();
-        assert!(share_of_a_cross(&arms) > 0.99);
-        let halves: Vec<f64> = (0..DIRECTIONS).map(|k| if k < 13 { 0.1 } else { 0.5 }).collect();
-        assert!(share_of_a_cross(&halves) < 0.1, "a boundary beneath a bubble");
-        let even: Vec<f64> = (0..DIRECTIONS).map(|k| 0.4 + 0.01 * (4.0 * direction(k)).cos()).collect();
-        assert!(share_of_a_cross(&even) < 1e-12, "one crystal beneath a bubble");
+        let arms = |at: f64| 0.02 + 0.3 * (2.0 * (at - 0.4)).sin().powi(2);
+        let halves = |at: f64| if at < direction(13) { 0.1 } else { 0.5 };
+        let even = |at: f64| 0.4 + 0.01 * (4.0 * at).cos();
+        for seen in [DIRECTIONS, FEWEST] {
+            assert!(share_of_a_cross(&around(seen, arms)) > 0.99);
+            assert!(share_of_a_cross(&around(seen, halves)) < 0.15, "a boundary beneath a bubble");
+            assert!(share_of_a_cross(&around(seen, even)) < 1e-12, "one crystal beneath a bubble");
+        }
     }
 }

@@ -1,5 +1,5 @@
 //! Grains are seldom torn out alone: where resin did not hold one, or a coarse grain of grit went by, others went too, while a
-//! crystal that looks like a hole is a chance of its own.
+//! crystal that looks like a hole is a chance of its own. How many such crystals there are by chance is told by those that lie nearly so.
 
 use super::Hole;
 
@@ -9,6 +9,19 @@ pub(super) const REACH_UM: f64 = 1500.0;
 const BEFORE: f64 = 1.0;
 /// Share of the larger one's width within which two patches are pieces of one place and no company. House value.
 const ONE_PLACE: f64 = 0.8;
+
+/// Swings between which a patch is a crystal for certain, and nearly along its axis. House values.
+const NEARLY_BLACK: std::ops::Range<f64> = 0.0015..0.012;
+/// Swing up to which a crystal along its axis looks like a hole. House value.
+const BLACK: f64 = 0.0006;
+
+/// How many crystals are as black as a hole where so many are nearly so.
+///
+/// Axes point anywhere, so crystals within θ of the line of sight are 1 - cos θ of all, for small θ as sin² θ; retardation there goes with
+/// sin² θ and light between crossed polars with its square: crystals up to some light are as its root (elementary).
+fn black_by_chance(nearly: usize) -> f64 {
+    nearly as f64 * BLACK.sqrt() / (NEARLY_BLACK.end.sqrt() - NEARLY_BLACK.start.sqrt())
+}
 
 /// Sets how many other holes are expected within `reach` pixels of each, and confidences by it.
 ///
@@ -24,15 +37,19 @@ pub(super) fn weigh(holes: &mut [Hole], reach: f64) {
             while holes[first].centroid[0] < h.centroid[0] - reach {
                 first += 1;
             }
-            let near = holes[first..].iter().take_while(|o| o.centroid[0] <= h.centroid[0] + reach);
-            near.zip(&likely[first..])
-                .filter(|(o, _)| {
-                    let [dx, dy] = [0, 1].map(|k| o.centroid[k] - h.centroid[k]);
-                    let apart = dx.hypot(dy);
-                    apart <= reach && apart > ONE_PLACE * across(h).max(across(o))
-                })
-                .map(|(_, p)| p)
-                .sum()
+            let (mut others, mut nearly) = (0.0, 0);
+            for (o, likely) in holes[first..].iter().zip(&likely[first..]) {
+                let [dx, dy] = [0, 1].map(|k| o.centroid[k] - h.centroid[k]);
+                if dx > reach {
+                    break;
+                }
+                let apart = dx.hypot(dy);
+                if apart <= reach && apart > ONE_PLACE * across(h).max(across(o)) {
+                    others += likely;
+                    nearly += usize::from(NEARLY_BLACK.contains(&o.swing));
+                }
+            }
+            (others - black_by_chance(nearly)).max(0.0)
         })
         .collect();
     for (hole, company) in holes.iter_mut().zip(company) {
@@ -75,6 +92,23 @@ mod tests {
         let mut far_apart: Vec<Hole> = (0..6).map(|k| doubtful(2000.0 * f64::from(k))).collect();
         weigh(&mut far_apart, 1500.0);
         assert!(far_apart.iter().all(|h| h.confidence < looks));
+    }
+
+    /// Of crystals with axes at random those up to a tenth of some swing are a third of those up to it.
+    #[test]
+    fn what_chance_makes_black_is_no_company() {
+        let up_to = |swing: f64| 1e4 * swing.sqrt();
+        let nearly = up_to(NEARLY_BLACK.end) - up_to(NEARLY_BLACK.start);
+        assert!((black_by_chance(nearly as usize) / up_to(BLACK) - 1.0).abs() < 0.01);
+        let six = || (0..6).map(|k| doubtful(200.0 * f64::from(k)));
+        let crystals =
+            (0..12).map(|k| Hole { swing: 0.003 + 0.0006 * f64::from(k), ..doubtful(90.0 + 150.0 * f64::from(k)) });
+        let mut among: Vec<Hole> = six().chain(crystals).collect();
+        let looks = doubtful(0.0).odds().probability();
+        weigh(&mut among, 3000.0);
+        let black = || among.iter().filter(|h| !NEARLY_BLACK.contains(&h.swing));
+        assert_eq!(black().count(), 6);
+        assert!(black().all(|h| h.confidence < looks), "{:?}", black().map(|h| h.confidence).collect::<Vec<_>>());
     }
 
     #[test]

@@ -94,7 +94,7 @@ pub struct Hole {
     pub slurry: bool,
     /// Vesicles lie about it: it may be one of them, or several that run together.
     pub among_vesicles: bool,
-    /// How many other holes are expected about it; None where company says nothing of it.
+    /// How many other holes are expected about it, beyond crystals that chance makes as black; None where company says nothing of it.
     pub company: Option<f64>,
     /// How sure that it is a hole that the rock did not have, 0..=1.
     pub confidence: f64,
