@@ -122,12 +122,14 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
         row["report"] = report.map_or(Value::Null, Value::from);
     }
     assert_eq!(here, there, "but for the way to the reports");
+    let table = json(&dir.path().join("three/drawer.json"))["slides"].take();
     let held = std::fs::File::create(dir.path().join("three/.drawer.lock")).unwrap();
     held.lock().unwrap();
     let meanwhile = thinproof(dir.path(), &["collate", "two", "--out", "three"]);
     assert_eq!(code(&meanwhile), 1, "a run that writes there is not disturbed");
     assert!(text(&meanwhile.stderr).contains("another run of thinproof"), "{}", text(&meanwhile.stderr));
     drop(held);
+    assert_eq!(json(&dir.path().join("three/drawer.json"))["slides"], table, "its table is as it was");
     let again = thinproof(dir.path(), &["collate", "two", "--out", "two"]);
     assert_eq!(code(&again), 1);
     assert_eq!(contents(&two), first, "collated in its place, nothing is another");

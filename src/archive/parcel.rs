@@ -28,24 +28,26 @@ pub(super) struct Parcel {
     pub(super) recorded: Recorded,
     /// The files, in the order of their places.
     pub(super) files: Vec<Item>,
+    /// The slide's folder and the report's.
+    folders: [PathBuf; 2],
 }
 
 impl Parcel {
-    /// Refuses a place for the bag among the files that go into it.
+    /// Refuses a place for the bag in a folder that it holds the files of.
     pub(super) fn keeps_out(&self, to: &Path) -> Result<()> {
         // What is not there yet will be made in the nearest folder that is.
         let to = std::path::absolute(to).unwrap_or_else(|_| to.to_path_buf());
         let there = to.ancestors().find_map(|folder| folder.canonicalize().ok());
-        let among = |item: &Item| {
-            let folder = item.from.parent().and_then(|folder| folder.canonicalize().ok());
+        let holds = |folder: &&PathBuf| {
+            let folder = folder.canonicalize().ok();
             folder.zip(there.as_ref()).is_some_and(|(folder, there)| there.starts_with(folder))
         };
-        match self.files.iter().find(|item| among(item)) {
+        match self.folders.iter().find(holds) {
             None => Ok(()),
-            Some(item) => Err(Error::new(
+            Some(folder) => Err(Error::new(
                 &to,
-                format!("lies in the folder of {}, which goes into the bag", item.from.display()),
-                "give a folder of its own with --to",
+                format!("lies in {}, whose files go into the bag", folder.display()),
+                "give a folder outside the slide's and the report's with --to",
             )),
         }
     }
@@ -101,7 +103,7 @@ impl Parcel {
             });
         }
         files.extend(slide_toml(&recorded, &json, &slide)?);
-        Ok(Self { recorded, files })
+        Ok(Self { recorded, files, folders: [slide, report.to_path_buf()] })
     }
 }
 

@@ -227,7 +227,7 @@ fn a_bag_is_not_put_into_a_folder_that_goes_into_it() {
     let case = Case::new("S 1");
     for to in ["slides/S 1", "slides/S 1/bags/new", "slides/../slides/S 1/fields", "reports/S 1"] {
         let said = archive(&case.path("reports/S 1"), None, &case.path(to)).unwrap_err().to_string();
-        assert!(said.contains("which goes into the bag"), "{to}: {said}");
+        assert!(said.contains("whose files go into the bag"), "{to}: {said}");
         assert!(!case.slide("bags").exists() && !case.path(to).join("S 1").exists(), "{to}");
     }
     assert!(archive(&case.path("reports/S 1"), None, &case.path("slides/bags")).is_ok(), "beside it there is room");

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::cli::drawer::finish;
-use crate::drawer::{collate, whole::claim, write::write_tables};
+use crate::drawer::{collate, whole::locked, write::write_tables};
 use crate::error::Result;
 
 /// Shown under the command's help.
@@ -33,7 +33,7 @@ pub fn run(arguments: &CollateArguments) -> Result<ExitCode> {
     let made_at = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
     // A shell's `reports/*` gives the tables of an earlier run too.
     let folders: Vec<PathBuf> = arguments.reports.iter().filter(|path| !path.is_file()).cloned().collect();
-    let (_, _lock) = claim(&arguments.out)?;
+    let (_, _lock) = locked(&arguments.out)?;
     let record = collate(&folders, &arguments.out, made_at)?;
     write_tables(&arguments.out, &record)?;
     finish(&record, 0, &arguments.out)

@@ -37,7 +37,7 @@ pub struct FrostArguments {
     /// Longer side of the glass, mm: gives the scale.
     #[arg(long, value_name = "MM", allow_negative_numbers = true, value_parser = glass_mm)]
     width_mm: Option<f64>,
-    /// Draw what was found on the photograph: a PNG file to write; for one photograph.
+    /// Draw what was found on the photograph: a PNG file to write, in place of an older drawing of this command only; for one photograph.
     #[arg(long, value_name = "FILE.png")]
     overlay: Option<PathBuf>,
     /// Print the findings as one line of JSON.
@@ -164,7 +164,7 @@ fn encoded(drawing: &RgbImage) -> Result<Vec<u8>, png::EncodingError> {
 
 /// Whether a file is a drawing that an earlier run made: it may be replaced.
 fn drawn_here(path: &Path) -> bool {
-    let Ok(file) = File::open(path) else { return false };
+    let Some(file) = path.is_file().then(|| File::open(path).ok()).flatten() else { return false };
     let Ok(reader) = png::Decoder::new(BufReader::new(file)).read_info() else { return false };
     reader.info().uncompressed_latin1_text.iter().any(|t| t.keyword == "Software" && t.text == DRAWN_BY)
 }

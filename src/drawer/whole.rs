@@ -18,7 +18,7 @@ use crate::house::House;
 use crate::report::write::{folder_name, way};
 use crate::slide::Slide;
 
-/// Held while a drawer is checked into a folder.
+/// Held while a drawer is checked into a folder, or tables are written there.
 const LOCK: &str = ".drawer.lock";
 
 /// A drawer to check.
@@ -102,9 +102,29 @@ pub fn check_drawer(
 }
 
 /// Makes the folder for the reports this run's own, and clears away what a run that was stopped left half written.
-pub(crate) fn claim(out: &Path) -> Result<(PathBuf, File)> {
-    let failed =
-        |e: std::io::Error| Error::new(out, "cannot be written to", "check the folder given with --out").caused_by(e);
+fn claim(out: &Path) -> Result<(PathBuf, File)> {
+    let (place, lock) = locked(out)?;
+    let failed = |e| unwritable(out, e);
+    for entry in fs::read_dir(&place).map_err(failed)? {
+        let entry = entry.map_err(failed)?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if (name.starts_with(".report-") || name.starts_with(".drawer-")) && entry.path().is_dir() {
+            fs::remove_dir_all(entry.path()).map_err(failed)?;
+        }
+    }
+    Ok((place, lock))
+}
+
+fn unwritable(out: &Path, e: std::io::Error) -> Error {
+    Error::new(out, "cannot be written to", "check the folder given with --out").caused_by(e)
+}
+
+/// Makes the folder where there is none, and keeps other drawers and collations off it for as long as the file lives.
+///
+/// # Errors
+/// When it cannot be made or written to, or another run is writing to it.
+pub(crate) fn locked(out: &Path) -> Result<(PathBuf, File)> {
+    let failed = |e| unwritable(out, e);
     fs::create_dir_all(out).map_err(failed)?;
     let place = out.canonicalize().map_err(failed)?;
     let lock = File::options().create(true).truncate(false).write(true).open(place.join(LOCK)).map_err(failed)?;
@@ -118,13 +138,6 @@ pub(crate) fn claim(out: &Path) -> Result<(PathBuf, File)> {
         }
         // Where the file system knows no locks there is nothing to be told by them.
         Err(TryLockError::Error(_)) | Ok(()) => {}
-    }
-    for entry in fs::read_dir(&place).map_err(failed)? {
-        let entry = entry.map_err(failed)?;
-        let name = entry.file_name().to_string_lossy().into_owned();
-        if (name.starts_with(".report-") || name.starts_with(".drawer-")) && entry.path().is_dir() {
-            fs::remove_dir_all(entry.path()).map_err(failed)?;
-        }
     }
     Ok((place, lock))
 }

@@ -86,8 +86,8 @@ impl Candidates {
         Self { rings, holes, lines, threads, lifted }
     }
 
-    /// Those that are called what they look like; `um_per_px` is the scale used. Holes are all that may be one: they are called by
-    /// [`plucks::called`] over the whole field.
+    /// Those that are called what they look like; `um_per_px` is the scale used. Holes are all that count for
+    /// [`plucks::called`], which calls them over the whole field.
     pub(crate) fn called(self, um_per_px: f64) -> Self {
         let rings: Vec<Ring> = self.rings.into_iter().filter(|r| r.confidence >= REPORTED).collect();
         // A bubble's own clear middle is no hole in the rock.
@@ -97,7 +97,7 @@ impl Candidates {
                     && h.area < 1.3 * std::f64::consts::PI * r.radius * r.radius
             })
         };
-        let holes = self.holes.into_iter().filter(|h| h.confidence >= plucks::MAY_BE && !in_bubble(h)).collect();
+        let holes = self.holes.into_iter().filter(|h| plucks::counts(h) && !in_bubble(h)).collect();
         let mut lines: Vec<Line> = self.lines.into_iter().filter(|l| l.confidence >= REPORTED).collect();
         let mut threads: Vec<Thread> =
             self.threads.into_iter().filter(|t| t.confidence >= fibres::CALLED_FROM).collect();

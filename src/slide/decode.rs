@@ -101,7 +101,7 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
     if format == ImageFormat::Jpeg && !jpeg::reaches_its_end(bytes) {
         return Err(torn(path));
     }
-    if format == ImageFormat::Jpeg && jpeg::sample_bits(bytes).is_some_and(|bits| bits != 8) {
+    if format == ImageFormat::Jpeg && jpeg::sample_bits(bytes).is_some_and(|bits| bits > 8) {
         return Err(Error::new(
             path,
             "is a JPEG of more than 8 bits a channel",
@@ -267,7 +267,7 @@ fn torn_so(path: &Path, seen: &str) -> Error {
 
 fn too_large(path: &Path, what: &str, reading: &Reading<'_>) -> Error {
     let advice = if reading.field.is_empty() {
-        "photograph it with fewer pixels"
+        "use a photograph with fewer pixels"
     } else {
         "photograph single fields of view, cut it into fields, or allow more with --max-megapixels"
     };

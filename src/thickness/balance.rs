@@ -49,14 +49,14 @@ pub(crate) struct Alike<'a> {
     pub(crate) automatic: bool,
     /// Gains were told of each field by itself: so many times fewer crystals tell them.
     pub(crate) told_apart: usize,
-    /// How many times as bright the brightest field's crossed light was exposed as the darkest's, where none recorded it and the colours tell.
-    pub(crate) exposed_apart: Option<f64>,
+    /// By what the fields differed, where their colours tell.
+    pub(crate) apart: Option<Apart>,
 }
 
 /// Makes the crossed photographs of each field alike, and the fields too, where the camera balanced white by itself or nothing says how
 /// it exposed.
 pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
-    let (mut evened, mut told_apart, mut exposed_apart, mut automatic) = (Vec::new(), 1, None, false);
+    let (mut evened, mut told_apart, mut apart, mut automatic) = (Vec::new(), 1, None, false);
     let mut made = Cow::Borrowed(fields);
     for (index, field) in fields.iter().enumerate() {
         let Some(within) = within(field) else { continue };
@@ -76,15 +76,18 @@ pub(crate) fn alike(fields: &[FieldCrystals]) -> Alike<'_> {
         && let Some(gains) = between(&made, differ)
     {
         told_apart = fields.len();
-        if differ == Differ::InExposure {
-            let over = |pick: fn(f64, f64) -> f64| gains.iter().map(|g| g[0]).reduce(pick).unwrap_or(1.0);
-            exposed_apart = Some(over(f64::max) / over(f64::min));
-        }
+        apart = Some(match differ {
+            Differ::InWhite => Apart::InWhite,
+            Differ::InExposure => {
+                let over = |pick: fn(f64, f64) -> f64| gains.iter().map(|g| g[0]).reduce(pick).unwrap_or(1.0);
+                Apart::InExposure { times: over(f64::max) / over(f64::min) }
+            }
+        });
         for (field, gains) in made.to_mut().iter_mut().zip(gains) {
             field.balance.iter_mut().for_each(|b| (0..3).for_each(|c| b[c] *= gains[c]));
         }
     }
-    Alike { fields: made, evened, automatic, told_apart, exposed_apart }
+    Alike { fields: made, evened, automatic, told_apart, apart }
 }
 
 impl Alike<'_> {
@@ -99,14 +102,29 @@ impl Alike<'_> {
                 self.evened.join(", ")
             )
         });
-        let exposed_apart = self.exposed_apart.map(|times| {
-            format!(
+        let apart = self.apart.map(|apart| match apart {
+            Apart::InExposure { times } => format!(
                 "No exposure is recorded, and by the colours of the grains crossed light was exposed up to {times:.1} times as brightly in one \
                  field as in another; it was made alike by them. Set exposure by hand and leave it, or keep its record (EXIF)."
-            )
+            ),
+            Apart::InWhite => "By the colours of the grains the crossed light of the fields was not white balanced alike, field by field; it was \
+                               made alike by them. Set white balance by hand and leave it."
+                .into(),
         });
-        evened.into_iter().chain(exposed_apart).collect()
+        evened.into_iter().chain(apart).collect()
     }
+}
+
+/// By what the crossed light of fields was found to differ beside their thickness, and was made alike.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Apart {
+    /// Nothing recorded the exposure, which was up to so many times as bright in one field as in another.
+    InExposure {
+        /// The brightest field's over the darkest's.
+        times: f64,
+    },
+    /// The camera balanced each field's white by itself.
+    InWhite,
 }
 
 /// By what the crossed light of fields may differ beside their thickness.
@@ -167,7 +185,9 @@ fn evened(field: &FieldCrystals, tone: ToneCurve) -> Option<Evened> {
         Some((turns, factors))
     };
     let channels = (0..3).map(of_channel).collect::<Option<Vec<_>>>()?;
-    let shared = channels.iter().map(|(_, f)| &f.of_photographs).sum::<DVector<f64>>() / 3.0;
+    let weights = channels.iter().map(|(turns, f)| turns.seen.len() as f64 / (f.scale * f.scale));
+    let all: f64 = weights.clone().sum();
+    let shared = channels.iter().zip(weights).map(|((_, f), w)| &f.of_photographs * (w / all)).sum::<DVector<f64>>();
     // Channels of one crystal share its dirt: a third counts.
     let likelier = |than: &DVector<f64>| -> f64 {
         2.0 / 3.0

@@ -136,7 +136,7 @@ const SEVERAL: f64 = 3.0;
 /// Confidence by its looks under which a compact patch is taken apart. House value.
 const DOUBTFUL: f64 = 0.2;
 /// Confidence by its looks alone below which no company makes a patch a hole.
-pub(crate) const MAY_BE: f64 = 0.05;
+const MAY_BE: f64 = 0.05;
 
 /// The holes of a field.
 pub(crate) struct Called {
@@ -148,12 +148,18 @@ pub(crate) struct Called {
     pub(crate) own_pores: OwnPores,
 }
 
+/// Whether a patch counts when holes are called: it may be one, or tells how many crystals look like one by chance.
+pub(crate) fn counts(hole: &Hole) -> bool {
+    hole.confidence >= MAY_BE || company::is_nearly_black(hole)
+}
+
 /// Those that are called holes, and those in doubt, weighed by the company they keep; µm per pixel of the scale used.
-pub(crate) fn called(mut holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
+pub(crate) fn called(holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnation) -> Called {
+    let (mut holes, crystals): (Vec<Hole>, Vec<Hole>) = holes.into_iter().partition(|h| h.confidence >= MAY_BE);
     vesicles::leave_out(&mut holes);
     let own_pores = OwnPores::of(&holes, impregnation);
     if own_pores == OwnPores::Apart {
-        company::weigh(&mut holes, company::REACH_UM / um_per_px);
+        company::weigh(&mut holes, &crystals, company::REACH_UM / um_per_px);
     }
     holes.retain(|h| h.confidence >= IN_DOUBT);
     let (holes, in_doubt) = holes.into_iter().partition(|h| h.confidence >= REPORTED);
