@@ -126,7 +126,7 @@ mod tests {
         assert!(far_apart.iter().all(|h| h.confidence < looks));
     }
 
-    /// Of crystals with axes at random those up to a tenth of some swing are a third of those up to it.
+    /// Crystals with axes at random, counted by the root of their swing (see [`black_by_chance`]), and holes among such crystals.
     #[test]
     fn what_chance_makes_black_is_no_company() {
         let up_to = |swing: f64| 1e4 * swing.sqrt();
