@@ -87,6 +87,18 @@ fn four_inks_and_progressive_are_read_as_the_picture_they_show() {
     }
 }
 
+/// The first scans of a progressive file show the whole picture, coarse all over.
+#[test]
+fn a_progressive_photograph_without_its_last_scans_is_refused() {
+    let whole = include_bytes!("../fixtures/progressive.jpg");
+    let scans: Vec<usize> = (2..whole.len() - 1).filter(|i| whole[*i..*i + 2] == [0xff, 0xda]).collect();
+    assert_eq!(scans.len(), 10, "as libjpeg stores colour");
+    for at in &scans[1..] {
+        let said = refused("a.jpg", &[&whole[..*at], &[0xff, 0xd9]].concat());
+        assert!(said.contains("only the first, coarse passes of its progressive JPEG are there"), "{said}");
+    }
+}
+
 /// As a card reader or a repair leaves it: the data ends early, the end marker is there. Decoders fill the rest with grey.
 #[test]
 fn a_photograph_whose_data_ends_before_its_picture_is_refused() {

@@ -108,6 +108,9 @@ pub fn decode_photograph(path: &Path, bytes: &[u8], reading: &Reading<'_>) -> Re
             "save it as 8 bit JPEG, or as PNG or TIFF",
         ));
     }
+    if format == ImageFormat::Jpeg && jpeg::lacks_scans(bytes) {
+        return Err(torn_so(path, ": only the first, coarse passes of its progressive JPEG are there"));
+    }
     let damaged = |e: image::ImageError| match e {
         image::ImageError::Limits(_) => Error::new(
             path,

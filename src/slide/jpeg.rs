@@ -51,6 +51,48 @@ pub(super) fn sample_bits(bytes: &[u8]) -> Option<u8> {
     header.1.first().copied()
 }
 
+/// Whether a JPEG file that is stored progressively lacks scans: its picture is coarse all over then. Each scan sends a band of
+/// coefficients of some components down to a bit, and later ones refine it (ITU-T T.81, B.2.3 and G.1.1.1). The standard lets a file do
+/// without some of them; a photograph without the means of all components and every coefficient of the first is none to measure by.
+pub(super) fn lacks_scans(bytes: &[u8]) -> bool {
+    const COEFFICIENTS: usize = 64;
+    // Bits that are still to come of each component's coefficients, by the components' names.
+    let mut components: Vec<(u8, [Option<u8>; COEFFICIENTS])> = Vec::new();
+    // What follows the picture, as a second one or a film, is no part of it.
+    for (marker, head) in segments(bytes).take_while(|(marker, _)| *marker != 0xd9) {
+        match marker {
+            // The frame: bits, height, width, and how many components of three bytes each.
+            0xc2 => {
+                let count = head.get(5).map_or(0, |n| usize::from(*n));
+                let named = head.get(6..).unwrap_or_default().chunks_exact(3).take(count);
+                components = named.map(|c| (c[0], [None; COEFFICIENTS])).collect();
+                let mut names: Vec<u8> = components.iter().map(|(name, _)| *name).collect();
+                names.sort_unstable();
+                names.dedup();
+                if names.len() < components.len() {
+                    // Which is which cannot be told.
+                    return false;
+                }
+            }
+            0xda if !components.is_empty() => {
+                let count = 2 * usize::from(head.first().copied().unwrap_or(0));
+                let (Some(names), Some(&[first, last, bits])) = (head.get(1..=count), head.get(count + 1..count + 4))
+                else {
+                    return true;
+                };
+                for name in names.chunks_exact(2) {
+                    let Some((_, left)) = components.iter_mut().find(|(n, _)| *n == name[0]) else { return true };
+                    let band = usize::from(first)..(usize::from(last) + 1).min(COEFFICIENTS);
+                    left.get_mut(band).unwrap_or_default().fill(Some(bits & 0x0f));
+                }
+            }
+            _ => {}
+        }
+    }
+    let whole = |left: &[Option<u8>]| left.iter().all(|bits| *bits == Some(0));
+    components.iter().enumerate().any(|(i, (_, left))| !whole(if i == 0 { left } else { &left[..1] }))
+}
+
 /// How many of the rows at the end of an 8-bit picture, as they lie in the file, repeat the same block over and over, as a decoder's do
 /// where data ends before the picture. None where they are few, or as black or white as a border. A camera's noise repeats no row.
 pub(super) fn repeated_end(codes: &[u8], rows: usize) -> Option<usize> {
@@ -84,6 +126,46 @@ mod tests {
         assert_eq!(sample_bits(&header(0xc1, 12)), Some(12));
         assert_eq!(sample_bits(&header(0xda, 12)), None, "a scan is no frame");
         assert_eq!(sample_bits(&[0xff, 0xd8, 0xff]), None);
+    }
+
+    #[test]
+    fn a_progressive_file_without_its_last_scans_lacks_them() {
+        let whole = include_bytes!("../../fixtures/progressive.jpg");
+        assert!(!lacks_scans(whole));
+        let scans: Vec<usize> = (2..whole.len() - 1).filter(|i| whole[*i..*i + 2] == [0xff, 0xda]).collect();
+        assert_eq!(scans.len(), 10, "as libjpeg stores colour progressively");
+        let cut = |at: usize| [&whole[..at], &[0xff, 0xd9]].concat();
+        assert!(scans.iter().all(|at| lacks_scans(&cut(*at))));
+        // All scans, and the torn head of one more.
+        let with = |more: &[u8]| [&whole[..whole.len() - 2], more].concat();
+        assert!(lacks_scans(&with(&[0xff, 0xda, 0, 4, 2, 1])));
+        // What follows the end of the picture is no part of it: a second picture, a film.
+        let second = [0xff, 0xd9, 0xff, 0xc2, 0, 11, 8, 0, 8, 0, 8, 1, 9, 0x11, 0, 0xff, 0xda, 0, 4, 2, 1];
+        assert!(!lacks_scans(&with(&second)));
+        assert!(lacks_scans(&[cut(scans[7]), whole.to_vec()].concat()));
+        let baseline =
+            [0xff, 0xd8, 0xff, 0xc0, 0, 11, 8, 0, 8, 0, 8, 1, 1, 0x11, 0, 0xff, 0xda, 0, 8, 1, 1, 0, 0, 63, 0];
+        assert!(!lacks_scans(&baseline) && !lacks_scans(&[&baseline[..], &second].concat()));
+    }
+
+    /// Grey, and colour without its fine parts, which the standard allows.
+    #[test]
+    fn a_progressive_file_may_have_one_component_or_coarse_colour() {
+        let scan = |names: &[u8], band: [u8; 2]| {
+            let head: Vec<u8> = names.iter().flat_map(|n| [*n, 0]).chain(band).chain([0]).collect();
+            [&[0xff, 0xda, 0, head.len() as u8 + 3, names.len() as u8], &head[..], &[1, 2, 3]].concat()
+        };
+        let frame = |names: &[u8]| {
+            let named: Vec<u8> = names.iter().flat_map(|n| [*n, 0x11, 0]).collect();
+            [&[0xff, 0xd8, 0xff, 0xc2, 0, named.len() as u8 + 8, 8, 0, 8, 0, 8, names.len() as u8], &named[..]].concat()
+        };
+        let file = |names: &[u8], scans: &[Vec<u8>]| [frame(names), scans.concat(), vec![0xff, 0xd9]].concat();
+        let (mean, fine) = ([0, 0], [1, 63]);
+        assert!(!lacks_scans(&file(&[1], &[scan(&[1], mean), scan(&[1], fine)])));
+        assert!(lacks_scans(&file(&[1], &[scan(&[1], mean)])));
+        assert!(!lacks_scans(&file(&[1, 2, 3], &[scan(&[1, 2, 3], mean), scan(&[1], fine)])));
+        assert!(lacks_scans(&file(&[1, 2, 3], &[scan(&[1, 2], mean), scan(&[1], fine)])));
+        assert!(!lacks_scans(&file(&[1, 1, 1], &[])), "left to the decoder");
     }
 
     #[test]
