@@ -59,7 +59,7 @@ pub struct Crystal {
     pub cut_by_frame: bool,
     /// Other crystals of its colour and extinction near it: it may be one of the patches that cleavage or lamellae cut one crystal into.
     pub alike: usize,
-    /// Cells of it and of those together.
+    /// Cells of it, of those, and of all that are linked to it by such.
     pub alike_cells: usize,
     /// How likely it is one of the colourless minerals by its tint and darkness, 0..=1.
     pub colourless: f64,

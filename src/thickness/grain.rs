@@ -83,8 +83,10 @@ pub(crate) struct Grain {
     pub(crate) quartz: f64,
     /// Its vote, 0..=1: scraps of crystals that are cut up would vote many times.
     pub(crate) weight: f64,
-    /// Cells of it and of the patches near it that may be parts of the same crystal; None where extinction is not known.
+    /// Cells of it and of all patches that are linked to it as parts of one crystal; None where one position of the polars tells nothing.
     pub(crate) alike_cells: Option<usize>,
+    /// Patches near it that may be parts of the same crystal.
+    pub(crate) alike: usize,
     /// Cells that carried its colour.
     pub(crate) cells: usize,
     /// Its long axis, as in [`Crystal::long_axis`].
@@ -117,6 +119,7 @@ impl Grain {
             quartz: 0.9,
             weight: 1.0,
             alike_cells: None,
+            alike: 0,
             cells: 100,
             long_axis: [0.0; 2],
         }
@@ -180,9 +183,12 @@ const MOST_GRAINS: usize = 4000;
 
 /// Share of the usual size of clear crystals (median by area) from which on a crystal has a whole vote.
 const WHOLE_VOTE: f64 = 0.3;
-/// The same for a crystal with the patches near it that may be parts of it, which share its vote: where extinction is known, a lone
-/// small crystal is told from the scraps of a large one. House value.
+/// The same for a crystal with the patches that may be parts of it, which share its vote: where more than one position of the polars is
+/// known, a lone small crystal is told from the scraps of a large one. House value.
 const WHOLE_SHARED_VOTE: f64 = 0.1;
+/// Patches near one that may be parts of the same crystal from which on it has only its share of one vote, however large it is: two seldom
+/// lie so by chance, and a feldspar that its exsolution cuts up would be forty crystals of one grey. House value.
+const CUT_UP: usize = 2;
 
 fn weigh(grains: &mut [Grain]) {
     let mut cells: Vec<usize> = grains.iter().filter(|g| g.quartz > 0.5).map(|g| g.cells).collect();
@@ -198,7 +204,9 @@ fn weigh(grains: &mut [Grain]) {
         for g in grains {
             let cells = g.cells as f64;
             let shared = g.alike_cells.map_or(0.0, |all| cells / (all as f64).max(WHOLE_SHARED_VOTE * usual));
-            g.weight = (cells / (WHOLE_VOTE * usual)).min(1.0).max(shared);
+            let by_itself =
+                if g.alike < CUT_UP || g.alike_cells.is_none() { (cells / (WHOLE_VOTE * usual)).min(1.0) } else { 0.0 };
+            g.weight = by_itself.max(shared);
         }
     }
 }
@@ -238,7 +246,8 @@ fn grain(index: usize, field: &FieldCrystals, crystal: &Crystal, tone: ToneCurve
         any_brightness: design.separation == Separation::Single,
         quartz: crystal.quartz,
         weight: 1.0,
-        alike_cells: (design.separation == Separation::Full).then_some(crystal.alike_cells),
+        alike_cells: (design.separation != Separation::Single).then_some(crystal.alike_cells),
+        alike: crystal.alike,
         cells: crystal.cells,
         long_axis: crystal.long_axis,
     })
@@ -308,4 +317,21 @@ fn leak_of(field: &FieldCrystals, tone: ToneCurve) -> [f64; 3] {
         leaks.sort_by(f64::total_cmp);
         leaks.get(leaks.len() / 2).map_or(0.0, |l| l.max(0.0))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn patches_that_may_be_one_crystal_have_one_vote_and_two_by_chance_have_two() {
+        let patch = |alike, all| Grain { alike, alike_cells: Some(all), ..Grain::coloured([0.5; 3]) };
+        let mut grains = [patch(0, 100), patch(1, 200), patch(1, 200), patch(3, 400)];
+        weigh(&mut grains);
+        assert_eq!(grains.map(|g| g.weight), [1.0, 1.0, 1.0, 0.25]);
+        // Where a single position of the polars tells nothing, each has its own.
+        let mut grains = [Grain { alike: 3, alike_cells: None, ..Grain::coloured([0.5; 3]) }];
+        weigh(&mut grains);
+        assert_eq!(grains[0].weight, 1.0);
+    }
 }

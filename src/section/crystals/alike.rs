@@ -1,6 +1,7 @@
 //! Patches that may be parts of one crystal although they lie too far apart to be joined: cleavage and lamellae cut it up.
 
 use super::Crystal;
+use super::joining::{group_of, link};
 use super::piece::unit;
 use crate::section::extinction::{AngleDesign, Separation};
 
@@ -9,36 +10,48 @@ const SAME_COLOUR: (f64, f64) = (0.04, 0.008);
 /// Least cosine of the difference of their 4φ. House value.
 const SAME_EXTINCTION: f64 = 0.95;
 
-/// Colour and extinction phase 4φ (cosine, sine) of one crystal.
-struct Seen {
-    colour: [f64; 3],
-    phase: [f64; 2],
+/// What tells two crystals apart beside where they lie.
+enum Seen {
+    /// Colour and extinction phase 4φ (cosine, sine).
+    Whole { colour: [f64; 3], phase: [f64; 2] },
+    /// Light at each position of the polars, where two of them tell how bright it is at both and not where it is extinct.
+    Lights(Vec<[f64; 3]>),
 }
 
 impl Seen {
     fn of(crystal: &Crystal, design: &AngleDesign) -> Self {
+        if design.separation != Separation::Full {
+            return Self::Lights(crystal.ratio.clone());
+        }
         let terms: [[f64; 3]; 3] = std::array::from_fn(|c| design.terms(crystal.ratio.iter().map(|r| r[c])));
         let phase = unit(&terms);
-        Self { colour: std::array::from_fn(|c| design.colour(terms[c], phase)), phase }
+        Self::Whole { colour: std::array::from_fn(|c| design.colour(terms[c], phase)), phase }
     }
 
     fn like(&self, other: &Self) -> bool {
         let (share, least) = SAME_COLOUR;
-        self.colour.iter().zip(other.colour).all(|(a, b)| (a - b).abs() < share * a.max(b) + least)
-            && self.phase[0] * other.phase[0] + self.phase[1] * other.phase[1] > SAME_EXTINCTION
+        let near = |a: &[f64; 3], b: &[f64; 3]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < share * a.max(*b) + least);
+        match (self, other) {
+            (Self::Whole { colour, phase }, Self::Whole { colour: its, phase: turned }) => {
+                near(colour, its) && phase[0] * turned[0] + phase[1] * turned[1] > SAME_EXTINCTION
+            }
+            (Self::Lights(lights), Self::Lights(its)) => lights.iter().zip(its).all(|(a, b)| near(a, b)),
+            _ => false,
+        }
     }
 }
 
-/// Counts for each crystal the others of its colour and extinction whose centres lie within `reach_px`; none are counted where the
-/// angles do not show extinction.
+/// Counts for each crystal the others of its colour and extinction whose centres lie within `reach_px`, and the cells of all that are so
+/// linked to it; none are counted where there is a single position of the polars, which tells nothing of extinction.
 pub(crate) fn count(crystals: &mut [Crystal], design: &AngleDesign, reach_px: f64) {
     for crystal in crystals.iter_mut() {
         (crystal.alike, crystal.alike_cells) = (0, crystal.cells);
     }
-    if design.separation != Separation::Full {
+    if design.separation == Separation::Single {
         return;
     }
     let seen: Vec<Seen> = crystals.iter().map(|c| Seen::of(c, design)).collect();
+    let mut root: Vec<usize> = (0..crystals.len()).collect();
     let mut across: Vec<usize> = (0..crystals.len()).collect();
     across.sort_by(|a, b| crystals[*a].x_px.total_cmp(&crystals[*b].x_px));
     for (k, &a) in across.iter().enumerate() {
@@ -48,13 +61,16 @@ pub(crate) fn count(crystals: &mut [Crystal], design: &AngleDesign, reach_px: f6
                 break;
             }
             if dx.hypot(dy) < reach_px && seen[a].like(&seen[b]) {
-                for (one, other) in [(a, b), (b, a)] {
-                    crystals[one].alike += 1;
-                    crystals[one].alike_cells += crystals[other].cells;
-                }
+                crystals[a].alike += 1;
+                crystals[b].alike += 1;
+                link(&mut root, a, b);
             }
         }
     }
+    let groups: Vec<usize> = (0..crystals.len()).map(|i| group_of(&mut root, i)).collect();
+    let mut cells = vec![0; crystals.len()];
+    groups.iter().zip(crystals.iter()).for_each(|(group, crystal)| cells[*group] += crystal.cells);
+    groups.iter().zip(crystals).for_each(|(group, crystal)| crystal.alike_cells = cells[*group]);
 }
 
 #[cfg(test)]
@@ -80,7 +96,20 @@ mod tests {
     fn patches_of_one_colour_and_extinction_near_each_other_are_alike() {
         let patches = [(40.0, 0.5, 10.0), (0.0, 0.5, 12.0), (80.0, 0.51, 11.0), (20.0, 0.5, 40.0), (30.0, 0.7, 10.0)];
         let found = alike_in(&patches, &[0.0, 22.5, 45.0, 67.5]);
-        assert_eq!(found, [(2, 300), (1, 200), (1, 200), (0, 100), (0, 100)]);
+        assert_eq!(found, [(2, 300), (1, 300), (1, 300), (0, 100), (0, 100)]);
+    }
+
+    #[test]
+    fn patches_that_are_linked_by_others_share_their_cells() {
+        // The first and the last lie too far apart, and each is like the one between; the fourth lies among them and differs.
+        let patches = [(0.0, 0.5, 10.0), (40.0, 0.5, 10.0), (80.0, 0.5, 10.0), (60.0, 0.3, 70.0)];
+        assert_eq!(alike_in(&patches, &[0.0, 22.5, 45.0, 67.5]), [(1, 300), (2, 300), (1, 300), (0, 100)]);
+    }
+
+    #[test]
+    fn two_positions_of_the_polars_tell_patches_by_their_light_at_each() {
+        let patches = [(0.0, 0.5, 10.0), (10.0, 0.5, 10.2), (20.0, 0.5, 30.0), (30.0, 0.8, 10.0)];
+        assert_eq!(alike_in(&patches, &[0.0, 45.0]), [(1, 200), (1, 200), (0, 100), (0, 100)]);
     }
 
     #[test]
