@@ -24,6 +24,7 @@ mod thickness_lookalikes;
 mod thickness_map;
 mod thickness_refusals;
 mod turned_frames;
+mod vivid_colours;
 mod wall_chart;
 mod whole_sections;
 mod wrong_records;

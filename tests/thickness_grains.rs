@@ -7,7 +7,7 @@ use thinproof::optics::Lamp;
 use thinproof::optics::interference::transmittance;
 use thinproof::optics::lamp::{COUNT, Spectrum, wavelengths};
 use thinproof::optics::observer::{WhiteScaling, camera_weights};
-use thinproof::optics::quartz;
+use thinproof::optics::{quartz, srgb};
 use thinproof::section::crystals::{Crystal, Crystals};
 use thinproof::section::extinction::AngleDesign;
 use thinproof::thickness::{FieldCrystals, SectionSize, Thickness, Yardstick, measure};
@@ -36,6 +36,8 @@ pub(crate) struct Field {
     pub(crate) two_v: f64,
     /// Share of the grains that are a mineral of 0.7 times the birefringence, as clear as quartz.
     pub(crate) lookalikes: f64,
+    /// How many times as far from grey as it saw them the camera stores colours.
+    pub(crate) vividness: f64,
 }
 
 impl Default for Field {
@@ -56,6 +58,7 @@ impl Default for Field {
             ratio: 1.0,
             two_v: 0.0,
             lookalikes: 0.0,
+            vividness: 1.0,
         }
     }
 }
@@ -93,7 +96,7 @@ impl Field {
                     .map(|a| {
                         let s = (2.0 * (phi - a)).sin().powi(2);
                         let noise = 0.002 * normal();
-                        colour.map(|k| (k * s + 0.004 + noise).max(0.0))
+                        self.stored(colour.map(|k| (k * s + 0.004 + noise).max(0.0)))
                     })
                     .collect();
                 Crystal {
@@ -103,7 +106,7 @@ impl Field {
                     ratio,
                     clipped: vec![0.0; angles.len()],
                     unseen: vec![0.0; angles.len()],
-                    plane: [0.7; 3],
+                    plane: [PLANE; 3],
                     coherence: 1.0,
                     scatter: 0.03,
                     looks: [0.0, -0.357, 0.0],
@@ -140,6 +143,21 @@ impl Field {
             leak: [0.004; 3],
             smeared: None,
         }
+    }
+}
+
+const PLANE: f64 = 0.7;
+
+impl Field {
+    /// Crossed over plane light as a photograph stores it: luma and colour differences (ITU-R BT.601) of light encoded as sRGB has it, plane
+    /// light being neutral.
+    fn stored(&self, ratio: [f64; 3]) -> [f64; 3] {
+        if self.vividness == 1.0 {
+            return ratio;
+        }
+        let encoded = ratio.map(|r| srgb::encode((PLANE * r).min(1.0)));
+        let luma = 0.299 * encoded[0] + 0.587 * encoded[1] + 0.114 * encoded[2];
+        encoded.map(|e| srgb::decode((luma + self.vividness * (e - luma)).clamp(0.0, 1.0)) / PLANE)
     }
 }
 

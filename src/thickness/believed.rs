@@ -46,11 +46,13 @@ impl Seen {
         Self { prior, tone, gathered: grain::gather(fields, tone) }
     }
 
-    /// Whether the best lamp leaves doubt about the record: it fits badly, or with a cast or a camera that the record speaks against.
+    /// Whether the best lamp leaves doubt about the record: it fits badly, with a cast or a camera that the record speaks against, or with
+    /// vivid colours.
     fn suspicious(&self, best: &LampFit) -> bool {
         let gains = &best.gains;
         let cast = self.prior.long_tails && gains.log.max() - gains.log.min() > CAST;
-        gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA
+        // What vivid colours explain a cast may explain too.
+        gains.misfit > SUSPICIOUS || cast || gains.departure.abs().max() > STRANGE_CAMERA || best.path.is_vivid()
     }
 
     /// Whether the colours, by the log gains that were fitted, bear out the record: as bright as a known exposure says, and neutral; where
@@ -84,8 +86,10 @@ impl Seen {
         for prior in others {
             let seen = Self::by(fields, prior);
             let lamps = component::lamps(&seen.gathered.grains, prior);
-            if lamps[0].gains.cost + AGAINST < best.1[0].gains.cost {
-                let sentence = against(best.0.prior, &lamps[0]);
+            // Vivid colours and a cast are told from each other by little: the likelier of both stands.
+            let against = if best.1[0].path.is_vivid() { 0.0 } else { AGAINST };
+            if lamps[0].gains.cost + against < best.1[0].gains.cost {
+                let sentence = against_record(best.0.prior, &lamps[0]);
                 best = (seen, lamps, Some(sentence));
             }
         }
@@ -106,7 +110,7 @@ pub(crate) fn told_by_colours(prior: GainPrior, found: &LampFit) -> Option<Strin
     let log = found.gains.log;
     let off = prior.common_u < 1.0 && log.mean().abs() > ANOTHER_EXPOSURE;
     let cast = prior.long_tails && log.max() - log.min() > CAST;
-    (off || cast).then(|| against(prior, found))
+    (off || cast).then(|| against_record(prior, found))
 }
 
 /// The grains with red and blue exchanged.
@@ -119,7 +123,7 @@ fn exchanged(grains: &[Grain]) -> Vec<Grain> {
 }
 
 /// What the colours say against the record, and what was estimated instead of it.
-fn against(record: GainPrior, found: &LampFit) -> String {
+fn against_record(record: GainPrior, found: &LampFit) -> String {
     let log = found.gains.log;
     let common = log.mean();
     let mut wrong = Vec::new();

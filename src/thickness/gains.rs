@@ -291,6 +291,7 @@ fn pull(grain: &Grain, path: &ColourPath, gains: [f64; 3], i: usize, distance: f
         residual[c] = (grain.colour[c] / (here[c] * gains[c])).ln();
         tangent[c] = (path.colours[i + 2][c].max(1e-4) / path.colours[i - 2][c].max(1e-4)).ln();
     }
+    // Of a path that is stored vividly this is near enough to find the way: the camera's departure comes before.
     let mut slopes = SMatrix::<f64, 3, ALL>::zeros();
     for c in 0..3 {
         slopes[(c, c)] = 1.0;

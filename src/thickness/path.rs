@@ -43,11 +43,18 @@ pub(crate) struct ColourPath {
     pub(crate) colours: Vec<[f64; 3]>,
     /// The same before what lies beyond sRGB is cut.
     open: Vec<[f64; 3]>,
+    /// How many times as far from grey as it saw them the camera stores colours; 1 for as they are.
+    vividness: f64,
     /// Prior weight.
     pub(crate) prior: f64,
 }
 
 impl ColourPath {
+    /// The camera stores colours farther from grey than it saw them.
+    pub(crate) fn is_vivid(&self) -> bool {
+        self.vividness > 1.0
+    }
+
     /// The same as a camera records it that departs from the one it was computed for.
     pub(crate) fn seen_by(&self, departure: &Departure) -> Self {
         let last = grid::COUNT - 1;
@@ -60,15 +67,33 @@ impl ColourPath {
         let matrix = departure::matrix(departure);
         let open: Vec<[f64; 3]> =
             (0..grid::COUNT).map(|i| departure::mixed(&matrix, std::array::from_fn(|c| channel(i, c)))).collect();
-        let name = self.name.clone();
-        Self { name, led: self.led, scaling: self.scaling, colours: recorded(&open), open, prior: self.prior }
+        let colours = recorded(&open, self.vividness);
+        Self { name: self.name.clone(), colours, open, ..*self }
     }
 }
 
-/// Colours beyond sRGB are cut, as a camera cuts them.
-fn recorded(open: &[[f64; 3]]) -> Vec<[f64; 3]> {
-    open.iter().map(|c| c.map(|v| v.max(0.0))).collect()
+/// Colours beyond sRGB are cut, as a camera cuts them, and stored more vividly than they were seen.
+fn recorded(open: &[[f64; 3]], vividness: f64) -> Vec<[f64; 3]> {
+    open.iter().map(|c| vivid(c.map(|v| v.max(0.0)), vividness)).collect()
 }
+
+/// A linear colour whose distance from grey is so many times as large in encoded light, luma staying (ITU-R BT.601, from which JPEG takes
+/// its luma). Encoded light is taken as a power of linear light, so that how bright a crystal is does not matter.
+fn vivid(linear: [f64; 3], vividness: f64) -> [f64; 3] {
+    if vividness == 1.0 {
+        return linear;
+    }
+    let encoded = linear.map(|v| v.powf(1.0 / ENCODING));
+    let luma: f64 = encoded.iter().zip(LUMA).map(|(v, share)| v * share).sum();
+    encoded.map(|v| (luma + vividness * (v - luma)).max(0.0).powf(ENCODING))
+}
+
+/// How vividly cameras store colours, and how probable that is beside storing them as they are. House values.
+const VIVID: [(f64, f64); 3] = [(1.0, 1.0), (1.2, 0.3), (1.4, 0.2)];
+/// Power of encoded light that linear light is near (sRGB).
+const ENCODING: f64 = 2.2;
+/// Shares of R, G, B in luma (ITU-R BT.601).
+const LUMA: [f64; 3] = [0.299, 0.587, 0.114];
 
 /// All paths: black bodies and daylight even in mired, white LEDs warm to cool, by phosphors 7.5 nm apart.
 pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
@@ -121,9 +146,24 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
         let rows = products.iter().flat_map(|product| product.rows());
         let open: Vec<[f64; 3]> = rows.map(|row| [0, 1, 2].map(|c| row[3 * k + c])).collect();
         let led = matches!(lamp, Lamp::Led { .. } | Lamp::RichLed { .. });
-        ColourPath { name: lamp.to_string(), led, scaling: *scaling, colours: recorded(&open), open, prior: *prior }
+        let name = lamp.to_string();
+        VIVID
+            .into_iter()
+            .filter(|(vividness, _)| {
+                *vividness == 1.0 || matches!(scaling, WhiteScaling::Channels | WhiteScaling::DyedSensor)
+            })
+            .map(|(vividness, share)| ColourPath {
+                name: name.clone(),
+                led,
+                scaling: *scaling,
+                colours: recorded(&open, vividness),
+                open: open.clone(),
+                vividness,
+                prior: share * *prior,
+            })
+            .collect::<Vec<_>>()
     };
-    kinds.iter().enumerate().map(of_kind).collect()
+    kinds.iter().enumerate().flat_map(of_kind).collect()
 });
 
 /// Points of the grid that are weighed at a time.
@@ -149,7 +189,7 @@ mod tests {
     /// A channel whose mean wavelength is 1 % shorter has at 300 nm the value that it had at 303 nm.
     #[test]
     fn a_stretched_path_has_its_colours_at_other_retardations() {
-        let path = &PATHS[5];
+        let path = PATHS.iter().filter(|p| p.vividness == 1.0).nth(5).expect("in the family");
         let moved = path.seen_by(&Departure::from_column_slice(&[0.01, 0.0, -0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]));
         let i = grid::point(300.0) as usize;
         let at = |nm: f64, c: usize| {
@@ -161,6 +201,23 @@ mod tests {
             let expected = at(grid::nm(i as f64) * stretch.exp(), c);
             assert!((moved.colours[i][c] - expected).abs() < 1e-9, "{c}: {} {expected}", moved.colours[i][c]);
         }
+    }
+
+    #[test]
+    fn a_vivid_colour_keeps_its_luma_and_its_hue_and_is_so_many_times_as_far_from_grey() {
+        let luma = |c: [f64; 3]| c.iter().zip(LUMA).map(|(v, share)| v.powf(1.0 / ENCODING) * share).sum::<f64>();
+        let straw = [0.9, 0.85, 0.6];
+        let stored = vivid(straw, 1.4);
+        assert!((luma(stored) - luma(straw)).abs() < 1e-12);
+        for c in 0..3 {
+            let off = |colour: [f64; 3]| colour[c].powf(1.0 / ENCODING) - luma(colour);
+            assert!((off(stored) - 1.4 * off(straw)).abs() < 1e-12, "{c}: {stored:?}");
+        }
+        assert_eq!(vivid([0.4; 3], 1.2).map(|v| (v * 1e9).round()), [4e8; 3], "grey stays grey");
+        assert_eq!(vivid([0.0, 0.3, 0.3], 1.4)[0], 0.0, "and what lies beyond is cut");
+        // How bright a crystal is does not matter.
+        let half = vivid(straw.map(|v| 0.5 * v), 1.4);
+        assert!((0..3).all(|c| (half[c] - 0.5 * stored[c]).abs() < 1e-12), "{half:?} {stored:?}");
     }
 
     #[test]

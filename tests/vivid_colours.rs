@@ -1,0 +1,27 @@
+//! Colours that a camera stored farther from grey than it saw them.
+
+use thinproof::optics::Lamp;
+use thinproof::thickness::{SectionSize, Thickness, Yardstick, measure};
+
+use crate::thickness_grains::Field;
+
+/// A camera or a program that makes pictures vivid moves every colour away from grey: straw looks yellow, as in a thicker section.
+/// Colours that were stored 1.4 times as vividly read a micrometre thick before the fit knew of it.
+#[test]
+fn colours_that_were_stored_vividly_give_the_same_thickness() {
+    let mut errors = Vec::new();
+    for (vividness, seed) in [1.2, 1.4].into_iter().flat_map(|v| [11, 12, 13].map(|seed| (v, seed))) {
+        for (lamp, exposure_known) in [(Lamp::Planck(3050.0), true), (Lamp::D65, false)] {
+            let field = Field { seed, lamp, exposure_known, vividness, thickness_um: 28.0, ..Field::default() };
+            let Thickness::Measured(s) = measure(&[field.crystals()], SectionSize::default(), &Yardstick::quartz())
+            else {
+                panic!("{lamp} {vividness}")
+            };
+            let [low, high] = s.mean_um.interval;
+            errors.push(s.mean_um.value - 28.0);
+            assert!(low < 28.1 && high > 27.9 && high - low < 4.0, "{lamp} {vividness}: {:?}", s.mean_um);
+        }
+    }
+    let mean = errors.iter().sum::<f64>() / errors.len() as f64;
+    assert!(mean.abs() < 0.25, "{errors:?}");
+}
