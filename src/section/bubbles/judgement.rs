@@ -13,7 +13,7 @@ impl Ring {
         let thin = f64::from(u8::from(self.rim_width < THIN));
         let roughness = self.roughness.min(0.12);
         let pale = ((0.32 - self.inner_depth) / 0.1).clamp(0.0, 1.0);
-        let passes_light = (1.0 - thin) * ((1.2 - self.depth) / 0.4).clamp(0.0, 1.0);
+        let passes_light = (1.0 - thin) * ((1.6 - self.depth) / 0.4).clamp(0.0, 1.0);
         Odds::before(6.6)
             .with("seen all round", self.share - 0.8, 7.5)
             .with("depth", (self.inner_depth.max(0.05) / 0.45).ln(), 1.0)
@@ -35,8 +35,8 @@ impl Ring {
             .with("out inside", self.inside_out, -3.0)
             // Air has no colour, a rounded flake of mica has; beside a coloured crystal the tints differ by up to 0.4. House values.
             .with("tint step", (self.tint_step - 0.35).max(0.0), -10.0)
-            // Nor does gas colour what light its rim passes, as the rind of an ooid or of an altered grain does: 17 wide rims of bubbles
-            // by two renderers that pass a third of the light have tints up to 0.10, 22 ooids 0.21 to 0.43. House values.
+            // Nor does gas colour what light its rim passes, as the rind of an ooid or of an altered grain does: wide rims of bubbles by
+            // three renderers that pass a fifth of the light have tints up to 0.10, ooids 0.2 to 0.9. House values.
             .with("coloured rim", passes_light * (self.rim_tint - 0.15).clamp(0.0, 0.3), -40.0)
             // Fibres that radiate from a middle go out in a cross: a round filling of the rock's. House value.
             .with("black cross", (self.cross - 0.5).max(0.0), -16.0)

@@ -123,7 +123,10 @@ fn black_ring() -> Ring {
 #[test]
 fn a_wide_rim_that_passes_coloured_light_is_no_bubbles() {
     let ooid = Ring { depth: 0.7, inner_depth: 0.7, roughness: 0.02, rim_tint: 0.32, ..black_ring() };
-    assert!(ooid.odds().probability() < 0.3, "{:?}", ooid.odds());
+    let darker = Ring { depth: 1.24, inner_depth: 1.27, rim_tint: 0.55, ..ooid };
+    for rind in [ooid, darker] {
+        assert!(rind.odds().probability() < 0.3, "{:?}", rind.odds());
+    }
     for bubble in [
         Ring { rim_tint: 0.02, ..ooid },
         // Beside a coloured crystal.

@@ -20,6 +20,8 @@ pub(super) struct Inside {
     pub(super) detail: f64,
     /// See [`super::Hole::tint`].
     pub(super) tint: f64,
+    /// See [`super::Hole::not_brown`].
+    pub(super) not_brown: f64,
     /// See [`super::Hole::passed`].
     pub(super) passed: Vec<f64>,
     /// See [`super::Hole::specks`].
@@ -56,6 +58,7 @@ impl Inside {
             lit,
             detail: mean(&|at| f64::from(detail[at])).sqrt() / usual.quiet,
             tint: f64::from(usual.tinted(tint)),
+            not_brown: f64::from(usual.not_brown(tint)),
             passed,
             specks: roughness.iter().filter(|d| **d > 3.0).count() as f64 / roughness.len().max(1) as f64,
             ground: median(&mut roughness),

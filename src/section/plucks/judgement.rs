@@ -86,6 +86,8 @@ impl Hole {
             // Specks as in the rock's crystals: a clear grain has few, resin has slurry at its wall only.
             .with("specks", rough * (self.specks / self.usual_specks.max(0.1)).min(0.3), -2.4)
             .with("tint", (self.tint - 0.035).max(0.0), -30.0)
+            // Undyed resin and air have no colour and slurry is brown; a garnet is pink, as even and as dark between the polars as any hole.
+            .with("not brown", (self.not_brown - 0.04).clamp(0.0, 0.1), -60.0)
             .with("dim", rough * (-0.05 - self.level).max(0.0), -4.3)
             .with("broken floor", floor, 2.5)
             .with("closed wall", closed * resin, 3.0)
@@ -181,6 +183,15 @@ mod tests {
         ] {
             assert!(open.odds().probability() < 0.3, "{open:?}");
         }
+    }
+
+    /// As photographs of a garnet schist by other code show it.
+    #[test]
+    fn a_pink_inside_is_a_garnet_however_even_and_dark_it_is() {
+        let resin = Hole { ground: 0.4, specks: 0.0, tint: 0.09, not_brown: 0.02, ..full_of_slurry() };
+        let garnet = Hole { not_brown: 0.08, ..resin.clone() };
+        let [resin, garnet] = [resin, garnet].map(|h| h.odds().probability()).map(|p| (p / (1.0 - p)).ln());
+        assert!(resin > 2.0 && garnet < resin - 2.0, "log odds {resin} {garnet}");
     }
 
     #[test]

@@ -74,6 +74,8 @@ pub struct Hole {
     pub ground: f64,
     /// Tint against the field's clear crystals, log units.
     pub tint: f64,
+    /// The part of the tint that is not brown as slurry is, log units.
+    pub not_brown: f64,
     /// Share of the outline on the frame.
     pub cut: f64,
     /// Area over that of its convex hull, 0..=1: low for a seam between grains.
@@ -310,6 +312,7 @@ fn bare() -> Hole {
         usual_specks: 0.0,
         ground: 0.0,
         tint: 0.0,
+        not_brown: 0.0,
         cut: 0.0,
         fullness: 0.0,
         slender: 1.0,

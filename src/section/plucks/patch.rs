@@ -88,6 +88,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         usual_specks: usual.specks,
         ground: inside.ground,
         tint: inside.tint,
+        not_brown: inside.not_brown,
         cut: wall.cut / n,
         fullness: area / polygon_area(&hull).max(1.0),
         slender: slenderness(&outline),

@@ -31,6 +31,9 @@ pub(crate) fn fine_detail(light: &FieldLight) -> Array2<f32> {
     shrink(&squares, light.plane.bin)
 }
 
+/// Red and blue over green of slurry, log units, as a direction: light that it absorbs the more the shorter it is. House value.
+const BROWN: [f32; 2] = [0.6, -0.8];
+
 /// Share of the cells that are the brightest of a field. House value.
 const BRIGHTEST: f64 = 0.03;
 
@@ -53,9 +56,23 @@ fn white(cells: impl Iterator<Item = [f32; 3]>) -> [f32; 2] {
 
 impl Usual {
     /// How far a tint is from none, log units: from that of clear crystals or of the brightest light, whichever is nearer.
-    pub(super) fn tinted(&self, [red, blue]: [f32; 2]) -> f32 {
-        let from = |none: [f32; 2]| (red - none[0]).hypot(blue - none[1]);
-        from(self.tint).min(from(self.white))
+    pub(super) fn tinted(&self, tint: [f32; 2]) -> f32 {
+        let [red, blue] = self.off(tint);
+        red.hypot(blue)
+    }
+
+    /// How far a tint is from every brown, log units: slurry is brown, and what else fills a hole, but dyed resin, has no colour.
+    pub(super) fn not_brown(&self, tint: [f32; 2]) -> f32 {
+        let [red, blue] = self.off(tint);
+        let brown = (red * BROWN[0] + blue * BROWN[1]).max(0.0);
+        (red - brown * BROWN[0]).hypot(blue - brown * BROWN[1])
+    }
+
+    /// Red and blue over green of a tint, less those of clear crystals or of the brightest light, whichever are nearer.
+    fn off(&self, [red, blue]: [f32; 2]) -> [f32; 2] {
+        let from = |none: [f32; 2]| [red - none[0], blue - none[1]];
+        let (clear, white) = (from(self.tint), from(self.white));
+        if clear[0].hypot(clear[1]) < white[0].hypot(white[1]) { clear } else { white }
     }
 
     /// Of a field's coarse light and its [`fine_detail`].
@@ -158,6 +175,16 @@ mod tests {
         let usual = Usual { tint: [0.06, -0.7], white: white(rock()), ..bare() };
         assert!(usual.tinted([-0.16, -0.25]) < 1e-6 && usual.tinted([0.06, -0.7]) < 1e-6);
         assert!(usual.tinted([-0.8, 0.1]) > 0.5, "dye is a colour");
+    }
+
+    #[test]
+    fn every_brown_is_slurrys_and_pink_is_not() {
+        let usual = bare();
+        for brown in [[0.03, -0.04], [0.072, -0.096], [0.0, 0.0]] {
+            assert!(usual.not_brown(brown) < 1e-6, "{brown:?}");
+        }
+        assert!(usual.not_brown([0.09, 0.015]) > 0.07, "garnet");
+        assert!(usual.not_brown([-0.03, 0.04]) > 0.049, "blue is no brown");
     }
 
     /// Where a turned photograph does not reach, what stands for it may even be less than no light.
