@@ -146,6 +146,7 @@ impl Field {
     }
 }
 
+/// Plane light of every crystal, share of full scale.
 const PLANE: f64 = 0.7;
 
 impl Field {

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::section::beside::{Company, Crossed, FRAME};
+use crate::section::linked::Linked;
 use crate::section::part::Part;
 use crate::section::scratches::{Filling, Line};
 
@@ -86,21 +87,13 @@ pub(crate) fn united(
         by_window.entry(line.window).or_default().push(i);
     }
     let windows: Vec<usize> = by_window.keys().copied().collect();
-    let mut root: Vec<usize> = (0..seen.len()).collect();
-    fn find(root: &mut [usize], mut i: usize) -> usize {
-        while root[i] != i {
-            root[i] = root[root[i]];
-            i = root[i];
-        }
-        i
-    }
+    let mut linked = Linked::new(seen.len());
     for (k, a) in windows.iter().enumerate() {
         for b in windows[k + 1..].iter().filter(|b| neighbours(*a, **b)) {
             for i in &by_window[a] {
                 for j in &by_window[b] {
                     if seen[*i].is(&seen[*j]) {
-                        let (i, j) = (find(&mut root, *i), find(&mut root, *j));
-                        root[i.max(j)] = i.min(j);
+                        linked.link(*i, *j);
                     }
                 }
             }
@@ -108,7 +101,7 @@ pub(crate) fn united(
     }
     let mut groups: BTreeMap<usize, Vec<&SeenLine>> = BTreeMap::new();
     for (i, line) in seen.iter().enumerate() {
-        groups.entry(find(&mut root, i)).or_default().push(line);
+        groups.entry(linked.group_of(i)).or_default().push(line);
     }
     let mut lines: Vec<Line> = groups
         .into_values()

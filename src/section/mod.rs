@@ -23,6 +23,7 @@ pub mod lifted;
 pub mod light_field;
 mod line_field;
 pub(crate) mod line_search;
+mod linked;
 pub mod odds;
 mod oval;
 pub(crate) mod part;

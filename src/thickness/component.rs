@@ -115,8 +115,13 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
     }
     let starts = gains::starts(chosen, prior);
     let compared = compared(chosen);
-    let mut fits: Vec<(&'static ColourPath, Gains)> =
-        PATHS.par_iter().map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts))).collect();
+    // At one position of the polars a grain has any brightness, and tints alone do not tell vivid colours from a thicker section.
+    let by_tint = chosen.iter().all(|g| g.any_brightness);
+    let mut fits: Vec<(&'static ColourPath, Gains)> = PATHS
+        .par_iter()
+        .filter(|p| !(by_tint && p.is_vivid()))
+        .map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts)))
+        .collect();
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     fits
 }

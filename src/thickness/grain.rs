@@ -204,8 +204,7 @@ fn weigh(grains: &mut [Grain]) {
         for g in grains {
             let cells = g.cells as f64;
             let shared = g.alike_cells.map_or(0.0, |all| cells / (all as f64).max(WHOLE_SHARED_VOTE * usual));
-            let by_itself =
-                if g.alike < CUT_UP || g.alike_cells.is_none() { (cells / (WHOLE_VOTE * usual)).min(1.0) } else { 0.0 };
+            let by_itself = if g.alike < CUT_UP { (cells / (WHOLE_VOTE * usual)).min(1.0) } else { 0.0 };
             g.weight = by_itself.max(shared);
         }
     }
@@ -329,9 +328,5 @@ mod tests {
         let mut grains = [patch(0, 100), patch(1, 200), patch(1, 200), patch(3, 400)];
         weigh(&mut grains);
         assert_eq!(grains.map(|g| g.weight), [1.0, 1.0, 1.0, 0.25]);
-        // Where a single position of the polars tells nothing, each has its own.
-        let mut grains = [Grain { alike: 3, alike_cells: None, ..Grain::coloured([0.5; 3]) }];
-        weigh(&mut grains);
-        assert_eq!(grains[0].weight, 1.0);
     }
 }

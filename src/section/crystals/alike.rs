@@ -1,9 +1,9 @@
 //! Patches that may be parts of one crystal although they lie too far apart to be joined: cleavage and lamellae cut it up.
 
 use super::Crystal;
-use super::joining::{group_of, link};
 use super::piece::unit;
 use crate::section::extinction::{AngleDesign, Separation};
+use crate::section::linked::Linked;
 
 /// Relative and absolute difference of colour up to which two patches may be one crystal. House values.
 const SAME_COLOUR: (f64, f64) = (0.04, 0.008);
@@ -11,33 +11,28 @@ const SAME_COLOUR: (f64, f64) = (0.04, 0.008);
 const SAME_EXTINCTION: f64 = 0.95;
 
 /// What tells two crystals apart beside where they lie.
-enum Seen {
-    /// Colour and extinction phase 4φ (cosine, sine).
-    Whole { colour: [f64; 3], phase: [f64; 2] },
-    /// Light at each position of the polars, where two of them tell how bright it is at both and not where it is extinct.
-    Lights(Vec<[f64; 3]>),
+struct Seen {
+    /// Its colour; where extinction is not known, crossed over plane light at each position of the polars.
+    lights: Vec<[f64; 3]>,
+    /// Extinction phase 4φ, cosine and sine; the same for all where it is not known.
+    phase: [f64; 2],
 }
 
 impl Seen {
     fn of(crystal: &Crystal, design: &AngleDesign) -> Self {
         if design.separation != Separation::Full {
-            return Self::Lights(crystal.ratio.clone());
+            return Self { lights: crystal.ratio.clone(), phase: [1.0, 0.0] };
         }
         let terms: [[f64; 3]; 3] = std::array::from_fn(|c| design.terms(crystal.ratio.iter().map(|r| r[c])));
         let phase = unit(&terms);
-        Self::Whole { colour: std::array::from_fn(|c| design.colour(terms[c], phase)), phase }
+        Self { lights: vec![std::array::from_fn(|c| design.colour(terms[c], phase))], phase }
     }
 
     fn like(&self, other: &Self) -> bool {
         let (share, least) = SAME_COLOUR;
-        let near = |a: &[f64; 3], b: &[f64; 3]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < share * a.max(*b) + least);
-        match (self, other) {
-            (Self::Whole { colour, phase }, Self::Whole { colour: its, phase: turned }) => {
-                near(colour, its) && phase[0] * turned[0] + phase[1] * turned[1] > SAME_EXTINCTION
-            }
-            (Self::Lights(lights), Self::Lights(its)) => lights.iter().zip(its).all(|(a, b)| near(a, b)),
-            _ => false,
-        }
+        let near = |(a, b): (&f64, &f64)| (a - b).abs() < share * a.max(*b) + least;
+        self.lights.as_flattened().iter().zip(other.lights.as_flattened()).all(near)
+            && self.phase[0] * other.phase[0] + self.phase[1] * other.phase[1] > SAME_EXTINCTION
     }
 }
 
@@ -51,7 +46,7 @@ pub(crate) fn count(crystals: &mut [Crystal], design: &AngleDesign, reach_px: f6
         return;
     }
     let seen: Vec<Seen> = crystals.iter().map(|c| Seen::of(c, design)).collect();
-    let mut root: Vec<usize> = (0..crystals.len()).collect();
+    let mut linked = Linked::new(crystals.len());
     let mut across: Vec<usize> = (0..crystals.len()).collect();
     across.sort_by(|a, b| crystals[*a].x_px.total_cmp(&crystals[*b].x_px));
     for (k, &a) in across.iter().enumerate() {
@@ -63,11 +58,11 @@ pub(crate) fn count(crystals: &mut [Crystal], design: &AngleDesign, reach_px: f6
             if dx.hypot(dy) < reach_px && seen[a].like(&seen[b]) {
                 crystals[a].alike += 1;
                 crystals[b].alike += 1;
-                link(&mut root, a, b);
+                linked.link(a, b);
             }
         }
     }
-    let groups: Vec<usize> = (0..crystals.len()).map(|i| group_of(&mut root, i)).collect();
+    let groups: Vec<usize> = (0..crystals.len()).map(|i| linked.group_of(i)).collect();
     let mut cells = vec![0; crystals.len()];
     groups.iter().zip(crystals.iter()).for_each(|(group, crystal)| cells[*group] += crystal.cells);
     groups.iter().zip(crystals).for_each(|(group, crystal)| crystal.alike_cells = cells[*group]);

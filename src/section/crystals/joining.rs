@@ -3,26 +3,12 @@
 use ndarray::Array2;
 
 use super::{Crystal, Piece, REACH};
-
-/// The group that one of a forest of links belongs to, by its first member.
-pub(super) fn group_of(root: &mut [usize], mut i: usize) -> usize {
-    while root[i] != i {
-        root[i] = root[root[i]];
-        i = root[i];
-    }
-    i
-}
-
-/// Makes one group of those that two belong to.
-pub(super) fn link(root: &mut [usize], a: usize, b: usize) {
-    let (a, b) = (group_of(root, a), group_of(root, b));
-    root[a.max(b)] = a.min(b);
-}
+use crate::section::linked::Linked;
 
 /// Joins neighbouring pieces of one colour and one extinction into one crystal; marks twins.
 pub(crate) fn join(pieces: &[Piece], pairs: &[(usize, usize)], full: bool) -> Vec<Crystal> {
     let bright = pieces.iter().map(|p| p.brightness).fold(0.0, f64::max);
-    let mut root: Vec<usize> = (0..pieces.len()).collect();
+    let mut linked = Linked::new(pieces.len());
     let mut twins = vec![0_usize; pieces.len()];
     for &(a, b) in pairs {
         let (p, q) = (&pieces[a], &pieces[b]);
@@ -36,7 +22,7 @@ pub(crate) fn join(pieces: &[Piece], pairs: &[(usize, usize)], full: bool) -> Ve
         }
         // Subgrains of one strained crystal differ by a few degrees, the parts of a twin by ten and more.
         if !full || p.phase_agreement(q) > 0.7 || p.brightness < 0.05 * bright {
-            link(&mut root, a, b);
+            linked.link(a, b);
         } else if p.lamella || q.lamella {
             twins[a] += 1;
             twins[b] += 1;
@@ -44,7 +30,7 @@ pub(crate) fn join(pieces: &[Piece], pairs: &[(usize, usize)], full: bool) -> Ve
     }
     let mut groups: Vec<Vec<usize>> = vec![Vec::new(); pieces.len()];
     for i in 0..pieces.len() {
-        groups[group_of(&mut root, i)].push(i);
+        groups[linked.group_of(i)].push(i);
     }
     let mut crystals: Vec<Crystal> = groups
         .into_iter()
