@@ -14,6 +14,8 @@ use crate::thickness::yardstick::Yardstick;
 /// Paths that are fitted again with their channels' mean wavelengths and mixing let loose: a camera of its own dyes may seem far from its
 /// path before.
 const CLOSER: usize = 64;
+/// Paths that are tried with vivid colours too, the best of them as they are: with 48 pictures of vivid colours are measured less closely.
+const VIVID: usize = 80;
 /// Draws of the paths that are kept.
 const KEPT: usize = 12;
 /// Grains that lamps are compared on, at the most.
@@ -72,7 +74,7 @@ pub(crate) struct LampFit {
 /// are kept are drawn from what is left by their probability, so that they are as different as the evidence leaves them.
 pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
     let chosen = gains::chosen(grains);
-    let mut fits = all_lamps(&chosen, prior);
+    let mut fits = all_cameras(&chosen, prior);
     fits.truncate(CLOSER);
     let compared = compared(&chosen);
     fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&compared, p, prior, &[g.as_start()]))).collect();
@@ -115,13 +117,26 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
     }
     let starts = gains::starts(chosen, prior);
     let compared = compared(chosen);
-    // At one position of the polars a grain has any brightness, and tints alone do not tell vivid colours from a thicker section.
-    let by_tint = chosen.iter().all(|g| g.any_brightness);
-    let mut fits: Vec<(&'static ColourPath, Gains)> = PATHS
-        .par_iter()
-        .filter(|p| !(by_tint && p.is_vivid()))
-        .map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts)))
-        .collect();
+    let plain: Vec<&ColourPath> = PATHS.iter().filter(|p| !p.is_vivid()).collect();
+    let mut fits: Vec<(&'static ColourPath, Gains)> =
+        plain.into_par_iter().map(|p| (p, gains::fit(&compared, p, prior.rigid(), &starts))).collect();
+    fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
+    fits
+}
+
+/// The same, and the best of them as cameras store them that make colours vivid.
+///
+/// At one position of the polars a grain has any brightness, and tints alone do not tell vivid colours from a thicker section: no camera
+/// is taken for vivid there.
+pub(crate) fn all_cameras(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
+    let mut fits = all_lamps(chosen, prior);
+    if chosen.iter().all(|g| g.any_brightness) {
+        return fits;
+    }
+    let compared = compared(chosen);
+    let best = fits.iter().filter(|(path, _)| path.vivid().next().is_some()).take(VIVID);
+    let vivid: Vec<_> = best.flat_map(|(path, gains)| path.vivid().map(|v| (v, gains.as_start()))).collect();
+    fits.par_extend(vivid.into_par_iter().map(|(p, start)| (p, gains::fit(&compared, p, prior.rigid(), &[start]))));
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     fits
 }

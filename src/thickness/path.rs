@@ -55,6 +55,12 @@ impl ColourPath {
         self.vividness > 1.0
     }
 
+    /// The same as cameras store it that make colours vivid; none for kinds that are not tried so.
+    pub(crate) fn vivid(&'static self) -> impl Iterator<Item = &'static Self> {
+        // They follow it in the family.
+        PATHS.iter().skip_while(move |p| !std::ptr::eq(*p, self)).skip(1).take_while(|p| p.is_vivid())
+    }
+
     /// The same as a camera records it that departs from the one it was computed for.
     pub(crate) fn seen_by(&self, departure: &Departure) -> Self {
         let last = grid::COUNT - 1;
