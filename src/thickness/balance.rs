@@ -289,13 +289,14 @@ fn between(fields: &[FieldCrystals], differ: Differ) -> Option<Vec<[f64; 3]>> {
     let asked = (component::COMPARED / enough.len()).max(FEWEST);
     chosen.iter_mut().for_each(|c| c.truncate(asked));
     let all: Vec<&grain::Grain> = enough.iter().flat_map(|f| chosen[*f].iter().copied()).collect();
-    let together = component::all_lamps(&all, prior);
+    let together = component::plain_paths(&all, prior);
     let mut apart: Vec<(f64, Vec<gains::Gains>)> = Vec::new();
-    let by_field: Vec<_> = enough.iter().map(|f| component::all_lamps(&chosen[*f], prior)).collect();
+    let by_field: Vec<_> = enough.iter().map(|f| component::plain_paths(&chosen[*f], prior)).collect();
     for (path, first) in by_field[0].iter().take(LAMPS) {
         let mut fits = vec![first.clone()];
         for others in &by_field[1..] {
-            fits.extend(others.iter().find(|o| std::ptr::eq(o.0, *path)).map(|o| o.1.clone()));
+            let same = others.iter().find(|o| std::ptr::eq(o.0, *path));
+            fits.push(same.expect("every field is fitted to the whole family").1.clone());
         }
         apart.push((fits.iter().map(|f| f.cost).sum(), fits));
     }

@@ -15,7 +15,7 @@ use crate::thickness::yardstick::Yardstick;
 /// path before.
 const CLOSER: usize = 64;
 /// Paths that are tried with vivid colours too, the best of them as they are: with 48 pictures of vivid colours are measured less closely.
-const VIVID: usize = 80;
+const TRIED_VIVIDLY: usize = 80;
 /// Draws of the paths that are kept.
 const KEPT: usize = 12;
 /// Grains that lamps are compared on, at the most.
@@ -74,7 +74,7 @@ pub(crate) struct LampFit {
 /// are kept are drawn from what is left by their probability, so that they are as different as the evidence leaves them.
 pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
     let chosen = gains::chosen(grains);
-    let mut fits = all_cameras(&chosen, prior);
+    let mut fits = plain_and_vivid_paths(&chosen, prior);
     fits.truncate(CLOSER);
     let compared = compared(&chosen);
     fits = fits.into_par_iter().map(|(p, g)| (p, gains::fit(&compared, p, prior, &[g.as_start()]))).collect();
@@ -110,8 +110,8 @@ fn compared<'a>(chosen: &[&'a Grain]) -> Vec<&'a Grain> {
     chosen.iter().copied().step_by(every).collect()
 }
 
-/// Every lamp as it is with its gains, best first, fitted to some of the chosen grains; none when there is no grain.
-pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
+/// The whole family but for vivid colours, with gains, best first, fitted to some of the chosen grains; none when there is no grain.
+pub(crate) fn plain_paths(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
     if chosen.is_empty() {
         return Vec::new();
     }
@@ -126,16 +126,16 @@ pub(crate) fn all_lamps(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static Co
 
 /// The same, and the best of them as cameras store them that make colours vivid.
 ///
-/// At one position of the polars a grain has any brightness, and tints alone do not tell vivid colours from a thicker section: no camera
-/// is taken for vivid there.
-pub(crate) fn all_cameras(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
-    let mut fits = all_lamps(chosen, prior);
-    if chosen.iter().all(|g| g.any_brightness) {
+/// At one position of the polars a grain has any brightness, and tints alone do not tell a thicker section from a thinner one in vivid
+/// colours: where most grains are seen so, no camera is taken for vivid.
+pub(crate) fn plain_and_vivid_paths(chosen: &[&Grain], prior: GainPrior) -> Vec<(&'static ColourPath, Gains)> {
+    let mut fits = plain_paths(chosen, prior);
+    let compared = compared(chosen);
+    if 2 * compared.iter().filter(|g| g.any_brightness).count() >= compared.len() {
         return fits;
     }
-    let compared = compared(chosen);
-    let best = fits.iter().filter(|(path, _)| path.vivid().next().is_some()).take(VIVID);
-    let vivid: Vec<_> = best.flat_map(|(path, gains)| path.vivid().map(|v| (v, gains.as_start()))).collect();
+    let best = fits.iter().filter(|(path, _)| path.vivid_versions().next().is_some()).take(TRIED_VIVIDLY);
+    let vivid: Vec<_> = best.flat_map(|(path, gains)| path.vivid_versions().map(|v| (v, gains.as_start()))).collect();
     fits.par_extend(vivid.into_par_iter().map(|(p, start)| (p, gains::fit(&compared, p, prior.rigid(), &[start]))));
     fits.sort_by(|a, b| a.1.cost.total_cmp(&b.1.cost));
     fits

@@ -85,7 +85,7 @@ pub(crate) struct Grain {
     pub(crate) weight: f64,
     /// Cells of it and of all patches that are linked to it as parts of one crystal; None where one position of the polars tells nothing.
     pub(crate) alike_cells: Option<usize>,
-    /// Patches near it that may be parts of the same crystal.
+    /// Patches near it that may be parts of the same crystal; 0 where that is not known.
     pub(crate) alike: usize,
     /// Cells that carried its colour.
     pub(crate) cells: usize,

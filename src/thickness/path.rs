@@ -56,7 +56,7 @@ impl ColourPath {
     }
 
     /// The same as cameras store it that make colours vivid; none for kinds that are not tried so.
-    pub(crate) fn vivid(&'static self) -> impl Iterator<Item = &'static Self> {
+    pub(crate) fn vivid_versions(&'static self) -> impl Iterator<Item = &'static Self> {
         // They follow it in the family.
         PATHS.iter().skip_while(move |p| !std::ptr::eq(*p, self)).skip(1).take_while(|p| p.is_vivid())
     }
@@ -80,12 +80,12 @@ impl ColourPath {
 
 /// Colours beyond sRGB are cut, as a camera cuts them, and stored more vividly than they were seen.
 fn recorded(open: &[[f64; 3]], vividness: f64) -> Vec<[f64; 3]> {
-    open.iter().map(|c| vivid(c.map(|v| v.max(0.0)), vividness)).collect()
+    open.iter().map(|c| made_vivid(c.map(|v| v.max(0.0)), vividness)).collect()
 }
 
 /// A linear colour whose distance from grey is so many times as large in encoded light, luma staying (ITU-R BT.601, from which JPEG takes
 /// its luma). Encoded light is taken as a power of linear light, so that how bright a crystal is does not matter.
-fn vivid(linear: [f64; 3], vividness: f64) -> [f64; 3] {
+fn made_vivid(linear: [f64; 3], vividness: f64) -> [f64; 3] {
     if vividness == 1.0 {
         return linear;
     }
@@ -95,7 +95,7 @@ fn vivid(linear: [f64; 3], vividness: f64) -> [f64; 3] {
 }
 
 /// How vividly cameras store colours, and how probable that is beside storing them as they are. House values.
-const VIVID: [(f64, f64); 3] = [(1.0, 1.0), (1.2, 0.3), (1.4, 0.2)];
+const VIVIDNESSES: [(f64, f64); 3] = [(1.0, 1.0), (1.2, 0.3), (1.4, 0.2)];
 /// Power of encoded light that linear light is near (sRGB).
 const ENCODING: f64 = 2.2;
 /// Shares of R, G, B in luma (ITU-R BT.601).
@@ -153,7 +153,7 @@ pub(crate) static PATHS: LazyLock<Vec<ColourPath>> = LazyLock::new(|| {
         let open: Vec<[f64; 3]> = rows.map(|row| [0, 1, 2].map(|c| row[3 * k + c])).collect();
         let led = matches!(lamp, Lamp::Led { .. } | Lamp::RichLed { .. });
         let name = lamp.to_string();
-        VIVID
+        VIVIDNESSES
             .into_iter()
             .filter(|(vividness, _)| {
                 *vividness == 1.0 || matches!(scaling, WhiteScaling::Channels | WhiteScaling::DyedSensor)
@@ -213,17 +213,28 @@ mod tests {
     fn a_vivid_colour_keeps_its_luma_and_its_hue_and_is_so_many_times_as_far_from_grey() {
         let luma = |c: [f64; 3]| c.iter().zip(LUMA).map(|(v, share)| v.powf(1.0 / ENCODING) * share).sum::<f64>();
         let straw = [0.9, 0.85, 0.6];
-        let stored = vivid(straw, 1.4);
+        let stored = made_vivid(straw, 1.4);
         assert!((luma(stored) - luma(straw)).abs() < 1e-12);
         for c in 0..3 {
             let off = |colour: [f64; 3]| colour[c].powf(1.0 / ENCODING) - luma(colour);
             assert!((off(stored) - 1.4 * off(straw)).abs() < 1e-12, "{c}: {stored:?}");
         }
-        assert_eq!(vivid([0.4; 3], 1.2).map(|v| (v * 1e9).round()), [4e8; 3], "grey stays grey");
-        assert_eq!(vivid([0.0, 0.3, 0.3], 1.4)[0], 0.0, "and what lies beyond is cut");
+        assert_eq!(made_vivid([0.4; 3], 1.2).map(|v| (v * 1e9).round()), [4e8; 3], "grey stays grey");
+        assert_eq!(made_vivid([0.0, 0.3, 0.3], 1.4)[0], 0.0, "and what lies beyond is cut");
         // How bright a crystal is does not matter.
-        let half = vivid(straw.map(|v| 0.5 * v), 1.4);
+        let half = made_vivid(straw.map(|v| 0.5 * v), 1.4);
         assert!((0..3).all(|c| (half[c] - 0.5 * stored[c]).abs() < 1e-12), "{half:?} {stored:?}");
+    }
+
+    #[test]
+    fn each_plain_path_knows_its_own_vivid_versions() {
+        for path in PATHS.iter().filter(|p| !p.is_vivid()) {
+            let versions: Vec<&ColourPath> = path.vivid_versions().collect();
+            let tried = matches!(path.scaling, WhiteScaling::Channels | WhiteScaling::DyedSensor);
+            let vividness: Vec<f64> = versions.iter().map(|v| v.vividness).collect();
+            assert_eq!(vividness, if tried { vec![1.2, 1.4] } else { vec![] }, "{} {:?}", path.name, path.scaling);
+            assert!(versions.iter().all(|v| v.name == path.name && v.scaling == path.scaling), "{}", path.name);
+        }
     }
 
     #[test]

@@ -89,7 +89,7 @@ pub(crate) fn tone_by_colours(fields: &[FieldCrystals], prior: GainPrior, tone: 
         return tone;
     }
     let plain = grain::gather(fields, tone).grains;
-    let mut paths = component::all_cameras(&gains::chosen(&plain), prior);
+    let mut paths = component::plain_and_vivid_paths(&gains::chosen(&plain), prior);
     if paths.is_empty() {
         return tone;
     }
