@@ -106,7 +106,7 @@ pub(crate) fn lamps(grains: &[Grain], prior: GainPrior) -> Vec<LampFit> {
 
 /// Some of the chosen grains, large and small ones alike.
 fn compared<'a>(chosen: &[&'a Grain]) -> Vec<&'a Grain> {
-    let every = chosen.len().div_ceil(COMPARED);
+    let every = chosen.len().div_ceil(COMPARED).max(1);
     chosen.iter().copied().step_by(every).collect()
 }
 
