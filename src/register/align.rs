@@ -7,11 +7,11 @@ use rayon::prelude::*;
 
 use crate::register::Placement;
 use crate::register::correlate::Spectrum;
+use crate::register::drawing::Drawing;
 use crate::register::grid::centre;
-use crate::register::lines::Lines;
 use crate::vectors::{Wide, wide};
 
-/// Side of a piece of the field, cells of the fine lines.
+/// Side of a piece of the field, cells of the fine drawing.
 const PIECE: usize = 256;
 
 /// Pieces along either side, at the most: a shift needs few, a turn needs them far apart.
@@ -37,9 +37,9 @@ pub(crate) const ROUGH_ERRORS: [f64; 3] = [0.0, 0.7, -0.7];
 /// Further errors that are tried once the sense is known, degrees.
 pub(crate) const FINE_ERRORS: [f64; 6] = [0.35, -0.35, 1.05, -1.05, 1.4, -1.4];
 
-/// The plane photograph's lines, ready to be compared with.
+/// A photograph's outlines, ready to be compared with.
 pub(crate) struct Base {
-    fine: Lines,
+    fine: Drawing,
     by: usize,
     spectrum: Spectrum,
     size: [f64; 2],
@@ -47,7 +47,7 @@ pub(crate) struct Base {
     pieces: [OnceLock<Vec<BasePiece>>; 2],
 }
 
-/// A piece of the plane photograph's lines.
+/// A piece of a photograph's outlines.
 struct BasePiece {
     /// Its first cell, (y, x).
     corner: [usize; 2],
@@ -55,11 +55,11 @@ struct BasePiece {
 }
 
 impl Base {
-    /// From the lines of a plane photograph of `width` by `height` pixels; `search` cells along the longer side of the
+    /// From the outlines of a photograph of `width` by `height` pixels; `search` cells along the longer side of the
     /// search over the whole frame, at the most.
-    pub(crate) fn new(fine: Lines, [width, height]: [usize; 2], search: usize) -> Self {
-        let by = fine.depth.nrows().max(fine.depth.ncols()).div_ceil(search).max(1);
-        let spectrum = Spectrum::of(&fine.coarser(by).depth.view());
+    pub(crate) fn new(fine: Drawing, [width, height]: [usize; 2], search: usize) -> Self {
+        let by = fine.strength.nrows().max(fine.strength.ncols()).div_ceil(search).max(1);
+        let spectrum = Spectrum::of(&fine.coarser(by).strength.view());
         Self { fine, by, spectrum, size: [width as f64, height as f64], pieces: [OnceLock::new(), OnceLock::new()] }
     }
 
@@ -68,41 +68,41 @@ impl Base {
     }
 
     /// Searches the shift at one turn (radians, image coordinates).
-    fn at_turn(&self, coarse: &Lines, turn: f64, reach_px: f64) -> Placement {
+    fn at_turn(&self, coarse: &Drawing, turn: f64, reach_px: f64) -> Placement {
         let start = Placement { turn, shift: [0.0, 0.0], peak: 0.0 };
         let bin = coarse.bin as f64;
         let turned = if turn == 0.0 {
-            self.spectrum.peak(&Spectrum::of(&coarse.depth.view()), reach_px / bin)
+            self.spectrum.peak(&Spectrum::of(&coarse.strength.view()), reach_px / bin)
         } else {
-            let picture = sampled(coarse, &start, self.size, coarse.depth.dim(), [0.0, 0.0]);
+            let picture = sampled(coarse, &start, self.size, coarse.strength.dim(), [0.0, 0.0]);
             self.spectrum.peak(&Spectrum::of(&picture.view()), reach_px / bin)
         };
         Placement { peak: turned.height, ..moved(&start, turned.shift.map(|s| s * bin), 0.0) }
     }
 
     /// Placement of a picture that stays still but for a shift of up to `reach_px`.
-    pub(crate) fn still_within(&self, lines: &Lines, reach_px: f64) -> Placement {
-        let found = self.at_turn(&lines.coarser(self.by), 0.0, reach_px);
-        if found.peak < SURE { found } else { self.refined(lines, found, false) }
+    pub(crate) fn still_within(&self, drawing: &Drawing, reach_px: f64) -> Placement {
+        let found = self.at_turn(&drawing.coarser(self.by), 0.0, reach_px);
+        if found.peak < SURE { found } else { self.refined(drawing, found, false) }
     }
 
     /// Placement when the picture stays still.
-    pub(crate) fn still(&self, lines: &Lines) -> Placement {
-        let found = self.still_roughly(lines);
-        if found.peak < SURE { found } else { self.refined(lines, found, false) }
+    pub(crate) fn still(&self, drawing: &Drawing) -> Placement {
+        let found = self.still_roughly(drawing);
+        if found.peak < SURE { found } else { self.refined(drawing, found, false) }
     }
 
     /// Placement when the picture stays still, from the global search alone.
-    pub(crate) fn still_roughly(&self, lines: &Lines) -> Placement {
-        self.at_turn(&lines.coarser(self.by), 0.0, still_reach(self.longer()))
+    pub(crate) fn still_roughly(&self, drawing: &Drawing) -> Placement {
+        self.at_turn(&drawing.coarser(self.by), 0.0, still_reach(self.longer()))
     }
 
     /// Placement when the picture turned by about `turn` (radians): the best over small errors of the angle, degrees.
     ///
     /// # Panics
     /// When there are no errors to try.
-    pub(crate) fn turned(&self, lines: &Lines, turn: f64, errors: &[f64]) -> Placement {
-        let coarse = lines.coarser(self.by);
+    pub(crate) fn turned(&self, drawing: &Drawing, turn: f64, errors: &[f64]) -> Placement {
+        let coarse = drawing.coarser(self.by);
         errors
             .par_iter()
             .map(|error| self.at_turn(&coarse, turn + error.to_radians(), TURNED_REACH * self.longer()))
@@ -111,10 +111,10 @@ impl Base {
     }
 
     /// Improves a placement piece by piece: every piece gives a shift, and together they give shift and turn.
-    pub(crate) fn refined(&self, lines: &Lines, found: Placement, may_turn: bool) -> Placement {
+    pub(crate) fn refined(&self, drawing: &Drawing, found: Placement, may_turn: bool) -> Placement {
         let mut placement = found;
         for _ in 0..3 {
-            let pieces = self.residuals(lines, &placement, may_turn);
+            let pieces = self.residuals(drawing, &placement, may_turn);
             if pieces.len() < if may_turn { 3 } else { 1 } {
                 break;
             }
@@ -130,14 +130,14 @@ impl Base {
 
     /// Side of a piece, cells.
     fn piece_side(&self) -> usize {
-        let (h, w) = self.fine.depth.dim();
+        let (h, w) = self.fine.strength.dim();
         PIECE.min(h).min(w)
     }
 
     /// The pieces that a photograph is laid on: more of them where it may have turned.
     fn pieces(&self, may_turn: bool) -> &[BasePiece] {
         self.pieces[usize::from(may_turn)].get_or_init(|| {
-            let (h, w) = self.fine.depth.dim();
+            let (h, w) = self.fine.strength.dim();
             let side = self.piece_side();
             let most = if may_turn { PIECES_TURNED } else { PIECES_STILL };
             let starts = |n: usize| {
@@ -148,7 +148,7 @@ impl Base {
             corners
                 .into_par_iter()
                 .map(|[y, x]| {
-                    let rows = self.fine.depth.slice_axis(Axis(0), Slice::from(y..y + side));
+                    let rows = self.fine.strength.slice_axis(Axis(0), Slice::from(y..y + side));
                     let piece = rows.slice_axis(Axis(1), Slice::from(x..x + side));
                     BasePiece { corner: [y, x], spectrum: Spectrum::of(&piece) }
                 })
@@ -157,7 +157,7 @@ impl Base {
     }
 
     /// Residual shifts of pieces spread over the field, pixels, relative to its centre.
-    fn residuals(&self, lines: &Lines, placement: &Placement, may_turn: bool) -> Vec<Piece> {
+    fn residuals(&self, drawing: &Drawing, placement: &Placement, may_turn: bool) -> Vec<Piece> {
         let bin = self.fine.bin as f64;
         let side = self.piece_side();
         let [cx, cy] = centre(self.size[0] as usize, self.size[1] as usize);
@@ -165,7 +165,7 @@ impl Base {
             .par_iter()
             .filter_map(|piece| {
                 let [y, x] = piece.corner;
-                let other = sampled(lines, placement, self.size, (side, side), [x as f64, y as f64]);
+                let other = sampled(drawing, placement, self.size, (side, side), [x as f64, y as f64]);
                 let peak = piece.spectrum.peak(&Spectrum::of(&other.view()), 12.0_f64.min(side as f64 / 8.0));
                 let middle = |start: usize| (start as f64 + (side as f64 - 1.0) / 2.0) * bin + (bin - 1.0) / 2.0;
                 (peak.height > PIECE_SURE).then(|| Piece {
@@ -235,20 +235,26 @@ fn moved(placement: &Placement, shift: [f64; 2], turn: f64) -> Placement {
     }
 }
 
-/// Lines looked up through a placement on a piece of the grid: `dim` cells from cell `start`; nothing outside.
-fn sampled(lines: &Lines, placement: &Placement, size: [f64; 2], dim: (usize, usize), start: [f64; 2]) -> Array2<f32> {
-    let bin = lines.bin as f64;
+/// A drawing looked up through a placement on a piece of the grid: `dim` cells from cell `start`; nothing outside.
+fn sampled(
+    drawing: &Drawing,
+    placement: &Placement,
+    size: [f64; 2],
+    dim: (usize, usize),
+    start: [f64; 2],
+) -> Array2<f32> {
+    let bin = drawing.bin as f64;
     let half = (bin - 1.0) / 2.0;
     let middle = centre(size[0] as usize, size[1] as usize);
-    let (h, w) = lines.depth.dim();
+    let (h, w) = drawing.strength.dim();
     let (sin, cos) = placement.turn.sin_cos();
     let mut out = Array2::zeros(dim);
-    let depth = lines.depth.as_slice().expect("standard layout");
+    let drawn = drawing.strength.as_slice().expect("standard layout");
     for (i, mut row) in out.rows_mut().into_iter().enumerate() {
         let first = placement.map([start[0] * bin + half, (start[1] + i as f64) * bin + half], middle);
         let from = [(first[0] - half) / bin, (first[1] - half) / bin];
         let out = row.as_slice_mut().expect("standard layout");
-        wide(AlongRow { depth, dim: [h, w], from, step: [cos, sin], out });
+        wide(AlongRow { drawn, dim: [h, w], from, step: [cos, sin], out });
     }
     out
 }
@@ -256,10 +262,10 @@ fn sampled(lines: &Lines, placement: &Placement, size: [f64; 2], dim: (usize, us
 /// Cells of a row that are looked up at a time.
 const CELLS: usize = 16;
 
-/// Depths of lines between the cells along a row; zero outside.
+/// What is drawn between the cells along a row; zero outside.
 struct AlongRow<'a> {
-    depth: &'a [f32],
-    /// Rows and columns of the depths.
+    drawn: &'a [f32],
+    /// Rows and columns of the drawing.
     dim: [usize; 2],
     from: [f64; 2],
     step: [f64; 2],
@@ -269,11 +275,11 @@ struct AlongRow<'a> {
 impl Wide for AlongRow<'_> {
     #[inline(always)]
     fn run(self) {
-        let Self { depth, dim: [h, w], from: [x0, y0], step: [cos, sin], out } = self;
-        if h < 2 || w < 2 || i32::try_from(depth.len()).is_err() {
+        let Self { drawn, dim: [h, w], from: [x0, y0], step: [cos, sin], out } = self;
+        if h < 2 || w < 2 || i32::try_from(drawn.len()).is_err() {
             return;
         }
-        let last = (depth.len() - w - 2) as i32;
+        let last = (drawn.len() - w - 2) as i32;
         // A few cells at a time: where they are, then what is there, then what lies between. Of these only the second is not done many
         // at a time.
         for (part, out) in out.chunks_mut(CELLS).enumerate() {
@@ -290,7 +296,7 @@ impl Wide for AlongRow<'_> {
             let mut corners = [[0.0_f32; CELLS]; 4];
             for k in 0..CELLS {
                 let at = at[k] as usize;
-                let (above, below) = (&depth[at..at + 2], &depth[at + w..at + w + 2]);
+                let (above, below) = (&drawn[at..at + 2], &drawn[at + w..at + w + 2]);
                 (corners[0][k], corners[1][k]) = (above[0], above[1]);
                 (corners[2][k], corners[3][k]) = (below[0], below[1]);
             }

@@ -3,7 +3,7 @@
 
 use crate::register::Placement;
 use crate::register::align::{Base, Piece, SURE, rigid_fit, still_reach};
-use crate::register::lines::{Cells, Lines};
+use crate::register::drawing::{Cells, Drawing};
 use crate::slide::Photograph;
 
 /// Shift that is searched about the one that is known from afar, pixels.
@@ -30,30 +30,31 @@ impl Drift {
 }
 
 /// A patch of a crossed photograph against the same of the plane one; `at` is its middle from the field's centre. None when
-/// their lines do not tell.
+/// their outlines do not tell.
 pub(crate) fn patch(base: &Base, crossed: &Photograph, at: [f64; 2], known: [f64; 2]) -> Option<Piece> {
-    let found = base.still_within(&Lines::of(crossed, Cells::OF_A_FIELD), REACH_PX);
+    let found = base.still_within(&Drawing::of_outlines(crossed, Cells::OF_A_FIELD), REACH_PX);
     let shift = [0, 1].map(|k| found.shift[k] + known[k]);
     (found.peak > SURE).then_some(Piece { at, shift, weight: (found.peak - SURE).min(10.0) + 0.5 })
 }
 
 /// Where a part of a crossed photograph lies on the same of the plane one, searched as far as a whole field of `size` pixels
-/// may be shifted. None when their lines do not tell.
+/// may be shifted. None when their outlines do not tell.
 pub(crate) fn searched(base: &Base, crossed: &Photograph, [width, height]: [usize; 2]) -> Option<Placement> {
-    let found = base.still_within(&Lines::of(crossed, Cells::OF_A_PART), still_reach(width.max(height) as f64));
+    let found =
+        base.still_within(&Drawing::of_outlines(crossed, Cells::OF_A_PART), still_reach(width.max(height) as f64));
     (found.peak > SURE_WIDELY).then_some(found)
 }
 
-/// The lines of a part of the plane photograph, ready to be searched widely.
+/// The outlines of a part of the plane photograph, ready to be searched widely.
 pub(crate) fn part(plane: &Photograph) -> Base {
     let cells = Cells::OF_A_PART;
-    Base::new(Lines::of(plane, cells), [plane.width, plane.height], cells.search)
+    Base::new(Drawing::of_outlines(plane, cells), [plane.width, plane.height], cells.search)
 }
 
-/// The lines of a patch of the plane photograph, ready to be compared with.
+/// The outlines of a patch of the plane photograph, ready to be compared with.
 pub(crate) fn base(plane: &Photograph) -> Base {
     let cells = Cells::OF_A_FIELD;
-    Base::new(Lines::of(plane, cells), [plane.width, plane.height], cells.search)
+    Base::new(Drawing::of_outlines(plane, cells), [plane.width, plane.height], cells.search)
 }
 
 /// What the patches of a photograph say together; None when too few of them say anything.

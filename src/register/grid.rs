@@ -312,6 +312,12 @@ impl Placement {
         let (x, y) = (x - cx, y - cy);
         [cos * x - sin * y + cx + self.shift[0], sin * x + cos * y + cy + self.shift[1]]
     }
+
+    /// Where the grid lies in another photograph; `next` says where this photograph lies in that one. As sure as the less sure of both.
+    pub(super) fn then(&self, next: &Self) -> Self {
+        let shift = next.map(self.shift, [0.0, 0.0]);
+        Self { turn: self.turn + next.turn, shift, peak: self.peak.min(next.peak) }
+    }
 }
 
 #[cfg(test)]

@@ -3,10 +3,11 @@
 mod align;
 pub mod contradictions;
 mod correlate;
+mod drawing;
 pub(crate) mod drift;
+mod each_other;
 mod grid;
 pub mod lamp;
-mod lines;
 pub mod overview;
 mod place;
 #[cfg(test)]
@@ -17,9 +18,9 @@ pub mod smear;
 mod testing;
 
 use crate::error::{Error, Result};
+pub(crate) use crate::register::drawing::Cells;
 pub(crate) use crate::register::grid::still_light;
 use crate::register::lamp::LampField;
-pub(crate) use crate::register::lines::Cells;
 use crate::register::overview::Overview;
 use crate::slide::exif::relative_exposure;
 use crate::slide::folder::{FieldPhotographs, FieldPlan};
@@ -91,8 +92,8 @@ pub struct FieldStack {
 impl FieldStack {
     /// Registers the photographs of a field.
     ///
-    /// Thin dark lines are correlated (phase correlation), over the whole frame first and then in pieces. A photograph
-    /// that cannot be placed with certainty keeps its stated place and is named in `warnings`.
+    /// Outlines are correlated (phase correlation), over the whole frame first and then in pieces. A photograph that the
+    /// plane one does not place with certainty is placed by one that it does; what nothing places keeps its stated place and is named in `warnings`.
     ///
     /// # Errors
     /// When the photographs differ in size, or show no field of view.

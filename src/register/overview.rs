@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 use ndarray::Array2;
 
 use crate::register::correlate::Spectrum;
-use crate::register::lines::Lines;
+use crate::register::drawing::Drawing;
 
 /// Longest side of an overview, cells.
 const SIDE: usize = 320;
@@ -51,12 +51,12 @@ impl Overlap {
 }
 
 impl Overview {
-    pub(crate) fn of(lines: &Lines) -> Self {
-        let longer = lines.depth.nrows().max(lines.depth.ncols());
+    pub(crate) fn of(lines: &Drawing) -> Self {
+        let longer = lines.strength.nrows().max(lines.strength.ncols());
         let mut capped = lines.clone();
-        capped.depth.par_mapv_inplace(|d| d.min(CAP));
+        capped.strength.par_mapv_inplace(|d| d.min(CAP));
         let coarse = capped.coarser(longer.div_ceil(SIDE).max(1));
-        Self { lines: coarse.depth, cell_px: coarse.bin, spectrum: OnceLock::new() }
+        Self { lines: coarse.strength, cell_px: coarse.bin, spectrum: OnceLock::new() }
     }
 
     /// The same of a field that was seen reduced, `by` pixels along each side as one.

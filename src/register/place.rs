@@ -3,10 +3,10 @@
 use nalgebra::{Matrix2, Vector2};
 use rayon::prelude::*;
 
-use crate::register::Placement;
 use crate::register::align::{Base, FINE_ERRORS, ROUGH_ERRORS, SURE};
-use crate::register::lines::{Cells, Lines, still_places};
+use crate::register::drawing::{Cells, Drawing, LogLight, still_places};
 use crate::register::overview::Overview;
+use crate::register::{Placement, each_other};
 use crate::slide::photograph::Photograph;
 use crate::slide::record::Turned;
 use crate::timings::stage;
@@ -29,43 +29,39 @@ pub(crate) struct Places {
     pub(crate) warnings: Vec<String>,
 }
 
-/// Places the crossed photographs of a field on its plane one, their lines drawn on `cells`.
+/// Places the crossed photographs of a field on its plane one, drawn on `cells`.
 pub(crate) fn find(plane: &Photograph, crossed: &[Photograph], turned: Turned, cells: Cells) -> Places {
-    let stated: Vec<f64> = crossed.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
-    let base_lines = Lines::of(plane, cells);
-    let overview = Overview::of(&base_lines);
-    let lines: Vec<Lines> = {
-        stage!("register: lines");
-        crossed.par_iter().map(|p| Lines::of(p, cells)).collect()
-    };
-    let telling = stated.iter().any(|a| tells(*a));
-    let base = Base::new(base_lines.clone(), [plane.width, plane.height], cells.search);
-    let place_still = |l| if turned == Turned::Polars { base.still(l) } else { base.still_roughly(l) };
-    let still: Vec<Placement> = lines.iter().map(place_still).collect();
-    let still_sure = still.iter().zip(&stated).all(|(p, a)| p.peak >= SURE || !tells(*a));
+    let (drawn, base_outlines) = Drawn::of(plane, crossed, cells);
+    let lines = drawn.plane.lines();
+    let overview = Overview::of(&lines);
+    let telling = drawn.stated.iter().any(|a| tells(*a));
+    let base = Base::new(base_outlines.clone(), drawn.size, cells.search);
+    let place_still = |d| if turned == Turned::Polars { base.still(d) } else { base.still_roughly(d) };
+    let still: Vec<Placement> = drawn.outlines.iter().map(place_still).collect();
+    let still_sure = still.iter().zip(&drawn.stated).all(|(p, a)| p.peak >= SURE || !tells(*a));
     // Polars that turned leave the picture still; only where it visibly did not is the other way tried.
     if turned == Turned::Polars && (still_sure || !telling) {
-        return stay(still, &stated, crossed, overview, Vec::new());
+        return drawn.stayed(still, overview, None);
     }
-    let rolled = Rolled::find(base_lines, lines.clone(), plane, &stated);
+    let rolled = Rolled::find(&drawn, lines, base_outlines);
     let over = |placements: &[Placement]| -> f64 {
-        placements.iter().zip(&stated).filter(|(_, a)| tells(**a)).map(|(p, _)| p.peak).sum()
+        placements.iter().zip(&drawn.stated).filter(|(_, a)| tells(**a)).map(|(p, _)| p.peak).sum()
     };
-    let count = stated.iter().filter(|a| tells(**a)).count() as f64;
+    let count = drawn.stated.iter().filter(|a| tells(**a)).count() as f64;
     let (turning, staying) = (over(&rolled.placements), over(&still));
     match turned {
         Turned::Polars if turning > staying && turning > 1.5 * SURE * count => {
             let note =
                 "the pictures turn with the stated angle: the stage was turned, not the polars as assumed or said";
-            roll(rolled, &stated, crossed, overview, vec![note.into()])
+            drawn.rolled(rolled, overview, Some(note))
         }
-        Turned::Polars => stay(still, &stated, crossed, overview, Vec::new()),
+        Turned::Polars => drawn.stayed(still, overview, None),
         Turned::Stage if telling && staying > turning && staying > 1.5 * SURE * count => {
             let note = "the pictures do not turn with the stated angle: the polars were turned, not the stage as said";
-            let still = lines.iter().map(|l| base.still(l)).collect();
-            stay(still, &stated, crossed, overview, vec![note.into()])
+            let still = drawn.outlines.iter().map(|d| base.still(d)).collect();
+            drawn.stayed(still, overview, Some(note))
         }
-        Turned::Stage => roll(rolled, &stated, crossed, overview, Vec::new()),
+        Turned::Stage => drawn.rolled(rolled, overview, None),
     }
 }
 
@@ -75,99 +71,118 @@ fn tells(angle_deg: f64) -> bool {
     (TELLING_TURN..=360.0 - TELLING_TURN).contains(&turn)
 }
 
-fn unsure(photograph: &Photograph, placement: &Placement) -> String {
-    format!(
-        "{} shows too few of the plane photograph's lines to be laid on it with certainty (peak {:.1}): it was taken to lie as stated",
-        photograph.record.file, placement.peak
-    )
+/// The photographs of a field, drawn.
+struct Drawn<'a> {
+    plane: LogLight,
+    crossed: Vec<LogLight>,
+    /// Of the crossed photographs.
+    outlines: Vec<Drawing>,
+    photographs: &'a [Photograph],
+    /// Their angles, degrees.
+    stated: Vec<f64>,
+    /// Width and height of each, pixels.
+    size: [usize; 2],
+    cells: Cells,
 }
 
-fn stay(
-    found: Vec<Placement>,
-    stated: &[f64],
-    crossed: &[Photograph],
-    overview: Overview,
-    mut warnings: Vec<String>,
-) -> Places {
-    let placements = found
-        .into_iter()
-        .zip(crossed)
-        .map(|(placement, photograph)| {
-            if placement.peak >= SURE {
-                return placement;
-            }
-            warnings.push(unsure(photograph, &placement));
-            Placement { turn: 0.0, shift: [0.0, 0.0], peak: placement.peak }
-        })
-        .collect();
-    Places {
-        placements,
-        angles: stated.iter().map(|a| Degrees::from_deg(*a)).collect(),
-        turns: false,
-        overview,
-        warnings,
+impl<'a> Drawn<'a> {
+    /// With the outlines of the plane photograph.
+    fn of(plane: &Photograph, photographs: &'a [Photograph], cells: Cells) -> (Self, Drawing) {
+        stage!("register: outlines");
+        let stated = photographs.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
+        let size = [plane.width, plane.height];
+        let plane = LogLight::of(plane, cells);
+        let base = plane.outlines();
+        let crossed: Vec<LogLight> = photographs.par_iter().map(|p| LogLight::of(p, cells)).collect();
+        let outlines = crossed.par_iter().map(LogLight::outlines).collect();
+        (Self { plane, crossed, outlines, photographs, stated, size, cells }, base)
     }
+
+    /// The places of pictures that stayed still.
+    fn stayed(&self, mut placements: Vec<Placement>, overview: Overview, note: Option<&str>) -> Places {
+        let mut warnings: Vec<String> = note.map(String::from).into_iter().collect();
+        each_other::place(&mut placements, &self.stated, |from, to| {
+            Base::new(self.outlines[from].clone(), self.size, self.cells.search).still(&self.outlines[to])
+        });
+        for (placement, photograph) in placements.iter_mut().zip(self.photographs).filter(|(p, _)| p.peak < SURE) {
+            warnings.push(unsure(photograph, placement));
+            *placement = Placement { turn: 0.0, shift: [0.0, 0.0], peak: placement.peak };
+        }
+        let angles = self.stated.iter().map(|a| Degrees::from_deg(*a)).collect();
+        Places { placements, angles, turns: false, overview, warnings }
+    }
+
+    /// The places of pictures that turned.
+    fn rolled(&self, rolled: Rolled, overview: Overview, note: Option<&str>) -> Places {
+        let mut warnings: Vec<String> = note.map(String::from).into_iter().collect();
+        let Rolled { base, outlines, sense, placements } = rolled;
+        let mut placements: Vec<Placement> = placements
+            .into_iter()
+            .zip(&outlines)
+            .map(|(p, d)| if p.peak >= SURE { base.refined(d, p, true) } else { p })
+            .collect();
+        each_other::place(&mut placements, &self.stated, |from, to| {
+            let turn = sense * (self.stated[to] - self.stated[from]).to_radians();
+            let base = Base::new(outlines[from].clone(), self.size, Cells::OF_A_FIELD.search);
+            let found = base.turned(&outlines[to], turn, &ROUGH_ERRORS);
+            if found.peak < SURE { found } else { base.refined(&outlines[to], found, true) }
+        });
+        let pivot = pivot(placements.iter().filter(|p| p.peak >= SURE));
+        for ((placement, angle), photograph) in placements.iter_mut().zip(&self.stated).zip(self.photographs) {
+            if placement.peak < SURE {
+                warnings.push(unsure(photograph, placement));
+                let turn = sense * angle.to_radians();
+                let shift = pivot.map_or([0.0, 0.0], |q| thrown(turn, q));
+                *placement = Placement { turn, shift, peak: placement.peak };
+            }
+        }
+        // The section turned clockwise as seen by `turn` (image y is down), so the polars turned anticlockwise in it.
+        let angles = placements.iter().map(|p| Degrees::from_deg(p.turn.to_degrees())).collect();
+        Places { placements, angles, turns: true, overview, warnings }
+    }
+}
+
+fn unsure(photograph: &Photograph, placement: &Placement) -> String {
+    format!(
+        "{} shows too few of the plane photograph's outlines to be laid on it with certainty (peak {:.1}): it was taken to lie as stated",
+        photograph.record.file, placement.peak
+    )
 }
 
 /// The placements for the sense in which the stage is read.
 struct Rolled {
     base: Base,
-    lines: Vec<Lines>,
+    /// Of the crossed photographs, without what stood still.
+    outlines: Vec<Drawing>,
     sense: f64,
     placements: Vec<Placement>,
 }
 
 impl Rolled {
-    /// Tries both senses and keeps the one whose peaks are higher in sum.
-    fn find(mut base_lines: Lines, mut lines: Vec<Lines>, plane: &Photograph, stated: &[f64]) -> Self {
-        let mut voters = vec![&base_lines];
-        voters.extend(lines.iter().zip(stated).filter(|(_, a)| tells(**a)).map(|(l, _)| l));
+    /// Tries both senses and keeps the one whose peaks are higher in sum; `lines` and `base_outlines` are the plane photograph's.
+    fn find(drawn: &Drawn, lines: Drawing, mut base_outlines: Drawing) -> Self {
+        let mut outlines = drawn.outlines.clone();
+        let telling: Vec<&LogLight> =
+            drawn.crossed.iter().zip(&drawn.stated).filter(|(_, a)| tells(**a)).map(|(l, _)| l).collect();
+        let mut voters = vec![lines];
+        voters.par_extend(telling.into_par_iter().map(LogLight::lines));
         if let Some(still) = still_places(&voters) {
-            base_lines.clear(&still);
-            for l in &mut lines {
-                l.clear(&still);
-            }
+            base_outlines.clear(&still);
+            outlines.iter_mut().for_each(|d| d.clear(&still));
         }
         // A turn is searched at many angles: on the cells of a field, for it shows on a whole section too.
-        let base = Base::new(base_lines, [plane.width, plane.height], Cells::OF_A_FIELD.search);
+        let base = Base::new(base_outlines, drawn.size, Cells::OF_A_FIELD.search);
         let search = |sense: f64, errors: &[f64]| -> Vec<Placement> {
-            let place = |(l, angle): (&Lines, &f64)| base.turned(l, sense * angle.to_radians(), errors);
-            lines.par_iter().zip(stated).map(place).collect()
+            let place = |(d, angle): (&Drawing, &f64)| base.turned(d, sense * angle.to_radians(), errors);
+            outlines.par_iter().zip(&drawn.stated).map(place).collect()
         };
         let sum = |placements: &[Placement]| placements.iter().map(|p| p.peak).sum::<f64>();
         let (one, other) = (search(1.0, &ROUGH_ERRORS), search(-1.0, &ROUGH_ERRORS));
         let (sense, rough) = if sum(&one) >= sum(&other) { (1.0, one) } else { (-1.0, other) };
         let fine = search(sense, &FINE_ERRORS);
         let placements = rough.into_iter().zip(fine).map(|(a, b)| if b.peak > a.peak { b } else { a }).collect();
-        Self { base, lines, sense, placements }
+        Self { base, outlines, sense, placements }
     }
-}
-
-fn roll(
-    rolled: Rolled,
-    stated: &[f64],
-    crossed: &[Photograph],
-    overview: Overview,
-    mut warnings: Vec<String>,
-) -> Places {
-    let Rolled { base, lines, sense, placements } = rolled;
-    let mut placements: Vec<Placement> = placements
-        .into_iter()
-        .zip(&lines)
-        .map(|(p, l)| if p.peak >= SURE { base.refined(l, p, true) } else { p })
-        .collect();
-    let pivot = pivot(placements.iter().filter(|p| p.peak >= SURE));
-    for ((placement, angle), photograph) in placements.iter_mut().zip(stated).zip(crossed) {
-        if placement.peak < SURE {
-            warnings.push(unsure(photograph, placement));
-            let turn = sense * angle.to_radians();
-            let shift = pivot.map_or([0.0, 0.0], |q| thrown(turn, q));
-            *placement = Placement { turn, shift, peak: placement.peak };
-        }
-    }
-    // The section turned clockwise as seen by `turn` (image y is down), so the polars turned anticlockwise in it.
-    let angles = placements.iter().map(|p| Degrees::from_deg(p.turn.to_degrees())).collect();
-    Places { placements, angles, turns: true, overview, warnings }
 }
 
 /// Shift of a picture that turned about a pivot `q` pixels from the centre: (1 - R) q.
@@ -231,6 +246,49 @@ mod tests {
                 let error = worst(&crossed.placement, truth);
                 assert!(error < 0.5, "seed {seed}, {angle}: {:?} is {error} px off {truth:?}", crossed.placement);
                 assert!((crossed.angle.deg() - truth.turn.to_degrees()).abs() < 0.15);
+            }
+        }
+    }
+
+    /// Photographs of a rock, with where the grid lies in each.
+    fn drawn_photographs(seed: u64, truths: &[(f64, Placement)]) -> (Photograph, Vec<Photograph>) {
+        let rock = Rock::new(seed);
+        let still = Placement { turn: 0.0, shift: [0.0, 0.0], peak: 0.0 };
+        let crossed = truths.iter().enumerate().map(|(i, (angle, truth))| {
+            let angle = Some(Degrees::from_deg(*angle));
+            Photograph { angle, ..rock.photograph(truth, Role::Crossed, 10 + i as u64, false) }
+        });
+        (rock.photograph(&still, Role::Plane, 1, false), crossed.collect())
+    }
+
+    /// As of a rock that plane light hardly shows.
+    #[test]
+    fn a_photograph_that_the_plane_one_does_not_place_is_placed_by_another() {
+        let lost = Placement { turn: 0.0, shift: [7.0, 7.0], peak: 4.0 };
+        for turned in [Turned::Polars, Turned::Stage] {
+            let truths = [0.0, 30.0, 60.0].map(|angle: f64| {
+                let turn = if turned == Turned::Stage { -angle.to_radians() } else { 0.0 };
+                let [dx, dy] = thrown(turn, Vector2::new(11.0, -8.5));
+                (angle, Placement { turn, shift: [dx + 0.05 * angle, dy - 2.0], peak: 0.0 })
+            });
+            let (plane, crossed) = drawn_photographs(13, &truths);
+            let (drawn, base_outlines) = Drawn::of(&plane, &crossed, Cells::OF_A_FIELD);
+            let lines = drawn.plane.lines();
+            let overview = Overview::of(&lines);
+            let places = if turned == Turned::Stage {
+                let mut rolled = Rolled::find(&drawn, lines, base_outlines);
+                rolled.placements[1] = lost;
+                drawn.rolled(rolled, overview, None)
+            } else {
+                let base = Base::new(base_outlines, drawn.size, drawn.cells.search);
+                let mut still: Vec<Placement> = drawn.outlines.iter().map(|d| base.still(d)).collect();
+                still[1] = lost;
+                drawn.stayed(still, overview, None)
+            };
+            assert_eq!(places.warnings, Vec::<String>::new());
+            for (found, (angle, truth)) in places.placements.iter().zip(&truths) {
+                let error = worst(found, truth);
+                assert!(error < 0.6, "{turned:?} {angle}: {found:?} is {error} px off {truth:?}");
             }
         }
     }

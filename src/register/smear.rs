@@ -13,7 +13,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use crate::register::FieldStack;
-use crate::register::lines::blurred;
+use crate::register::drawing::blurred;
 use crate::slide::photograph::{Photograph, Samples};
 
 /// Longest sides of the middle of a photograph that is looked at, pixels.

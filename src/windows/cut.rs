@@ -50,7 +50,8 @@ impl Cutter {
         stage!("register");
         let by = afar.reduced_by as f64;
         let mut known: Vec<[f64; 2]> = afar.crossed.iter().map(|c| c.placement.shift.map(|s| s * by)).collect();
-        let close = afar.reduced_by * afar.width.max(afar.height).div_ceil(Cells::OF_A_SECTION.lines) > FINE_FROM_AFAR;
+        let close =
+            afar.reduced_by * afar.width.max(afar.height).div_ceil(Cells::OF_A_SECTION.drawing) > FINE_FROM_AFAR;
         let found = if close {
             // From afar many grains are one cell, and a wrong place can look as good as the right one.
             let broad = broadly(&scans)?;

@@ -47,9 +47,10 @@ impl Hole {
     }
 
     /// Whether only its closed wall makes it a hole, and not what is seen inside: slurry lies in it, or it is an isotropic mineral, as
-    /// garnet.
+    /// garnet; or whether the rock has one by the dozen.
     pub(crate) fn may_be_isotropic(&self) -> bool {
-        self.confidence >= REPORTED && self.odds_by_inside().probability() < REPORTED
+        let by_its_wall = self.confidence >= REPORTED && self.odds_by_inside().probability() < REPORTED;
+        by_its_wall || self.among_isotropic
     }
 
     /// What speaks for a hole and against it.

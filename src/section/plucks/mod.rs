@@ -10,6 +10,7 @@ mod company;
 mod drawn;
 mod floor;
 mod inside;
+mod isotropic;
 mod judgement;
 mod leak;
 mod outline;
@@ -96,6 +97,8 @@ pub struct Hole {
     pub slurry: bool,
     /// Vesicles lie about it: it may be one of them, or several that run together.
     pub among_vesicles: bool,
+    /// The rock has an isotropic mineral by the dozen, and it may be of it.
+    pub among_isotropic: bool,
     /// How many other holes are expected about it, beyond crystals that chance makes as black; None where company says nothing of it.
     pub company: Option<f64>,
     /// How sure that it is a hole that the rock did not have, 0..=1.
@@ -160,7 +163,7 @@ pub(crate) fn called(holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnatio
     let (mut holes, crystals): (Vec<Hole>, Vec<Hole>) = holes.into_iter().partition(|h| h.confidence >= MAY_BE);
     vesicles::leave_out(&mut holes);
     let own_pores = OwnPores::of(&holes, impregnation);
-    if own_pores == OwnPores::Apart {
+    if !isotropic::mark(&mut holes) && own_pores == OwnPores::Apart {
         company::weigh(&mut holes, &crystals, company::REACH_UM / um_per_px);
     }
     holes.retain(|h| h.confidence >= IN_DOUBT);
@@ -323,6 +326,7 @@ fn bare() -> Hole {
         one_angle: false,
         slurry: false,
         among_vesicles: false,
+        among_isotropic: false,
         company: None,
         confidence: 0.0,
     }

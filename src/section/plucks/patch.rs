@@ -99,6 +99,7 @@ pub(super) fn look(light: &FieldLight, detail: &Array2<f32>, usual: &Usual, patc
         one_angle: light.angle_spread_deg < LEAST_TURN_DEG,
         slurry: false,
         among_vesicles: false,
+        among_isotropic: false,
         company: None,
         confidence: 0.0,
         outline,
