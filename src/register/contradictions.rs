@@ -73,14 +73,14 @@ const WELL_SPREAD: f64 = 0.05;
 type Spot = Option<[f64; 3]>;
 
 impl FieldStack {
-    /// Said when none of several crossed photographs shows the plane photograph's lines: 170 slides by other code that show one place all
-    /// had one that did, photographs of two sections had none.
+    /// Said when none of several crossed photographs shows the plane photograph's outlines: 100 slides by other code that show one place
+    /// have none that does not, photographs of two sections have none that does.
     #[must_use]
     pub fn another_place(&self) -> Option<Contradiction> {
         let nowhere = self.crossed.len() > 1 && self.crossed.iter().all(|c| c.placement.peak < SURE);
         nowhere.then(|| Contradiction {
             why: format!(
-                "none of the crossed photographs of field {} shows the lines of {}: as far as can be told they show another place",
+                "none of the crossed photographs of field {} shows the outlines of {}: as far as can be told they show another place",
                 self.name, self.plane.record.file
             ),
             next: "Lay the plane photograph and the crossed ones beside each other: the same grains must lie in the same places. \

@@ -9,7 +9,7 @@ use ndarray::ArrayView2;
 use rayon::prelude::*;
 use rustfft::{FftDirection, FftPlanner, num_complex::Complex32};
 
-/// Highest frequency that counts, cycles per cell: a Gaussian of this width lets the lines through and not the noise.
+/// Highest frequency that counts, cycles per cell: a Gaussian of this width lets lines and outlines through and not the noise.
 const PASS: f32 = 0.13;
 
 /// A found shift.

@@ -4,6 +4,7 @@
 use ndarray::{Array2, Zip};
 use rayon::prelude::*;
 
+use crate::register::field_stop;
 use crate::register::grid::still_light;
 use crate::slide::photograph::Photograph;
 use crate::units::MicrometresPerPixel;
@@ -49,13 +50,20 @@ const CAP: f32 = 0.7;
 /// mean of the worst photograph of each).
 const STEEPEST: f32 = 0.05;
 
-/// Light below this share of the photograph's bright light is not resolved: noise in extinct grains makes no lines.
+/// Light below this share of the photograph's bright light is not resolved: noise in extinct grains draws nothing.
 const FLOOR: f32 = 0.04;
+
+/// Share of the photograph's bright light under which a cell may be of an eyepiece's surround. House value.
+const UNLIT: f32 = 1.0 / 12.0;
+/// How far the edge of the surround shades, share of the longer side. House value.
+const SHADE: f64 = 0.02;
 
 /// Slightly blurred log light of a photograph, binned, from which it is drawn.
 pub(crate) struct LogLight {
     light: Array2<f32>,
     bin: usize,
+    /// Log light under which a cell may be of an eyepiece's surround.
+    unlit: f32,
 }
 
 impl LogLight {
@@ -65,9 +73,18 @@ impl LogLight {
         let mut light = Array2::zeros(planes.dim());
         let [r, g, b] = &planes.rgb;
         Zip::from(&mut light).and(r).and(g).and(b).par_for_each(|l: &mut f32, r, g, b| *l = (r + 2.0 * g + b) / 4.0);
-        let floor = FLOOR * bright(&light).max(1e-6);
+        let bright = bright(&light).max(1e-6);
+        let floor = FLOOR * bright;
         light.par_mapv_inplace(|l| (l + floor).ln());
-        Self { light: blurred(&light, &[0.06, 0.24, 0.4, 0.24, 0.06]), bin }
+        let light = blurred(&light, &[0.06, 0.24, 0.4, 0.24, 0.06]);
+        Self { light, bin, unlit: (UNLIT * bright + floor).ln() }
+    }
+
+    /// What an eyepiece leaves dark about the picture, with its shade; None where there is nothing of it.
+    pub(crate) fn surround(&self) -> Option<Array2<bool>> {
+        let (rows, columns) = self.light.dim();
+        let shade = (SHADE * rows.max(columns) as f64).round().clamp(5.0, 255.0) as u8;
+        field_stop::surround(&self.light.mapv(|l| l < self.unlit), shade)
     }
 
     /// Thin dark lines: black-hat (closing minus picture).
@@ -155,7 +172,7 @@ const STILL_DEPTH: f32 = 0.12;
 
 /// Cells with a line in every photograph, over what chance makes so, from which something stands still. Where a fine rock shows lines
 /// everywhere chance makes thousands of cells so, and without them nothing would be left to lay photographs by. House value: chance
-/// gives 0.3 to 1.6 times the share that it is expected to give on 14 rendered fields without hairs, a hair in the tests 30 times it.
+/// gives 0.3 to 1.6 times the share that it is expected to give on 14 rendered fields without hairs, a hair in the tests 8 times it.
 const MORE_THAN_CHANCE: f64 = 3.0;
 
 /// Where the same line stands in every one of several photographs between which the section turned: eyepiece hairs, dust

@@ -6,6 +6,7 @@ mod correlate;
 mod drawing;
 pub(crate) mod drift;
 mod each_other;
+pub(crate) mod field_stop;
 mod grid;
 pub mod lamp;
 pub mod overview;
@@ -107,7 +108,7 @@ impl FieldStack {
         Self::on_cells(plan, photographs, scale, turned, Cells::for_picture(longer, scale))
     }
 
-    /// See [`FieldStack::register`]; `cells` says how finely the lines are drawn and searched.
+    /// See [`FieldStack::register`]; `cells` says how finely the photographs are drawn and searched.
     pub(crate) fn on_cells(
         plan: &FieldPlan,
         photographs: FieldPhotographs,

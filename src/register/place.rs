@@ -92,16 +92,21 @@ impl<'a> Drawn<'a> {
         let stated = photographs.iter().map(|p| p.angle.map_or(0.0, Degrees::deg)).collect();
         let size = [plane.width, plane.height];
         let plane = LogLight::of(plane, cells);
-        let base = plane.outlines();
+        let mut base = plane.outlines();
         let crossed: Vec<LogLight> = photographs.par_iter().map(|p| LogLight::of(p, cells)).collect();
-        let outlines = crossed.par_iter().map(LogLight::outlines).collect();
+        let mut outlines: Vec<Drawing> = crossed.par_iter().map(LogLight::outlines).collect();
+        // The edge of an eyepiece's disc looks the same however the section lies.
+        if let Some(surround) = plane.surround() {
+            base.clear(&surround);
+            outlines.par_iter_mut().for_each(|d| d.clear(&surround));
+        }
         (Self { plane, crossed, outlines, photographs, stated, size, cells }, base)
     }
 
     /// The places of pictures that stayed still.
     fn stayed(&self, mut placements: Vec<Placement>, overview: Overview, note: Option<&str>) -> Places {
         let mut warnings: Vec<String> = note.map(String::from).into_iter().collect();
-        each_other::place(&mut placements, &self.stated, |from, to| {
+        each_other::place(&mut placements, &self.stated, |_, from, to| {
             Base::new(self.outlines[from].clone(), self.size, self.cells.search).still(&self.outlines[to])
         });
         for (placement, photograph) in placements.iter_mut().zip(self.photographs).filter(|(p, _)| p.peak < SURE) {
@@ -121,10 +126,10 @@ impl<'a> Drawn<'a> {
             .zip(&outlines)
             .map(|(p, d)| if p.peak >= SURE { base.refined(d, p, true) } else { p })
             .collect();
-        each_other::place(&mut placements, &self.stated, |from, to| {
-            let turn = sense * (self.stated[to] - self.stated[from]).to_radians();
+        each_other::place(&mut placements, &self.stated, |placed, from, to| {
+            let turn = sense * self.stated[to].to_radians() - placed.turn;
             let base = Base::new(outlines[from].clone(), self.size, Cells::OF_A_FIELD.search);
-            let found = base.turned(&outlines[to], turn, &ROUGH_ERRORS);
+            let found = base.turned(&outlines[to], turn, &[&ROUGH_ERRORS[..], &FINE_ERRORS].concat());
             if found.peak < SURE { found } else { base.refined(&outlines[to], found, true) }
         });
         let pivot = pivot(placements.iter().filter(|p| p.peak >= SURE));
@@ -144,7 +149,7 @@ impl<'a> Drawn<'a> {
 
 fn unsure(photograph: &Photograph, placement: &Placement) -> String {
     format!(
-        "{} shows too few of the plane photograph's outlines to be laid on it with certainty (peak {:.1}): it was taken to lie as stated",
+        "{} shows too few outlines of the plane photograph, or of a crossed one that lies on it, to be laid on it with certainty (peak {:.1}): it was taken to lie as stated",
         photograph.record.file, placement.peak
     )
 }
@@ -211,7 +216,7 @@ mod tests {
     use super::*;
 
     use crate::register::testing::{Rock, stack, worst};
-    use crate::slide::photograph::Role;
+    use crate::slide::photograph::{Role, Samples};
 
     #[test]
     fn a_known_shift_of_turned_polars_is_recovered() {
@@ -267,7 +272,12 @@ mod tests {
         let lost = Placement { turn: 0.0, shift: [7.0, 7.0], peak: 4.0 };
         for turned in [Turned::Polars, Turned::Stage] {
             let truths = [0.0, 30.0, 60.0].map(|angle: f64| {
-                let turn = if turned == Turned::Stage { -angle.to_radians() } else { 0.0 };
+                // A stage is read a little wrongly.
+                let turn = if turned == Turned::Stage {
+                    -(angle + if angle > 50.0 { -0.9 } else { 1.1 }).to_radians()
+                } else {
+                    0.0
+                };
                 let [dx, dy] = thrown(turn, Vector2::new(11.0, -8.5));
                 (angle, Placement { turn, shift: [dx + 0.05 * angle, dy - 2.0], peak: 0.0 })
             });
@@ -290,6 +300,45 @@ mod tests {
                 let error = worst(found, truth);
                 assert!(error < 0.6, "{turned:?} {angle}: {found:?} is {error} px off {truth:?}");
             }
+        }
+    }
+
+    /// A photograph as an eyepiece shows it: nothing beyond a disc, whose edge is soft.
+    fn through_an_eyepiece(mut photograph: Photograph) -> Photograph {
+        let (w, h) = (photograph.width, photograph.height);
+        let Samples::Eight(codes) = &mut photograph.samples else { panic!("eight bits") };
+        for (i, pixel) in codes.chunks_exact_mut(3).enumerate() {
+            let from_the_middle = ((i % w) as f64 - w as f64 / 2.0).hypot((i / w) as f64 - h as f64 / 2.0);
+            let passed = 1.0 / (1.0 + ((from_the_middle - 150.0) / 1.5).exp());
+            pixel.iter_mut().for_each(|c| *c = (f64::from(*c) * passed) as u8);
+        }
+        photograph
+    }
+
+    #[test]
+    fn the_disc_of_an_eyepiece_places_nothing() {
+        let place = |dx: f64, dy: f64| Placement { turn: 0.0, shift: [dx, dy], peak: 0.0 };
+        let seen = |(plane, crossed): (Photograph, Vec<Photograph>)| {
+            (through_an_eyepiece(plane), crossed.into_iter().map(through_an_eyepiece).collect::<Vec<_>>())
+        };
+        let truths = [(0.0, place(3.0, -2.0)), (45.0, place(-6.0, 5.0))];
+        let (plane, crossed) = seen(drawn_photographs(14, &truths));
+        let (_, others) = seen(drawn_photographs(98, &truths));
+        let elsewhere = find(&plane, &others, Turned::Polars, Cells::OF_A_FIELD);
+        assert_eq!(elsewhere.warnings.len(), 2, "another section: {:?}", elsewhere.placements);
+        let here = find(&plane, &crossed, Turned::Polars, Cells::OF_A_FIELD);
+        for (found, (_, truth)) in here.placements.iter().zip(&truths) {
+            assert!(worst(found, truth) < 0.3, "{found:?} {truth:?}");
+        }
+        let turned = [20.0, 50.0].map(|angle: f64| {
+            let turn = angle.to_radians();
+            (angle, Placement { turn, shift: thrown(turn, Vector2::new(-14.0, 9.0)), peak: 0.0 })
+        });
+        let (plane, crossed) = seen(drawn_photographs(15, &turned));
+        let rolled = find(&plane, &crossed, Turned::Stage, Cells::OF_A_FIELD);
+        assert_eq!(rolled.warnings, Vec::<String>::new());
+        for (found, (_, truth)) in rolled.placements.iter().zip(&turned) {
+            assert!(worst(found, truth) < 0.6, "{found:?} {truth:?}");
         }
     }
 

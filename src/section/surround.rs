@@ -1,52 +1,19 @@
 //! The dark surround of a picture taken through an eyepiece: a field stop leaves a bright disc, and its edge is no line of the section.
 
-use image::{GrayImage, Luma};
-use imageproc::distance_transform::Norm;
-use imageproc::morphology::dilate;
-use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
+use crate::register::field_stop;
 use crate::section::plane_light::PlaneLight;
 
 /// Log transmission under which a cell may be of the surround. House value: a twelfth of full light.
 const DARK: f32 = -2.5;
-/// Least share of the picture's outermost cells that one corner's surround takes up. House value.
-const OF_THE_FRAME: f64 = 0.02;
 /// How far from it the stop's own shade reaches, µm and cells at least. House values.
 const SHADE: (f64, f64) = (16.0, 5.0);
 
 /// Coarse cells of the surround, and those in the shade of its edge; None where there is none.
 pub(crate) fn surround(plane: &PlaneLight) -> Option<Array2<bool>> {
-    let (rows, columns) = plane.coarse.dim();
-    let is_dark = |y: usize, x: usize| plane.coarse[[y, x]] < DARK;
-    if rows < 2 || columns < 2 {
-        return None;
-    }
-    let corners = [[0, 0], [0, columns - 1], [rows - 1, 0], [rows - 1, columns - 1]];
-    if !corners.iter().any(|[y, x]| is_dark(*y, *x)) {
-        return None;
-    }
-    let mask =
-        GrayImage::from_fn(columns as u32, rows as u32, |x, y| Luma([u8::from(is_dark(y as usize, x as usize))]));
-    let parts = connected_components(&mask, Connectivity::Four, Luma([0]));
-    let part = |[y, x]: [usize; 2]| parts.get_pixel(x as u32, y as u32).0[0] as usize;
-    let across = (0..columns).flat_map(|x| [[0, x], [rows - 1, x]]);
-    let frame: Vec<[usize; 2]> = across.chain((1..rows - 1).flat_map(|y| [[y, 0], [y, columns - 1]])).collect();
-    let mut on_the_frame = vec![0_usize; parts.iter().copied().max().unwrap_or(0) as usize + 1];
-    frame.iter().for_each(|at| on_the_frame[part(*at)] += 1);
-    let mut of_the_surround = vec![false; on_the_frame.len()];
-    for part in corners.map(part).into_iter().filter(|part| *part > 0) {
-        of_the_surround[part] = on_the_frame[part] as f64 >= OF_THE_FRAME * frame.len() as f64;
-    }
-    if !of_the_surround.contains(&true) {
-        return None;
-    }
-    let mask = GrayImage::from_fn(columns as u32, rows as u32, |x, y| {
-        Luma([if of_the_surround[parts.get_pixel(x, y).0[0] as usize] { 255 } else { 0 }])
-    });
     let shade = (plane.px(SHADE.0) / plane.bin as f64).max(SHADE.1).round().min(255.0) as u8;
-    let mask = dilate(&mask, Norm::LInf, shade);
-    Some(Array2::from_shape_fn((rows, columns), |(y, x)| mask.get_pixel(x as u32, y as u32).0[0] > 0))
+    field_stop::surround(&plane.coarse.mapv(|light| light < DARK), shade)
 }
 
 #[cfg(test)]

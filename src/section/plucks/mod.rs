@@ -163,7 +163,8 @@ pub(crate) fn called(holes: Vec<Hole>, um_per_px: f64, impregnation: Impregnatio
     let (mut holes, crystals): (Vec<Hole>, Vec<Hole>) = holes.into_iter().partition(|h| h.confidence >= MAY_BE);
     vesicles::leave_out(&mut holes);
     let own_pores = OwnPores::of(&holes, impregnation);
-    if !isotropic::mark(&mut holes) && own_pores == OwnPores::Apart {
+    let isotropic = isotropic::mark(&mut holes);
+    if own_pores == OwnPores::Apart && !isotropic {
         company::weigh(&mut holes, &crystals, company::REACH_UM / um_per_px);
     }
     holes.retain(|h| h.confidence >= IN_DOUBT);
