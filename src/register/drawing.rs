@@ -155,12 +155,16 @@ impl Drawing {
         Self { strength, bin: self.bin * by }
     }
 
-    /// Takes away what is drawn where `still` says so.
+    /// Takes away what is drawn where `still` says so. What is put there is the mean of the rest: of a drawing that is dense elsewhere the border of an
+    /// empty place would stand still too.
     pub(crate) fn clear(&mut self, still: &Array2<bool>) {
         if self.strength.dim() == still.dim() {
+            let kept = self.strength.iter().zip(still).filter(|(_, s)| !**s).map(|(d, _)| f64::from(*d));
+            let (sum, count) = kept.fold((0.0, 0.0), |(sum, count), d| (sum + d, count + 1.0));
+            let mean = if count > 0.0 { (sum / count) as f32 } else { 0.0 };
             Zip::from(&mut self.strength).and(still).for_each(|d, s| {
                 if *s {
-                    *d = 0.0;
+                    *d = mean;
                 }
             });
         }
