@@ -108,7 +108,7 @@ fn write(scene: &Scene, field: &RenderedField, size: [usize; 2], into: &Path) ->
 fn check(dir: &Path, whole: bool) -> Result<(), Box<dyn Error>> {
     let start = Instant::now();
     let (mut slide, limits) = House::default().slide(dir)?;
-    slide.windows.from_pixels = if whole { u64::MAX } else { 0 };
+    (slide.windows.from_pixels, slide.windows.held_bytes) = (if whole { u64::MAX } else { 0 }, 0);
     let mut pictures = Vec::new();
     let checked = check_read(
         slide,

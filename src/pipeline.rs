@@ -40,7 +40,7 @@ use crate::thickness::{self, FieldCrystals, SectionSize, Thickness, Yardstick};
 use crate::timings::stage;
 use crate::units::Nanometres;
 use crate::verdict::{self, Findings, Limits, Verdict};
-use crate::windows::{LargeField, Progress};
+use crate::windows::{self, LargeField, Progress};
 
 /// A slide that was checked.
 #[derive(Clone, Debug)]
@@ -92,7 +92,8 @@ pub fn check_read(
     let mut once = Witnesses::default();
     let mut thickness = None;
     for (i, plan) in slide.fields.iter().enumerate() {
-        if let Some(scans) = slide.scan(plan)? {
+        if windows::wanted(&slide, plan) {
+            let scans = slide.scan(plan)?;
             let all = std::iter::once(&scans.plane).chain(&scans.crossed).chain(&scans.blank);
             once.claim(all.map(|p| (&p.path, &p.record)))?;
             let field = LargeField::register(plan, scans, &slide)?;

@@ -64,7 +64,8 @@ fn checked(dir: &Path, side: Option<usize>) -> CheckedSlide {
     let clock = house.bounds.start(dir);
     let (mut slide, limits) = house.slide(dir).unwrap();
     assert!((slide.record.um_per_px.unwrap() - 1.6).abs() < 1e-9, "the scale is that of the file");
-    slide.windows.from_pixels = if side.is_some() { 1_000_000 } else { u64::MAX };
+    slide.windows.from_pixels = if side.is_some() { 0 } else { u64::MAX };
+    slide.windows.held_bytes = 0;
     slide.windows.side = side.unwrap_or(slide.windows.side);
     let mut told = Vec::new();
     let done = check_read(slide, limits, &clock, |_| {}, |p| told.push(p.line())).unwrap();
@@ -85,8 +86,8 @@ fn a_large_field_is_given_up_between_two_windows() {
     scene.angles_deg.truncate(2);
     let dir = write(&home.path().join("LM-0700"), &scene, &scene.render_field(0), Cut::Tiles(256), false);
     let (mut slide, _) = House::default().slide(&dir).unwrap();
-    (slide.windows.from_pixels, slide.windows.side) = (1_000_000, 1024);
-    let scans = slide.scan(&slide.fields[0]).unwrap().expect("a large field");
+    slide.windows.side = 1024;
+    let scans = slide.scan(&slide.fields[0]).unwrap();
     let field = LargeField::register(&slide.fields[0], scans, &slide).unwrap();
     let up = Bounds { time: Duration::ZERO, ..Bounds::default() }.start(&dir);
     let mut windows = Vec::new();

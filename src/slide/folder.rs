@@ -66,8 +66,10 @@ pub struct Slide {
 /// When and how a field is looked at window by window.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct InWindows {
-    /// Plane photographs of more pixels: what is held of a field of so many takes some 2 GB.
+    /// Plane photographs of no more pixels are held, whatever their scale: coarse ones take up to 5 GB.
     pub from_pixels: u64,
+    /// Larger ones are held where that takes no more bytes (of a turned stage, which windows cannot follow, twice as many).
+    pub held_bytes: u64,
     /// Longest side of a window, pixels.
     pub side: usize,
     /// Margin about a window's core, µm: half as wide as the widest bubble that it shows whole.
@@ -79,7 +81,13 @@ pub struct InWindows {
 impl Default for InWindows {
     /// House values.
     fn default() -> Self {
-        Self { from_pixels: 24_000_000, side: 3072, margin_um: 400.0, sampled_pixels: 12_000_000 }
+        Self {
+            from_pixels: 24_000_000,
+            held_bytes: 2_500_000_000,
+            side: 3072,
+            margin_um: 400.0,
+            sampled_pixels: 12_000_000,
+        }
     }
 }
 
@@ -231,15 +239,11 @@ impl Slide {
         ))
     }
 
-    /// Opens the photographs of a field that is to be looked at in windows; None when it is to be loaded whole.
+    /// Opens the photographs of a field that is to be looked at in windows.
     ///
     /// # Errors
     /// As [`Slide::load`], and when a photograph is stored so that no part of it can be read by itself.
-    pub fn scan(&self, field: &FieldPlan) -> Result<Option<FieldScans>> {
-        let pixels = scan::size(&field.plane).map_or(0, |(w, h)| u64::from(w) * u64::from(h));
-        if pixels <= self.windows.from_pixels {
-            return Ok(None);
-        }
+    pub fn scan(&self, field: &FieldPlan) -> Result<FieldScans> {
         let open = |path: &Path, role: Role, angle: Option<Degrees>, like: Option<&Scan>| {
             let like = like.map(|p| (p.record.file.as_str(), p.width, p.height));
             self.reading(field, path, role, angle, like, |reading| Scan::open(path, reading))
@@ -261,7 +265,7 @@ impl Slide {
         if let (Some(path), Some(blank)) = (&field.blank, &blank) {
             no_rock(path, &blank.record, std::iter::once(&plane).chain(&crossed).map(|p| &p.record))?;
         }
-        Ok(Some(FieldScans { plane, crossed, blank }))
+        Ok(FieldScans { plane, crossed, blank })
     }
 
     /// Calls `read` with how a photograph of a field is to be read.

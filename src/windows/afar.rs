@@ -57,7 +57,7 @@ impl Afar {
             return Err(Error::new(
                 path,
                 format!("has {width} x {height} pixels and was taken with a turned stage"),
-                "scan whole sections with turned polars, or photograph single fields",
+                "scan whole sections with turned polars; of a single field give the scale and turned = \"stage\" in slide.toml, or photographs of at most 24 megapixels",
             ));
         }
         Ok(stack)

@@ -14,6 +14,7 @@
 mod afar;
 mod cut;
 mod grid;
+mod held;
 mod levels;
 
 use crate::error::Result;
@@ -32,6 +33,7 @@ use crate::timings::stage;
 use crate::units::MicrometresPerPixel;
 use crate::windows::afar::Afar;
 use crate::windows::cut::Cutter;
+pub use crate::windows::held::wanted;
 use crate::windows::levels::Levels;
 
 /// How far the look at a large field is.
