@@ -21,6 +21,10 @@ use thinproof::slide::folder::FieldPhotographs;
 use thinproof::slide::{Impregnation, Slide, Turned};
 use thinproof::thickness::{SectionSize, Yardstick, measure};
 
+/// As the command has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Stretch of the line search, cells.
 const STRETCH: usize = 48;
 

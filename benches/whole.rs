@@ -17,6 +17,10 @@ use thinproof::drawer::{Drawer, check_drawer};
 use thinproof::house::House;
 use thinproof::slide::Slide;
 
+/// As the command has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Width and height of two megapixels.
 const TWO_MEGAPIXELS: [usize; 2] = [1640, 1230];
 /// Runs of which the best counts.

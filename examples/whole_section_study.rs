@@ -22,6 +22,10 @@ use thinproof::pipeline::{CheckedSlide, check_read};
 use thinproof::report::FieldPicture;
 use thinproof::thickness::Thickness;
 
+/// As the command has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Width and height of a whole section at a micrometre a pixel.
 const WHOLE: [usize; 2] = [40_000, 24_000];
 /// Side of a tile.
