@@ -59,7 +59,7 @@ impl FieldLight {
     #[must_use]
     pub fn of(stack: &FieldStack) -> Self {
         let (plane, crossed) = rayon::join(|| PlaneLight::of(&stack.plane, stack.scale), || crossed_light(stack));
-        Self::with(Arc::new(plane), &crossed, &Positions::of(stack), None)
+        Self::with(Arc::new(plane), crossed, &Positions::of(stack), None)
     }
 
     /// From a registered field whose plane light was made ready before.
@@ -73,9 +73,9 @@ impl FieldLight {
         let positions = Positions::of(stack);
         match crossed {
             CrossedLight::Made(made) if made.iter().all(|m| m.bin == plane.bin) => {
-                Self::with(plane, made, &positions, None)
+                Self::with(plane, made.clone(), &positions, None)
             }
-            _ => Self::with(plane, &crossed_light(stack), &positions, None),
+            _ => Self::with(plane, crossed_light(stack), &positions, None),
         }
     }
 
@@ -84,7 +84,7 @@ impl FieldLight {
     pub(crate) fn within(stack: &FieldStack, white: &White, levels: Option<&CrossedLevels>, at: [usize; 2]) -> Self {
         let um_per_px = stack.scale.map(MicrometresPerPixel::um_per_px);
         let plane = PlaneLight::flattened(&stack.plane_light(1), um_per_px, white, at);
-        Self::with(Arc::new(plane), &crossed_light(stack), &Positions::of(stack), levels)
+        Self::with(Arc::new(plane), crossed_light(stack), &Positions::of(stack), levels)
     }
 
     /// From linear light: plane light whole, crossed pictures binned by [`coarse_bin`].
@@ -100,30 +100,31 @@ impl FieldLight {
     ) -> Self {
         let positions =
             Positions { angles_deg: angles_deg.to_vec(), scales: vec![1.0; angles_deg.len()], turned: false };
-        Self::with(Arc::new(PlaneLight::from_planes(plane, um_per_px)), crossed, &positions, None)
+        Self::with(Arc::new(PlaneLight::from_planes(plane, um_per_px)), crossed.to_vec(), &positions, None)
     }
 
     /// With crossed light on the coarse cells of the plane one; `levels` are found in the picture itself where none are given.
     fn with(
         plane: Arc<PlaneLight>,
-        crossed: &[LinearPlanes],
+        crossed: Vec<LinearPlanes>,
         Positions { angles_deg, scales, turned }: &Positions,
         levels: Option<&CrossedLevels>,
     ) -> Self {
         let (rows, columns) = plane.coarse.dim();
-        let mut ratios: Vec<[Array2<f32>; 3]> = crossed
-            .par_iter()
-            .map(|x| {
-                std::array::from_fn(|c| {
-                    assert_eq!(x.rgb[c].dim(), (rows, columns), "crossed pictures on the coarse grid");
-                    let mut r = x.rgb[c].clone();
-                    r.zip_mut_with(&plane.unflattened[c], |r, p| *r /= p.max(0.02));
-                    r
-                })
-            })
-            .collect();
         let mut reach = Reach::whole((rows, columns), *turned);
         crossed.iter().enumerate().for_each(|(i, x)| reach.note(i, &x.mask));
+        // They become the ratios: a second copy of them would be the most that is held of a field.
+        let mut ratios: Vec<[Array2<f32>; 3]> = crossed
+            .into_par_iter()
+            .map(|x| {
+                let mut ratio = x.rgb;
+                for (r, plane) in ratio.iter_mut().zip(&plane.unflattened) {
+                    assert_eq!(r.dim(), (rows, columns), "crossed pictures on the coarse grid");
+                    r.zip_mut_with(plane, |r, p| *r /= p.max(0.02));
+                }
+                ratio
+            })
+            .collect();
         let mut outside = Array2::from_elem((rows, columns), false);
         let design = AngleDesign::new(&angles_deg.iter().map(|a| a.to_radians()).collect::<Vec<_>>());
         let cells = outside.as_slice_mut().expect("standard layout");

@@ -61,13 +61,22 @@ pub(super) fn candidates(light: &PlaneLight) -> Vec<Candidate> {
         .flat_map_iter(|k| {
             // A thin wall is gone at the resolution of a large circle: it is seen at a finer one.
             let from = k.saturating_sub(FINER);
-            let seen: Vec<&Voter> = lines[from].iter().filter(|v| from == k || v.weight > CLEAR_LINE).collect();
-            octave(light, &levels[k].0, levels[k].1, &seen, levels[from].1)
+            let least = if from == k { 0.0 } else { CLEAR_LINE };
+            octave(light, &levels[k].0, levels[k].1, &Lines { all: &lines[from], least, cell: levels[from].1 })
         })
         .collect()
 }
 
-fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], line_cell: f64) -> Vec<Candidate> {
+/// Dark lines that vote for circles of an octave.
+struct Lines<'a> {
+    all: &'a [Voter],
+    /// Weight beyond which one votes.
+    least: f32,
+    /// Side of their cells, pixels.
+    cell: f64,
+}
+
+fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &Lines<'_>) -> Vec<Candidate> {
     let (rows, columns) = log.dim();
     let radii: Vec<f64> = (0..RADII)
         .map(|k| LEAST_RADIUS * 2.1_f64.powf(k as f64 / (RADII - 1) as f64))
@@ -77,12 +86,10 @@ fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
         return Vec::new();
     }
     let edges = edges(log);
-    let finer = line_cell / cell;
+    let finer = lines.cell / cell;
     let margin = (radii[radii.len() - 1] * 0.7) as isize;
     let (h, w) = (rows + 2 * margin as usize, columns + 2 * margin as usize);
-    let mut found = Vec::new();
-    let mut previous: Vec<Vec<f32>> = Vec::new();
-    for r in &radii {
+    let cast_of = |r: f64| -> Array2<f32> {
         let mut votes = vec![0.0_f32; h * w];
         let mut cast = |x: f64, y: f64, weight: f32| {
             let (i, j) = (nearest(x) + margin, nearest(y) + margin);
@@ -92,46 +99,33 @@ fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
         };
         for e in &edges {
             // Brighter outward: the centre lies down the slope.
-            cast(e.x - r * e.nx, e.y - r * e.ny, e.weight);
+            let [x, y, nx, ny] = e.line();
+            cast(x - r * nx, y - r * ny, e.weight);
         }
-        for e in lines {
+        for e in lines.all.iter().filter(|e| e.weight > lines.least) {
+            let [x, y, nx, ny] = e.line();
             let at = r - 0.5 * finer;
-            let (x, y) = ((e.x + 0.5) * finer - 0.5, (e.y + 0.5) * finer - 0.5);
+            let (x, y) = ((x + 0.5) * finer - 0.5, (y + 0.5) * finer - 0.5);
             let weight = 0.5 * finer as f32 * e.weight;
-            cast(x - at * e.nx, y - at * e.ny, weight);
-            cast(x + at * e.nx, y + at * e.ny, weight);
+            cast(x - at * nx, y - at * ny, weight);
+            cast(x + at * nx, y + at * ny, weight);
         }
         let scale = 1.0 / (std::f64::consts::TAU * r) as f32;
-        let reach = if *r > 5.5 { 2 } else { 1 };
-        previous.push(smooth(&votes, h, w, reach).into_iter().map(|v| v * scale).collect());
-    }
-    for (k, votes) in previous.iter().enumerate() {
-        let about = box_mean(&Array2::from_shape_vec((h, w), votes.clone()).expect("as long"), BESIDE);
-        for j in 1..h - 1 {
-            for i in 1..w - 1 {
-                let v = votes[j * w + i];
-                if v < LEAST_VOTES {
-                    continue;
-                }
-                let mut peak = true;
-                for other in &previous[k.saturating_sub(1)..(k + 2).min(previous.len())] {
-                    for dj in 0..3 {
-                        for di in 0..3 {
-                            peak &= other[(j + dj - 1) * w + i + di - 1] <= v;
-                        }
-                    }
-                }
-                if peak {
-                    let at = |v: usize| (v as f64 - margin as f64) * cell + (cell - 1.0) / 2.0;
-                    let circle = Circle { x: at(i), y: at(j), radius: radii[k] * cell };
-                    found.push(Candidate {
-                        circle,
-                        votes: v,
-                        outstanding: (v - about[[j, i]]) / (about[[j, i]] + FEW).sqrt(),
-                    });
-                }
-            }
-        }
+        smooth(&mut votes, w, if r > 5.5 { 2 } else { 1 });
+        votes.iter_mut().for_each(|v| *v *= scale);
+        Array2::from_shape_vec((h, w), votes).expect("as long")
+    };
+    // A peak stands out of the next smaller and larger radius too: no more than these are held at a time.
+    let mut found = Vec::new();
+    let (mut smaller, mut votes) = (None, cast_of(radii[0]));
+    for (k, radius) in radii.iter().enumerate() {
+        let larger = radii.get(k + 1).map(|r| cast_of(*r));
+        let beside: Vec<&[f32]> = smaller.iter().chain([&votes]).chain(&larger).map(cells_of).collect();
+        let at = |v: usize| (v as f64 - margin as f64) * cell + (cell - 1.0) / 2.0;
+        let circle = |i: usize, j: usize| Circle { x: at(i), y: at(j), radius: radius * cell };
+        found.extend(peaks(&votes, &beside, circle));
+        let Some(larger) = larger else { break };
+        smaller = Some(std::mem::replace(&mut votes, larger));
     }
     found.sort_by(|a, b| b.votes.total_cmp(&a.votes));
     // The loudest, and of the others those that stand out where many lines of the rock vote.
@@ -140,6 +134,33 @@ fn octave(light: &PlaneLight, log: &Array2<f32>, cell: f64, lines: &[&Voter], li
     quiet.truncate(in_proportion(OUTSTANDING, light));
     found.extend(quiet);
     found
+}
+
+fn cells_of(votes: &Array2<f32>) -> &[f32] {
+    votes.as_slice().expect("standard layout")
+}
+
+/// Places whose votes no place next to them surpasses, in none of the planes `beside`, with the circle that `circle` makes of each.
+fn peaks(votes: &Array2<f32>, beside: &[&[f32]], circle: impl Fn(usize, usize) -> Circle + Sync) -> Vec<Candidate> {
+    let (h, w) = votes.dim();
+    let about = box_mean(votes, BESIDE);
+    let votes = cells_of(votes);
+    (1..h - 1)
+        .into_par_iter()
+        .flat_map_iter(|j| {
+            let (about, circle) = (&about, &circle);
+            (1..w - 1).filter_map(move |i| {
+                let v = votes[j * w + i];
+                let surpassed =
+                    |other: &[f32]| (0..3).any(|dj| (0..3).any(|di| other[(j + dj - 1) * w + i + di - 1] > v));
+                if v < LEAST_VOTES || beside.iter().any(|other| surpassed(other)) {
+                    return None;
+                }
+                let about = about[[j, i]];
+                Some(Candidate { circle: circle(i, j), votes: v, outstanding: (v - about) / (about + FEW).sqrt() })
+            })
+        })
+        .collect()
 }
 
 /// The whole number nearest to a place; halves go away from zero, as `round` has it, which is a call on most machines.
@@ -151,11 +172,18 @@ fn nearest(v: f64) -> isize {
 
 /// A place where the picture has a direction.
 struct Voter {
-    x: f64,
-    y: f64,
-    nx: f64,
-    ny: f64,
+    x: u32,
+    y: u32,
+    nx: f32,
+    ny: f32,
     weight: f32,
+}
+
+impl Voter {
+    /// Where it is, cells, and the unit vector across it.
+    fn line(&self) -> [f64; 4] {
+        [f64::from(self.x), f64::from(self.y), f64::from(self.nx), f64::from(self.ny)]
+    }
 }
 
 /// Edges with the direction in which it grows brighter.
@@ -171,10 +199,10 @@ fn edges(log: &Array2<f32>) -> Vec<Voter> {
             let magnitude = (gx * gx + gy * gy).sqrt();
             if magnitude > 0.06 {
                 out.push(Voter {
-                    x: x as f64,
-                    y: y as f64,
-                    nx: f64::from(gx / magnitude),
-                    ny: f64::from(gy / magnitude),
+                    x: x as u32,
+                    y: y as u32,
+                    nx: gx / magnitude,
+                    ny: gy / magnitude,
                     weight: magnitude.min(STEEP) / STEEP / 2.0,
                 });
             }
@@ -206,10 +234,10 @@ fn thin_lines(log: &Array2<f32>) -> Vec<Voter> {
             let clear = value / (CLEARLY * scatter[at]);
             if value > 0.12 || clear > CLEAR_LINE {
                 out.push(Voter {
-                    x: x as f64,
-                    y: y as f64,
-                    nx: f64::from(nx),
-                    ny: f64::from(ny),
+                    x: x as u32,
+                    y: y as u32,
+                    nx,
+                    ny,
                     weight: (value / (2.0 * STEEP)).max(clear).min(1.0),
                 });
             }
@@ -218,23 +246,19 @@ fn thin_lines(log: &Array2<f32>) -> Vec<Voter> {
     out
 }
 
-/// Sum over a square of side 2·reach + 1.
-fn smooth(votes: &[f32], h: usize, w: usize, reach: usize) -> Vec<f32> {
-    let mut across = vec![0.0_f32; h * w];
-    for y in 0..h {
+/// Sum over a square of side 2·reach + 1, of rows of `w`; none at the frame.
+fn smooth(votes: &mut [f32], w: usize, reach: usize) {
+    let mut across = vec![0.0_f32; votes.len()];
+    for (across, votes) in across.chunks_exact_mut(w).zip(votes.chunks_exact(w)) {
         for x in reach..w - reach {
-            let at = y * w + x;
-            across[at] = votes[at - reach..=at + reach].iter().sum();
+            across[x] = votes[x - reach..=x + reach].iter().sum();
         }
     }
-    let mut out = vec![0.0_f32; h * w];
-    for y in reach..h - reach {
-        for k in 0..=2 * reach {
-            let from = &across[(y + k - reach) * w..(y + k - reach + 1) * w];
-            for (o, v) in out[y * w..(y + 1) * w].iter_mut().zip(from) {
-                *o += v;
-            }
+    votes.fill(0.0);
+    let h = votes.len() / w;
+    for (y, out) in votes.chunks_exact_mut(w).enumerate().take(h - reach).skip(reach) {
+        for from in across[(y - reach) * w..(y + reach + 1) * w].chunks_exact(w) {
+            out.iter_mut().zip(from).for_each(|(o, v)| *o += v);
         }
     }
-    out
 }
