@@ -16,6 +16,7 @@ mod objectives;
 mod odd_files;
 mod optics_published;
 mod orientation_rendered;
+mod out_of_focus;
 mod report_contract;
 mod shapes_reference;
 mod strange_sensors;

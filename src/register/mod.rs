@@ -1,12 +1,14 @@
 //! The photographs of one field onto one grid: that of its plane-light photograph.
 
 mod align;
+mod boundaries;
 pub mod contradictions;
 mod correlate;
 mod drawing;
 pub(crate) mod drift;
 mod each_other;
 pub(crate) mod field_stop;
+pub(crate) mod focus;
 mod grid;
 pub mod lamp;
 pub mod overview;

@@ -20,6 +20,7 @@ use crate::section::plucks::{self, Hole, OwnPores};
 use crate::section::scratches::Line;
 use crate::section::shape::simplified;
 use crate::section::unjudged::unjudged;
+use crate::section::unsharp;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
 
@@ -134,6 +135,8 @@ pub struct FieldDefects {
     pub unjudged: Vec<(DefectKind, String)>,
     /// A photograph is smeared, and that is why: photographed again they can be judged.
     pub moved: bool,
+    /// The plane photograph is out of focus, and that is why.
+    pub out_of_focus: bool,
 }
 
 /// Kinds of preparation defect that are judged.
@@ -225,14 +228,7 @@ fn find_by(
     });
     found.fibres = fibres;
     found.others.extend(Vec::from_iter(still).iter().map(Other::bent_in_the_eyepiece));
-    if let Some(Smeared { file, plane_stood_still }) = smeared {
-        let why = format!("{file} is smeared along one direction, as when the camera or the stage moves");
-        // A bubble shows in plane light; what tells holes and scratches from the rock is seen between crossed polars.
-        let kinds = [DefectKind::Plucks, DefectKind::Scratches, DefectKind::Bubbles];
-        let not_seen = if *plane_stood_still { &kinds[..2] } else { &kinds[..] };
-        found.unjudged.extend(not_seen.iter().map(|k| (*k, why.clone())));
-        found.moved = true;
-    }
+    unsharp::unjudge(&mut found, smeared, stack.out_of_focus().as_ref());
     found
 }
 
@@ -292,6 +288,7 @@ pub fn report(light: &FieldLight, candidates: Candidates, field: &str, impregnat
         area_px: light.seen_area(),
         unjudged: unjudged(light.plane.um_per_px, light.angle_spread_deg),
         moved: false,
+        out_of_focus: false,
     };
     found.largest_first();
     found

@@ -43,6 +43,7 @@ mod surround;
 pub mod totals;
 pub mod trace;
 mod unjudged;
+pub(crate) mod unsharp;
 pub(crate) mod white;
 
 pub use crystals::{Crystal, Crystals};

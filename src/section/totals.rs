@@ -86,6 +86,8 @@ pub struct Tally {
     pub partly_judged: Vec<(DefectKind, String)>,
     /// A kind that no field could show would be judged on photographs that are not smeared.
     pub moved: bool,
+    /// The same of photographs in focus.
+    pub out_of_focus: bool,
 }
 
 impl Tally {
@@ -175,6 +177,7 @@ impl Tally {
             scratches_in_doubt,
             bubble_area_mm2,
             moved: !unjudged.is_empty() && fields.iter().any(|f| f.moved),
+            out_of_focus: !unjudged.is_empty() && fields.iter().any(|f| f.out_of_focus),
             found_unjudged: [
                 unjudging(DefectKind::Bubbles).flat_map(|f| &f.bubbles).filter(|b| counted(b.confidence)).count(),
                 unjudging(DefectKind::Plucks)
@@ -185,6 +188,14 @@ impl Tally {
             unjudged,
             partly_judged,
         }
+    }
+}
+
+impl Tally {
+    /// Whether a kind that no field could show would be judged on better photographs of the same.
+    #[must_use]
+    pub fn is_unsharp(&self) -> bool {
+        self.moved || self.out_of_focus
     }
 }
 
@@ -244,6 +255,7 @@ mod tests {
             area_px: 500.0 * 500.0,
             unjudged: Vec::new(),
             moved: false,
+            out_of_focus: false,
         }
     }
 

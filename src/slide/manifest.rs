@@ -200,6 +200,7 @@ impl Written {
             Err(e) => {
                 let at = e.span().map(|span| place(&text, span.start)).unwrap_or_default();
                 let (what, remedy) = plain_words(e.message());
+                let remedy = e.span().and_then(|span| decimal_comma(&text, span.start)).unwrap_or(remedy);
                 Err(Error::new(path, format!("{at}{what}"), remedy).caused_by(e))
             }
         }
@@ -240,6 +241,15 @@ pub(crate) fn place(text: &str, offset: usize) -> String {
     let line = before.matches('\n').count() + 1;
     let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
     format!("line {line}, column {column}: ")
+}
+
+/// What to do about a number with a decimal comma on the line of an error.
+fn decimal_comma(text: &str, offset: usize) -> Option<String> {
+    let line = text.get(..offset)?.matches('\n').count();
+    let (_, value) = text.lines().nth(line)?.split_once('=')?;
+    let (whole, part) = value.trim().split_once(',')?;
+    let digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
+    (digits(whole) && digits(part)).then(|| format!("write the number with a point: {whole}.{part}"))
 }
 
 /// What the parser says in words that help: an unknown key with the nearest right one.
@@ -319,6 +329,10 @@ mod tests {
             ("[[field]]\ncrossed = [ { fil = \"a\" } ]", "did you mean file?"),
             ("[camera]\nencoding = \"srbg\"", "did you mean \"srgb\"?"),
             ("[archives]\n", "did you mean archive?"),
+            (
+                "[scale]\num_per_px = 1,61\n",
+                "line 2, column 14: unexpected key or value, expected newline, #; write the number with a point: 1.61",
+            ),
         ];
         for (text, expected) in table {
             let said = error(text);

@@ -262,7 +262,7 @@ pub(crate) fn fields_by_name(
         return Err(Error::new(
             dir,
             format!("holds no plane-light photograph with a crossed-polar one beside it{left_out}"),
-            "name them like A_ppl.jpg and A_xpl_45.jpg, or list them in slide.toml",
+            "name them like A_ppl.jpg and A_xpl_45.jpg, or list them in slide.toml; thinproof watch tells photographs apart by what they show",
         ));
     }
     Ok(fields)

@@ -269,11 +269,15 @@ pub(crate) fn under(grains: &[Grain], lamp: &LampFit, shares: usize, yardstick: 
     Component { path, gains: lamp.gains.clone(), shares, logs: evidence.logs(grains, SHARES[shares]), log_weight: 0.0 }
 }
 
-/// Probability that there is no quartz at all, and the explanations with quartz.
+/// Probability that there is no quartz at all, and the explanations with quartz; one where nothing explains the grains.
+///
+/// Weights are held against the largest: where no explanation is good, all of them are too small for a number.
 pub(crate) fn with_quartz(components: Vec<Component>) -> (f64, Vec<Component>) {
-    let total: f64 = components.iter().map(|c| c.log_weight.exp()).sum();
+    let most = components.iter().map(|c| c.log_weight).fold(f64::NEG_INFINITY, f64::max);
+    let weight = |components: &[Component]| -> f64 { components.iter().map(|c| (c.log_weight - most).exp()).sum() };
+    let total = weight(&components);
     let (none, with): (Vec<Component>, Vec<Component>) = components.into_iter().partition(|c| c.shares == NONE);
-    (none.iter().map(|c| c.log_weight.exp()).sum::<f64>() / total, with)
+    if total > 0.0 { (weight(&none) / total, with) } else { (1.0, Vec::new()) }
 }
 
 /// Crystals of quartz, by their looks and votes, up to which doubt is largest and from which on there is none beside chance.

@@ -4,6 +4,7 @@
 
 use crate::section::defects::DefectKind;
 use crate::section::totals::Tally;
+use crate::section::unsharp::IN_FOCUS;
 use crate::slide::record::{Finish, SlideRecord};
 use crate::thickness::{QUARTZ_NAME, STAND_STILL, Shape, Thickness, ThicknessSurface};
 use crate::verdict::judge::Outcome;
@@ -178,14 +179,14 @@ fn undetermined(case: &Case) -> Vec<String> {
     let new = look_again(case).into_iter().filter(|step| !steps.contains(step)).collect::<Vec<_>>();
     steps.extend(new);
     let scale_needed = |r: &Reason| r.missing && !matches!(r.limit, Limit::Thickness | Limit::PluckedArea);
-    if !case.tally.moved && case.tally.totals.area_mm2.is_none() && case.reasons.iter().any(scale_needed) {
+    if !case.tally.is_unsharp() && case.tally.totals.area_mm2.is_none() && case.reasons.iter().any(scale_needed) {
         steps.push(
             "Give the scale as um_per_px under [scale] in slide.toml (from a stage micrometer), and check again."
                 .to_owned(),
         );
     }
     let found_coarse = |r: &Reason| r.missing && r.limit != Limit::Thickness;
-    if !case.tally.moved
+    if !case.tally.is_unsharp()
         && case.tally.totals.area_mm2.is_some()
         && case.tally.plucks_at_one_position == 0
         && case.reasons.iter().any(found_coarse)
@@ -208,9 +209,8 @@ fn undetermined(case: &Case) -> Vec<String> {
 fn look_again(case: &Case) -> Vec<String> {
     let mut steps = Vec::new();
     let doubtful = |limits: &[Limit]| case.reasons.iter().any(|r| limits.contains(&r.limit) && r.undetermined());
-    if case.tally.moved {
-        steps.push(STAND_STILL.to_owned());
-    }
+    let again = [(case.tally.moved, STAND_STILL), (case.tally.out_of_focus, IN_FOCUS)];
+    steps.extend(again.iter().filter(|(is_so, _)| *is_so).map(|(_, step)| (*step).to_owned()));
     if doubtful(&BUBBLE_LIMITS) {
         steps.push("Photograph more fields, and the largest bubbles once more in focus.".to_owned());
     }

@@ -214,12 +214,12 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     let shares: Vec<(f64, f64)> = tally.bubbles.iter().map(|b| (b.share, b.confidence)).collect();
     let diameters: Option<Vec<(f64, f64)>> =
         tally.bubbles.iter().map(|b| Some((b.diameter_um?, b.confidence))).collect();
-
     let no_bubbles = unjudged(DefectKind::Bubbles);
     let found = !tally.bubbles.is_empty() || tally.found_unjudged[0] > 0;
+    let wanted = tally.moved || found;
     let upper = |limit: f64| [None, Some(limit)];
     let largest = match (no_bubbles, diameters) {
-        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, tally.moved || found),
+        (Some(why), _) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), why, wanted),
         (None, None) => not_judged(Limit::LargestBubble, upper(limits.largest_bubble_um), NO_SCALE, found),
         (None, Some(d)) => {
             let p = largest_conformance(&d, DIAMETER_U, limits.largest_bubble_um);
@@ -235,7 +235,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     };
 
     let count = match (no_bubbles, tally.bubble_area_mm2) {
-        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, tally.moved || found),
+        (Some(why), _) => not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), why, wanted),
         (None, None) => {
             let mut r = not_judged(Limit::BubblesPerMm2, upper(limits.bubbles_per_mm2), NO_SCALE, found);
             if !found {
@@ -247,7 +247,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     };
 
     let bubble_area = match no_bubbles {
-        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, tally.moved || found),
+        Some(why) => not_judged(Limit::BubbleArea, upper(limits.bubble_area_fraction), why, wanted),
         None => {
             share_reason(Limit::BubbleArea, limits.bubble_area_fraction, t.bubble_area_fraction, &shares, |share| {
                 format!("Bubbles take {} of the area", percent(share))
@@ -260,7 +260,7 @@ fn defect_reasons(limits: &Limits, tally: &Tally, impregnation: Impregnation) ->
     };
     let scratched = match unjudged(DefectKind::Scratches) {
         Some(why) => {
-            let seen = tally.moved || tally.scratches_found > 0;
+            let seen = tally.is_unsharp() || tally.scratches_found > 0;
             not_judged(Limit::Scratches, upper(limits.scratch_mm_per_mm2), why, seen)
         }
         None if t.scratch_mm_per_mm2.is_none() => {

@@ -30,7 +30,8 @@ pub(super) fn area(limits: &Limits, tally: &Tally) -> Reason {
 pub(super) fn not_judged_area(limits: &Limits, tally: &Tally, impregnation: Impregnation, why: &str) -> Reason {
     let at_one = if impregnation == Impregnation::Clear { 0 } else { tally.plucks_at_one_position };
     let seen = at_one.max(tally.found_unjudged[1]);
-    let mut r = not_judged(Limit::PluckedArea, [None, Some(limits.pluck_area_fraction)], why, tally.moved || seen > 0);
+    let mut r =
+        not_judged(Limit::PluckedArea, [None, Some(limits.pluck_area_fraction)], why, tally.is_unsharp() || seen > 0);
     match seen {
         0 => {}
         1 => r.sentence.push_str(" One place looks like such a hole."),

@@ -101,3 +101,16 @@ fn smeared_photographs_are_waited_for() {
     let v = verdict(&record(), &unread, &smeared);
     assert_eq!(v.next_steps.iter().filter(|s| s.contains("without touching")).count(), 1, "{:?}", v.next_steps);
 }
+
+#[test]
+fn plane_light_out_of_focus_is_photographed_again() {
+    let why = "A_ppl.jpg is out of focus".to_owned();
+    let mut blurred = Tally { unjudged: vec![(DefectKind::Scratches, why)], out_of_focus: true, ..clean() };
+    blurred.totals.scratch_mm_per_mm2 = None;
+    let v = verdict(&record(), &sound(), &blurred);
+    assert_eq!(v.outcome, Outcome::Undetermined);
+    assert!(v.why.contains("A_ppl.jpg is out of focus"), "{}", v.why);
+    let steps = &v.next_steps;
+    assert!(steps.iter().any(|s| s.starts_with("Focus on the section")), "{steps:?}");
+    assert!(!steps.iter().any(|s| s.contains("um_per_px") || s.contains("without touching")), "{steps:?}");
+}
