@@ -52,7 +52,7 @@ impl Drop for Draft {
 }
 
 /// Removes what killed runs left behind. What cannot be removed does no harm.
-fn sweep(place: &Path, prefix: &str) {
+pub(crate) fn sweep(place: &Path, prefix: &str) {
     let Ok(entries) = fs::read_dir(place) else { return };
     for entry in entries.flatten().filter(|e| e.file_name().to_string_lossy().starts_with(prefix)) {
         let is_folder = entry.file_type().is_ok_and(|kind| kind.is_dir());

@@ -71,8 +71,9 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
         "{said}"
     );
     assert!(!said.contains("kept") && !complaints.contains('\r'), "no progress where no terminal is: {complaints:?}");
-    assert_eq!(complaints.lines().count(), 1, "{complaints}");
+    assert_eq!(complaints.lines().count(), 2, "{complaints}");
     assert!(complaints.starts_with("thinproof: broken/A_xpl_45.jpg: is not a JPEG"), "{complaints}");
+    assert!(complaints.contains("thinproof: ../slides/empty is empty: if it is to be a slide"), "{complaints}");
 
     let first = contents(&dir.path().join("one"));
     let names: Vec<_> = first.keys().map(|p| p.to_string_lossy().into_owned()).collect();
@@ -113,6 +114,7 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
     let collated = thinproof(dir.path(), &["collate", "two", "--out", "three"]);
     assert_eq!(code(&collated), 1, "{}", text(&collated.stderr));
     let (mut here, mut there) = (json(&two.join("drawer.json")), json(&dir.path().join("three/drawer.json")));
+    assert_eq!(there["slides"][1]["failed_at"], here["made_at"], "when it failed, not when it was told again");
     for record in [&mut here, &mut there] {
         record["made_at"].take();
     }
@@ -133,6 +135,121 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
     let again = thinproof(dir.path(), &["collate", "two", "--out", "two"]);
     assert_eq!(code(&again), 1);
     assert_eq!(contents(&two), first, "collated in its place, nothing is another");
+}
+
+#[test]
+fn what_was_told_last_of_a_slide_is_in_the_collation() {
+    let dir = tempdir().unwrap();
+    for slide in ["a", "b"] {
+        flat_slide(&dir.path().join("slides").join(slide));
+    }
+    let rows = |given: &[&str], out: &str| -> Vec<(String, bool)> {
+        let told = thinproof(dir.path(), &[&["collate"], given, &["--out", out]].concat());
+        let record = json(&dir.path().join(out).join("drawer.json"));
+        let rows: Vec<_> = (record["slides"].as_array().unwrap().iter())
+            .map(|row| (row["id"].as_str().unwrap().to_owned(), row["failure"].is_null()))
+            .collect();
+        assert_eq!(code(&told), if rows.iter().all(|(_, checked)| *checked) { 13 } else { 1 });
+        rows
+    };
+    let told = |a: bool, b: bool| vec![("a".to_owned(), a), ("b".to_owned(), b)];
+    assert_eq!(run(&dir, "out", &[]).0, 13);
+    // A second: times are told to it.
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    let photograph = dir.path().join("slides/a/A_ppl.jpg");
+    let sound = fs::read(&photograph).unwrap();
+    fs::write(&photograph, "damaged").unwrap();
+    assert_eq!(run(&dir, "out", &[]).0, 1);
+    assert!(dir.path().join("out/a/report.json").exists(), "the older report is left alone");
+    assert_eq!(rows(&["out"], "whole"), told(false, true), "the failure came later");
+    assert_eq!(
+        rows(&["out/a", "out/b", "out/drawer.json", "out/index.html"], "whole"),
+        told(false, true),
+        "by a shell's out/*"
+    );
+    assert_eq!(rows(&["out"], "out"), told(false, true), "in its place");
+    assert_eq!(rows(&["out"], "out"), told(false, true), "and again");
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    fs::write(&photograph, sound).unwrap();
+    assert_eq!(code(&thinproof(dir.path(), &["check", "slides/a", "--out", "out"])), 13);
+    assert_eq!(rows(&["out"], "whole"), told(true, true), "mended");
+}
+
+#[test]
+fn what_one_machine_could_not_check_is_not_lost_among_the_reports_of_another() {
+    let dir = tempdir().unwrap();
+    for machine in ["one", "two"] {
+        flat_slide(&dir.path().join(machine).join("slides/s1"));
+    }
+    fs::write(dir.path().join("one/slides/s1/A_ppl.jpg"), "damaged").unwrap();
+    for (machine, ends) in [("one", 1), ("two", 13)] {
+        let output = thinproof(&dir.path().join(machine), &["drawer", "slides", "--out", "out"]);
+        assert_eq!(code(&output), ends, "{}", text(&output.stderr));
+        fs::rename(dir.path().join(machine).join("out"), dir.path().join(format!("from {machine}"))).unwrap();
+    }
+    let output = thinproof(dir.path(), &["collate", "from one", "from two", "--out", "whole"]);
+    let record = json(&dir.path().join("whole/drawer.json"));
+    assert_eq!(code(&output), 1, "{record}");
+    assert_eq!((&record["counts"]["failed"], &record["counts"]["undetermined"]), (&1.into(), &1.into()));
+    assert!(text(&output.stderr).contains("s1 has a report, and could not be checked elsewhere"));
+}
+
+#[test]
+fn pictures_that_are_not_read_are_a_slide_that_could_not_be_checked() {
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("slides/a"));
+    fs::create_dir_all(dir.path().join("slides/b")).unwrap();
+    for file in ["A_ppl.heic", "A_xpl_45.heic"] {
+        fs::write(dir.path().join("slides/b").join(file), "from a telephone").unwrap();
+    }
+    let (ends, said, complaints) = run(&dir, "out", &[]);
+    assert_eq!(ends, 1, "{complaints}");
+    assert!(said.contains("2 slides\n") && said.contains("1  could not be checked"), "{said}");
+    assert!(
+        complaints.contains("b: holds no photographs that can be read; A_ppl.heic, A_xpl_45.heic left out"),
+        "{complaints}"
+    );
+}
+
+#[test]
+fn what_was_not_judged_is_no_nought() {
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("slides/a"));
+    fs::write(dir.path().join("slides/a/slide.toml"), "[scale]\num_per_px = 9.0\n").unwrap();
+    assert_eq!(run(&dir, "out", &[]).0, 13);
+    let defects = json(&dir.path().join("out/drawer.json"))["slides"][0]["checked"]["defects"].take();
+    assert!(defects["unjudged"].as_array().unwrap().contains(&"scratches".into()), "{defects}");
+    for kind in defects["unjudged"].as_array().unwrap() {
+        assert!(defects[kind.as_str().unwrap()].is_null(), "{defects}");
+    }
+    let table = fs::read_to_string(dir.path().join("out/drawer.csv")).unwrap();
+    let mut lines = table.lines().map(|l| l.split(',').collect::<Vec<_>>());
+    let at = lines.next().unwrap().iter().position(|name| *name == "scratches").unwrap();
+    let html = fs::read_to_string(dir.path().join("out/a/report.html")).unwrap();
+    assert!(html.contains("Scratches (not judged)") && html.contains("scratches not judged"), "the page says so too");
+    let mut reader = csv::Reader::from_reader(table.as_bytes());
+    assert_eq!(&reader.records().next().unwrap().unwrap()[at], "");
+}
+
+#[test]
+fn two_slides_of_one_id_in_two_runs_both_keep_their_report() {
+    let dir = tempdir().unwrap();
+    for (slide, grey) in [("x/LM-1", 180), ("y/LM-1", 190)] {
+        flat_slide(&dir.path().join(slide));
+        crate::bench::flat(&dir.path().join(slide).join("A_ppl.jpg"), 320, 240, grey);
+        crate::bench::flat(&dir.path().join(slide).join("A_xpl_45.jpg"), 320, 240, grey - 100);
+        crate::bench::flat(&dir.path().join(slide).join("A_xpl_0.jpg"), 320, 240, grey - 120);
+    }
+    assert_eq!(code(&thinproof(dir.path(), &["check", "x/LM-1", "--out", "out"])), 13);
+    let first = fs::read(dir.path().join("out/LM-1/report.json")).unwrap();
+    let output = thinproof(dir.path(), &["check", "y/LM-1", "--out", "out"]);
+    assert_eq!(code(&output), 13);
+    let said = text(&output.stderr);
+    assert!(said.contains("LM-1: a report of another slide with this id lay there and is in out/LM-1 of 20"), "{said}");
+    let kept = fs::read_dir(dir.path().join("out")).unwrap().map(|e| e.unwrap().path()).find(|p| !p.ends_with("LM-1"));
+    assert_eq!(fs::read(kept.unwrap().join("report.json")).unwrap(), first);
+    let output = thinproof(dir.path(), &["collate", "out", "--out", "whole"]);
+    assert!(text(&output.stderr).contains("2 reports are of a slide with the id LM-1"), "{}", text(&output.stderr));
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::archive::recorded::Recorded;
 use crate::error::{Error, Result};
-use crate::report::beside;
+use crate::report::beside::{self, Bond};
 use crate::slide::manifest;
 use crate::verdict::Outcome;
 
@@ -55,7 +55,7 @@ impl Parcel {
     /// Finds the files of a report folder.
     pub(super) fn gather(report: &Path, photographs: Option<&Path>) -> Result<Self> {
         let json = report.join("report.json");
-        let recorded = Recorded::read(&json)?;
+        let (recorded, written) = Recorded::read(&json)?;
         let page = report.join("report.html");
         let text = fs::read_to_string(&page).map_err(|e| {
             Error::new(&page, "cannot be read", "check the slide again: a report is archived with its page")
@@ -63,11 +63,19 @@ impl Parcel {
         })?;
         let (id, mean_um) = (&recorded.slide.id, recorded.thickness.mean_um);
         let outcome: Option<Outcome> = serde_json::from_value(recorded.verdict.outcome.clone().into()).ok();
-        let said = outcome.is_some_and(|outcome| beside::is_of(&text, id, outcome, mean_um));
-        if !said || !text.contains(recorded.made_at.as_str()) {
+        let belongs = match beside::bond(&text, &written, &recorded.made_at) {
+            Bond::Holds => true,
+            Bond::Broken => false,
+            // As an earlier version wrote it.
+            Bond::None => {
+                outcome.is_some_and(|outcome| beside::is_of(&text, id, outcome, mean_um))
+                    && text.contains(recorded.made_at.as_str())
+            }
+        };
+        if !belongs {
             return Err(Error::new(
                 &page,
-                "is not the page of the report.json beside it",
+                "is not the page of the report.json beside it, or one of the two was changed",
                 "check the slide again and archive that report",
             ));
         }

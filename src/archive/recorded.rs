@@ -101,8 +101,8 @@ pub(super) struct Tool {
 }
 
 impl Recorded {
-    /// Reads `report.json` of a report folder.
-    pub(super) fn read(path: &Path) -> Result<Self> {
+    /// Reads `report.json` of a report folder; its text with it.
+    pub(super) fn read(path: &Path) -> Result<(Self, String)> {
         let failed = |e: std::io::Error| {
             Error::new(path, "cannot be read", "give a folder that thinproof check wrote a report into").caused_by(e)
         };
@@ -124,6 +124,6 @@ impl Recorded {
         if recorded.photographs.is_empty() {
             return Err(Error::new(path, "names no photographs", "check the slide again and archive that report"));
         }
-        Ok(recorded)
+        Ok((recorded, text))
     }
 }

@@ -169,6 +169,24 @@ fn photographs_that_are_not_those_of_the_report_are_refused() {
 }
 
 #[test]
+fn a_report_that_was_changed_after_its_page_was_written_is_refused() {
+    let mut case = Case::new("S 1");
+    let page = case.path("reports/S 1/report.html");
+    let (bare, json) = (fs::read_to_string(&page).unwrap(), case.report.to_string());
+    let bound = crate::report::beside::bound(&bare, &json, "2026-03-02T10:12:00Z");
+    case.report["thickness"]["ci95_um"] = json!([20.0, 40.0]);
+    case.write();
+    fs::write(&page, &bound).unwrap();
+    assert!(case.refused().contains("is not the page of the report.json beside it, or one of the two was changed"));
+    case.report["thickness"]["ci95_um"] = json!([29.8, 30.4]);
+    case.write();
+    fs::write(&page, bound.replace("<footer>", "<p>Sound.<footer>")).unwrap();
+    assert!(case.refused().contains("or one of the two was changed"));
+    fs::write(&page, &bound).unwrap();
+    assert!(verify(&case.archive().unwrap()).unwrap().whole());
+}
+
+#[test]
 fn a_slide_without_slide_toml_is_archived_until_one_appears() {
     let mut case = Case::new("S 1");
     case.report["read_from"]["slide_toml_sha256"] = Value::Null;

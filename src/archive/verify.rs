@@ -132,7 +132,7 @@ fn not_what_the_report_read(bag: &Path, sha256: &BTreeMap<&str, String>) -> Vec<
     if !sha256.contains_key(REPORT) {
         return vec![Difference::Wrong(format!("the bag holds no report: {REPORT} is not among its files"))];
     }
-    let Ok(recorded) = Recorded::read(&bag.join(REPORT)) else {
+    let Ok((recorded, _)) = Recorded::read(&bag.join(REPORT)) else {
         return vec![Difference::Wrong(format!("{REPORT} is no report of thinproof"))];
     };
     let differs = |photograph: &crate::archive::recorded::Photograph| {

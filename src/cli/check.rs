@@ -74,6 +74,19 @@ pub struct Written {
     pub report: Report,
     /// The page.
     pub page: PathBuf,
+    /// Where the report of another slide was moved that lay in its place.
+    pub moved: Option<PathBuf>,
+}
+
+impl Written {
+    /// What is said of another slide's report that lay there.
+    pub fn said_of_other(&self) -> Option<String> {
+        let id = report::terminal::plain(&self.report.slide.id);
+        let moved = self.moved.as_ref()?.display();
+        Some(format!(
+            "{id}: a report of another slide with this id lay there and is in {moved} now; give each slide an id of its own, or another --out"
+        ))
+    }
 }
 
 /// Checks one slide and writes both reports, whole or not at all.
@@ -99,10 +112,13 @@ fn check_watched(dir: &Path, out: &Path, house: &House, progress: impl FnMut(&Pr
         slide_toml_sha256: checked.slide_toml_sha256.clone(),
     };
     let report = report_of(checked, read_from);
+    let json = report::to_json(&report);
     let html = report::to_html(&report, &pictures, chart.as_ref())?;
+    let html = report::beside::bound(&html, &json, &report.made_at);
     let thumbnail = pictures.first().map(|p| p.thumbnail.as_slice());
-    let folder = report::write_report(out, &report.slide.id, &report::to_json(&report), &html, thumbnail)?;
-    Ok(Written { report, page: folder.join("report.html") })
+    let moved = report::keep_other(out, &report)?;
+    let folder = report::write_report(out, &report.slide.id, &json, &html, thumbnail)?;
+    Ok(Written { report, page: folder.join("report.html"), moved })
 }
 
 fn report_of(checked: CheckedSlide, read_from: ReadFrom) -> Report {
@@ -156,6 +172,7 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
         match checked {
             Ok(written) => {
                 outcomes.push(Some(written.report.verdict.outcome));
+                written.said_of_other().into_iter().for_each(complain);
                 let text = if arguments.json {
                     report::json::to_line(&written.report)
                 } else {

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::cli::drawer::finish;
+use crate::drawer::collate::TABLE;
 use crate::drawer::{collate, whole::locked, write::write_tables};
 use crate::error::Result;
 
@@ -31,8 +32,9 @@ pub struct CollateArguments {
 /// When a folder holds no report, `--out` cannot be used or another run writes to it, or standard output is gone.
 pub fn run(arguments: &CollateArguments) -> Result<ExitCode> {
     let made_at = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
-    // A shell's `reports/*` gives the tables of an earlier run too.
-    let folders: Vec<PathBuf> = arguments.reports.iter().filter(|path| !path.is_file()).cloned().collect();
+    // A shell's `reports/*` gives the tables of an earlier run too: of those, one tells what could not be checked.
+    let wanted = |path: &&PathBuf| !path.is_file() || path.file_name().is_some_and(|name| name == TABLE);
+    let folders: Vec<PathBuf> = arguments.reports.iter().filter(wanted).cloned().collect();
     let (_, _lock) = locked(&arguments.out)?;
     let record = collate(&folders, &arguments.out, made_at)?;
     write_tables(&arguments.out, &record)?;

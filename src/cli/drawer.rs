@@ -68,7 +68,11 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
     show("looking for slides");
     let checked = check_drawer(
         &drawer,
-        |dir| check_slide(dir, &arguments.out, &house).map(|_| ()),
+        |dir| {
+            let written = check_slide(dir, &arguments.out, &house)?;
+            written.said_of_other().into_iter().for_each(complain);
+            Ok(())
+        },
         |progress| show(&progress.line(start.elapsed())),
     );
     show("");

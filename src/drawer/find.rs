@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Result};
 use crate::slide::manifest;
-use crate::slide::names::{is_ignored, is_photograph, read_name};
+use crate::slide::names::{is_ignored, is_photograph, is_unread_picture, read_name};
 
 /// What a drawer holds.
 #[derive(Debug, Default)]
@@ -15,12 +15,15 @@ pub struct Found {
     pub slides: Vec<PathBuf>,
     /// Folders that could not be looked into, with the reason.
     pub unread: Vec<(PathBuf, Error)>,
+    /// Folders in which nothing lies: of no slide, or of one whose photographs were never put there.
+    pub empty: Vec<PathBuf>,
 }
 
 /// The slide folders in `drawer`, at any depth, and `drawer` itself when it is one. `out` is passed over.
 ///
 /// A folder is a slide when it holds `slide.toml` (what lies below is its own then), a photograph whose name says what it is,
-/// or photographs and no folder. Hidden folders, bags of an archive and what a link leads to twice are passed over.
+/// or photographs and no folder; pictures of kinds that are not read, and links that lead nowhere, make it one too, so that it is
+/// told why it cannot be checked. Hidden folders, bags of an archive and what a link leads to twice are passed over.
 ///
 /// # Errors
 /// When `drawer` is no folder that can be read, or holds no slide at all.
@@ -35,10 +38,11 @@ pub fn slides_in(drawer: &Path, out: &Path) -> Result<Found> {
     if drawer.canonicalize().is_ok_and(|d| walk.seen.contains(&d)) {
         return Err(Error::new(drawer, "is the folder for the reports too", "give another folder with --out"));
     }
-    walk.enter(drawer);
+    walk.enter(drawer, false);
     let mut found = walk.found;
     found.slides.sort();
     found.unread.sort_by(|a, b| a.0.cmp(&b.0));
+    found.empty.sort();
     if found.slides.is_empty() && found.unread.is_empty() {
         return Err(Error::new(drawer, "holds no folder with photographs", advice));
     }
@@ -52,23 +56,29 @@ struct Walk {
 }
 
 impl Walk {
-    fn enter(&mut self, dir: &Path) {
-        if let Err(e) = self.look(dir) {
+    /// Looks into a folder; `within` a slide, only what can be checked counts.
+    fn enter(&mut self, dir: &Path, within: bool) {
+        if let Err(e) = self.look(dir, within) {
             let error = Error::new(dir, "cannot be read", "check that the folder may be read").caused_by(e);
             self.found.unread.push((dir.to_path_buf(), error));
         }
     }
 
-    fn look(&mut self, dir: &Path) -> std::io::Result<()> {
+    fn look(&mut self, dir: &Path, within: bool) -> std::io::Result<()> {
         if !self.seen.insert(dir.canonicalize()?) {
             return Ok(());
         }
         let (mut folders, mut photographs, mut told) = (Vec::new(), false, false);
+        let (mut unread, mut empty) = (false, true);
         for entry in fs::read_dir(dir)? {
             let entry = entry?;
             let name = entry.file_name().to_string_lossy().into_owned();
-            // Through links: a drawer may be put together from them. One that leads nowhere is nothing.
-            let Ok(kind) = fs::metadata(entry.path()) else { continue };
+            empty &= name.starts_with('.');
+            // Through links: a drawer may be put together from them.
+            let Ok(kind) = fs::metadata(entry.path()) else {
+                unread |= is_photograph(&name) && !is_ignored(&name);
+                continue;
+            };
             if kind.is_dir() && !name.starts_with('.') {
                 folders.push(entry.path());
             } else if kind.is_file() && name == "bagit.txt" {
@@ -76,8 +86,14 @@ impl Walk {
             } else if kind.is_file() && is_photograph(&name) && !is_ignored(&name) {
                 photographs = true;
                 told |= read_name(&name).is_some();
+            } else if kind.is_file() {
+                unread |= is_unread_picture(&name);
             }
         }
+        if empty && !within {
+            self.found.empty.push(dir.to_path_buf());
+        }
+        photographs |= unread && !within;
         let described = dir.join(manifest::FILE).exists();
         if described || told || (photographs && folders.is_empty()) {
             self.found.slides.push(dir.to_path_buf());
@@ -85,7 +101,7 @@ impl Walk {
         if !described {
             // Which of two ways to one folder counts must not hang on the order of the listing.
             folders.sort();
-            folders.iter().for_each(|folder| self.enter(folder));
+            folders.iter().for_each(|folder| self.enter(folder, within || told));
         }
         Ok(())
     }
@@ -131,6 +147,29 @@ mod tests {
             ],
         );
         assert_eq!(names(base), ["a", "box/2/b", "box/2/c", "box/d"]);
+    }
+
+    #[test]
+    fn what_may_be_a_slide_and_cannot_be_read_is_found_too() {
+        let base = tempfile::tempdir().unwrap();
+        let base = base.path();
+        put(base, &["a/A_ppl.jpg", "a/raw/IMG_1.dng", "b/IMG_1.HEIC", "b/IMG_2.HEIC", "c/notes/list.txt"]);
+        for empty in ["a/old", "d", "e/.hidden"] {
+            fs::create_dir_all(base.join(empty)).unwrap();
+        }
+        assert_eq!(names(base), ["a", "b"], "raw files within a slide are its own");
+        let found = slides_in(base, &base.join("out")).unwrap();
+        assert_eq!(found.empty, [base.join("d"), base.join("e")], "and so is an empty folder within it");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_that_lead_nowhere_are_of_a_slide() {
+        let base = tempfile::tempdir().unwrap();
+        let base = base.path();
+        put(base, &["a/A_ppl.jpg", "b/notes.txt"]);
+        std::os::unix::fs::symlink(base.join("gone/A_ppl.jpg"), base.join("b/A_ppl.jpg")).unwrap();
+        assert_eq!(names(base), ["a", "b"]);
     }
 
     #[cfg(unix)]

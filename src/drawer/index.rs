@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 
 use crate::drawer::plots::{Plot, plots};
 use crate::drawer::record::{CheckedRow, DrawerRecord, SlideRow};
+use crate::drawer::summary::of_empty;
 use crate::error::{Error, Result};
 use crate::grinder::record::{Found, Statement};
 use crate::report::terminal::plain;
@@ -123,7 +124,7 @@ pub fn to_html(record: &DrawerRecord, thumbnail: impl Fn(&str) -> Option<Vec<u8>
         said: record.grinder.statements.iter().map(said).collect(),
         cautions: record.grinder.cautions.clone(),
         plots: plots(&record.grinder),
-        warnings: record.warnings.iter().map(|w| plain(w)).collect(),
+        warnings: record.warnings.iter().chain(&of_empty(&record.passed_over)).map(|w| plain(w)).collect(),
         tool: format!("{} {}", record.tool.name, record.tool.version),
         made_at: record.made_at.clone(),
         schema_version: record.schema_version.clone(),
@@ -186,7 +187,8 @@ fn row(slide: &SlideRow) -> Row {
         row.wedge = t.range_across_um.map_or_else(|| "not known".into(), |v| format!("{v:.1}"));
         row.sort_wedge = sort(t.range_across_um);
         row.defects = defects(checked);
-        row.sort_defects = checked.defects.bubbles + checked.defects.plucks + checked.defects.scratches;
+        let d = &checked.defects;
+        row.sort_defects = [d.bubbles, d.plucks, d.scratches].into_iter().flatten().sum();
         let first = checked.next_steps.first().map_or(checked.why.as_str(), String::as_str);
         row.to_do = plain(first);
     }
@@ -198,12 +200,12 @@ fn defects(checked: &CheckedRow) -> String {
     let d = &checked.defects;
     let told =
         [(d.bubbles, "bubble"), (d.plucks, "plucked place"), (d.scratches, "scratch")].map(|(n, word)| match n {
-            0 => None,
-            1 => Some(format!("1 {word}")),
-            n => Some(format!("{n} {word}{}", if word == "scratch" { "es" } else { "s" })),
+            None | Some(0) => None,
+            Some(1) => Some(format!("1 {word}")),
+            Some(n) => Some(format!("{n} {word}{}", if word == "scratch" { "es" } else { "s" })),
         });
     let mut told: Vec<String> = told.into_iter().flatten().collect();
-    if told.is_empty() {
+    if told.is_empty() && [d.bubbles, d.plucks, d.scratches].iter().any(Option::is_some) {
         told.push("none found".into());
     }
     if !d.unjudged.is_empty() {

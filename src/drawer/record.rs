@@ -32,6 +32,9 @@ pub struct DrawerRecord {
     pub grinder: GrinderRecord,
     /// What makes the table less trustworthy, one sentence each.
     pub warnings: Vec<String>,
+    /// Folders in which nothing lies, as seen from this file: of no slide, or of one whose photographs were never put there.
+    #[serde(default)]
+    pub passed_over: Vec<String>,
     /// The program that made the table.
     pub tool: Tool,
     /// When it was made (RFC 3339, UTC).
@@ -68,6 +71,9 @@ pub struct SlideRow {
     pub report: Option<String>,
     /// Why it could not be checked, in one sentence; null when it was.
     pub failure: Option<String>,
+    /// When the table was made that first told of the failure (RFC 3339, UTC); null when it was checked.
+    #[serde(default)]
+    pub failed_at: Option<String>,
     /// What the check gave; null when it failed.
     pub checked: Option<CheckedRow>,
 }
@@ -144,14 +150,14 @@ pub struct ThicknessInShort {
 /// What was found on a section. Findings under half confidence are not counted, as in the verdict.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DefectsInShort {
-    /// How many bubbles.
-    pub bubbles: usize,
-    /// How many plucked places; those that may as well be the rock's own are left out.
-    pub plucks: usize,
-    /// How many places are plucked or the rock's own.
-    pub ambiguous_plucks: usize,
-    /// How many scratches.
-    pub scratches: usize,
+    /// How many bubbles; null when none was found and no field could show one.
+    pub bubbles: Option<usize>,
+    /// How many plucked places; those that may as well be the rock's own are left out. Null as for bubbles.
+    pub plucks: Option<usize>,
+    /// How many places are plucked or the rock's own; null as for bubbles.
+    pub ambiguous_plucks: Option<usize>,
+    /// How many scratches; null as for bubbles.
+    pub scratches: Option<usize>,
     /// Direction of the longest set of them, or of the longest one where they make no set, degrees anticlockwise from +x,
     /// 0..180; null when there is none.
     pub scratches_deg: Option<f64>,
@@ -167,15 +173,25 @@ impl DrawerRecord {
     pub fn of(mut slides: Vec<SlideRow>, mut warnings: Vec<String>, made_at: String) -> Self {
         slides.sort_by(|a, b| by_id(&a.id, &b.id).then_with(|| a.folder.cmp(&b.folder)));
         warnings.extend(two_programs(&slides));
+        for row in slides.iter_mut().filter(|row| row.checked.is_none()) {
+            row.failed_at.get_or_insert_with(|| made_at.clone());
+        }
         Self {
             schema_version: SCHEMA_VERSION.into(),
             counts: Counts::of(&slides),
             grinder: GrinderRecord::of(&Grinder::of(Batch::of(sections(&slides), by_id))),
             slides,
             warnings,
+            passed_over: Vec::new(),
             tool: Tool::this(),
             made_at,
         }
+    }
+
+    /// The same with folders in which nothing lies.
+    #[must_use]
+    pub fn passing_over(self, folders: Vec<String>) -> Self {
+        Self { passed_over: folders, ..self }
     }
 
     /// The verdict of each row, None for one that could not be checked.
@@ -274,6 +290,7 @@ pub(super) mod tests {
             folder: format!("../slides/{id}"),
             report: Some(id.into()),
             failure: None,
+            failed_at: None,
             checked: Some(CheckedRow {
                 outcome: Outcome::Pass,
                 why: "Every limit is met.".into(),
@@ -301,10 +318,10 @@ pub(super) mod tests {
                     quartz_grains: Some(140),
                 },
                 defects: DefectsInShort {
-                    bubbles: 1,
-                    plucks: 0,
-                    ambiguous_plucks: 2,
-                    scratches: 0,
+                    bubbles: Some(1),
+                    plucks: Some(0),
+                    ambiguous_plucks: Some(2),
+                    scratches: Some(0),
                     scratches_deg: None,
                     totals: DefectTotals { largest_bubble_um: Some(55.0), ..DefectTotals::default() },
                     unjudged: Vec::new(),

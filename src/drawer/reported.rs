@@ -20,15 +20,27 @@ pub(super) struct Reported {
     thickness: ThicknessInShort,
     defects: ReportedDefects,
     regrind_plan: Option<RegrindPlan>,
+    fields: Vec<ReportedField>,
+    /// As JSON: a later version may know limits that this one does not.
+    #[serde(default)]
+    pub(super) limits: Vec<serde_json::Value>,
     warnings: Vec<String>,
     tool: Tool,
+    pub(super) made_at: String,
 }
 
 #[derive(Debug, Deserialize)]
 pub(super) struct ReportedSlide {
     pub(super) id: String,
+    #[serde(default)]
+    pub(super) polish_to_come: bool,
     #[serde(flatten)]
-    short: SlideInShort,
+    pub(super) short: SlideInShort,
+}
+
+#[derive(Debug, Deserialize)]
+struct ReportedField {
+    name: String,
 }
 
 #[derive(Debug, Deserialize)]
@@ -91,16 +103,28 @@ impl ReportedDefects {
 
 #[derive(Debug, Deserialize)]
 struct UnjudgedKind {
+    field: String,
     kind: String,
 }
 
 impl Reported {
     /// The row of a report that lies in the folder `report`, as seen from the table.
     pub(super) fn row(self, report: &str) -> SlideRow {
+        let defects = &self.defects;
+        // None found is only known where a field could have shown one.
+        let known = |kind: &str, found: usize| {
+            let shows =
+                |field: &ReportedField| !defects.unjudged.iter().any(|u| u.kind == kind && u.field == field.name);
+            (found > 0 || self.fields.iter().any(shows)).then_some(found)
+        };
         let counted = |all: &[Finding], ambiguous: bool| {
             all.iter().filter(|f| f.confidence >= COUNTED_FROM && f.ambiguous == ambiguous).count()
         };
-        let scratches_deg = self.defects.scratches_deg();
+        let bubbles = known("bubbles", counted(&defects.bubbles, false));
+        let plucks = known("plucks", counted(&defects.plucks, false));
+        let ambiguous_plucks = known("plucks", counted(&defects.plucks, true));
+        let scratches = known("scratches", defects.scratches.iter().filter(|s| s.confidence >= COUNTED_FROM).count());
+        let scratches_deg = defects.scratches_deg();
         let mut unjudged: Vec<String> = self.defects.unjudged.into_iter().map(|u| u.kind).collect();
         unjudged.sort();
         unjudged.dedup();
@@ -109,6 +133,7 @@ impl Reported {
             folder: self.read_from.map_or_else(String::new, |place| from_here(report, &place.folder)),
             report: Some(report.to_owned()),
             failure: None,
+            failed_at: None,
             checked: Some(CheckedRow {
                 outcome: self.verdict.outcome,
                 why: self.verdict.why,
@@ -116,10 +141,10 @@ impl Reported {
                 slide: self.slide.short,
                 thickness: self.thickness,
                 defects: DefectsInShort {
-                    bubbles: counted(&self.defects.bubbles, false),
-                    plucks: counted(&self.defects.plucks, false),
-                    ambiguous_plucks: counted(&self.defects.plucks, true),
-                    scratches: self.defects.scratches.iter().filter(|s| s.confidence >= COUNTED_FROM).count(),
+                    bubbles,
+                    plucks,
+                    ambiguous_plucks,
+                    scratches,
                     scratches_deg,
                     totals: self.defects.totals,
                     unjudged,

@@ -12,9 +12,10 @@ use sha2::{Digest, Sha256};
 
 use crate::house::House;
 use crate::measured::significant;
+use crate::report::Report;
+use crate::report::beside::{self, Bond};
 use crate::report::record::{SCHEMA_VERSION, Tool};
 use crate::report::write::{THUMBNAIL, folder_name, seen_from};
-use crate::report::{Report, beside};
 use crate::slide::decode::hexadecimal;
 use crate::verdict::LimitUsed;
 
@@ -28,7 +29,8 @@ pub fn is_finished(dir: &Path, out: &Path, id: &str, house: &House) -> bool {
 
 fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     let folder = out.join(folder_name(id));
-    let report: Report = serde_json::from_slice(&fs::read(folder.join("report.json")).ok()?).ok()?;
+    let json = fs::read_to_string(folder.join("report.json")).ok()?;
+    let report: Report = serde_json::from_str(&json).ok()?;
     if report.schema_version != SCHEMA_VERSION || report.tool != Tool::this() || report.slide.id != id {
         return Some(false);
     }
@@ -45,7 +47,7 @@ fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     }
     // The page last: it is the longest to read but for the photographs.
     let page = fs::read_to_string(folder.join("report.html")).ok()?;
-    if !beside::says(&page, &report) {
+    if beside::bond(&page, &json, &report.made_at) != Bond::Holds {
         return Some(false);
     }
     if !is_jpeg(&fs::read(folder.join(THUMBNAIL)).ok()?) {

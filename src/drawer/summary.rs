@@ -41,5 +41,38 @@ pub fn lines(record: &DrawerRecord, kept: usize, out: &Path) -> String {
 #[must_use]
 pub fn complaints(record: &DrawerRecord) -> Vec<String> {
     let failures = record.slides.iter().filter_map(|row| row.failure.as_deref());
-    failures.chain(record.warnings.iter().map(String::as_str)).map(plain).collect()
+    let warnings = record.warnings.iter().map(String::as_str);
+    failures.chain(warnings).chain(of_empty(&record.passed_over).as_deref()).map(plain).collect()
+}
+
+/// How many folders in which nothing lies are named.
+const NAMED: usize = 4;
+
+/// What is said of folders in which nothing lies; None when there are none.
+#[must_use]
+pub fn of_empty(folders: &[String]) -> Option<String> {
+    let shown = folders.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join(", ");
+    match folders.len() {
+        0 => None,
+        1 => Some(format!("{shown} is empty: if it is to be a slide, its photographs are missing.")),
+        n if n <= NAMED => Some(format!("{shown} are empty: if they are to be slides, their photographs are missing.")),
+        n => Some(format!(
+            "{shown} and {} more folders are empty: if they are to be slides, their photographs are missing.",
+            n - NAMED
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn empty_folders_are_named_and_no_more_than_a_few() {
+        let said = |n: usize| of_empty(&(0..n).map(|i| format!("LM-{i}")).collect::<Vec<_>>());
+        assert_eq!(said(0), None);
+        assert!(said(1).unwrap().starts_with("LM-0 is empty: "));
+        assert!(said(4).unwrap().starts_with("LM-0, LM-1, LM-2, LM-3 are empty: "));
+        assert!(said(6).unwrap().starts_with("LM-0, LM-1, LM-2, LM-3 and 2 more folders are empty: "));
+    }
 }

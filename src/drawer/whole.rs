@@ -6,6 +6,7 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
+use crate::draft::sweep;
 use crate::drawer::collate::{failed, reason, row_of};
 use crate::drawer::find::slides_in;
 use crate::drawer::progress::{Progress, Step};
@@ -15,7 +16,7 @@ use crate::drawer::run::{in_flight, unharmed};
 use crate::drawer::write::FILES;
 use crate::error::{Error, Result};
 use crate::house::House;
-use crate::report::write::{folder_name, way};
+use crate::report::write::{DRAFT, folder_name, way};
 use crate::slide::Slide;
 
 /// Held while a drawer is checked into a folder, or tables are written there.
@@ -83,6 +84,7 @@ pub fn check_drawer(
                     folder: place(),
                     report: None,
                     failure: Some(reason(&error, base)),
+                    failed_at: None,
                     checked: None,
                 }
             }),
@@ -94,9 +96,10 @@ pub fn check_drawer(
     })?;
     let unread = found.unread.iter().map(|(dir, error)| failed(dir, &out, error, base));
     let rows = rows.into_iter().chain(unread).collect();
+    let empty = found.empty.iter().filter_map(|dir| dir.canonicalize().ok()).map(|dir| way(&out, &dir)).collect();
     let made_at = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
     Ok(CheckedDrawer {
-        record: DrawerRecord::of(rows, Vec::new(), made_at),
+        record: DrawerRecord::of(rows, Vec::new(), made_at).passing_over(empty),
         progress: progress.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner),
     })
 }
@@ -108,10 +111,13 @@ fn claim(out: &Path) -> Result<(PathBuf, File)> {
     for entry in fs::read_dir(&place).map_err(failed)? {
         let entry = entry.map_err(failed)?;
         let name = entry.file_name().to_string_lossy().into_owned();
-        if (name.starts_with(".report-") || name.starts_with(".drawer-")) && entry.path().is_dir() {
+        // Tables are only written under the lock.
+        if name.starts_with(".drawer-") && entry.path().is_dir() {
             fs::remove_dir_all(entry.path()).map_err(failed)?;
         }
     }
+    // A report may be just being written, by a check of one slide.
+    sweep(&place, DRAFT);
     Ok((place, lock))
 }
 

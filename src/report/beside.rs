@@ -1,15 +1,58 @@
-//! Whether the page that lies beside a report.json was written with it: what both say is compared. A report that was changed by
-//! hand, or of which one half was copied from elsewhere, is no report any more. It is no seal: who changes both is believed.
+//! Whether the page that lies beside a report.json was written with it: its last line holds the checksums of both. A report that was
+//! changed by hand, or of which one half was copied from elsewhere, is no report any more. It is no seal: who reckons the checksums
+//! anew is believed.
 
 use askama::filters::{Html, escape};
+use sha2::{Digest, Sha256};
 
-use crate::report::html::unbroken;
-use crate::report::record::Report;
 use crate::report::terminal::plain;
 use crate::report::words;
+use crate::slide::decode::hexadecimal;
 use crate::verdict::Outcome;
 
-/// Whether a page is that of a slide with this id, verdict and mean thickness.
+/// How the line with the checksums begins.
+const BEGINS: &str = "<!-- thinproof: SHA-256 ";
+
+/// What a page says of the report beside it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Bond {
+    /// It was written with that report, and neither was changed since.
+    Holds,
+    /// It was written with another, or one of the two was changed.
+    Broken,
+    /// It holds no checksums: no page of this version.
+    None,
+}
+
+/// The page of a report with the checksums of both in its last line. When it was made is left out of them, so that the same
+/// photographs give the same page at any time; line ends may be of either kind.
+#[must_use]
+pub fn bound(page: &str, json: &str, made_at: &str) -> String {
+    let at = page.rfind("</html>").unwrap_or(page.len());
+    let line = checksums(page, json, made_at);
+    format!("{}{line}{}", &page[..at], &page[at..])
+}
+
+/// Whether a page is bound to the text of a report.json that was made at that time.
+#[must_use]
+pub fn bond(page: &str, json: &str, made_at: &str) -> Bond {
+    let Some(at) = page.rfind(BEGINS) else { return Bond::None };
+    let Some(end) = page[at..].find('\n') else { return Bond::Broken };
+    let (line, without) = (&page[at..=at + end], format!("{}{}", &page[..at], &page[at + end + 1..]));
+    let same = line.trim_end() == checksums(&without, json, made_at).trim_end() && without.contains(made_at);
+    if same { Bond::Holds } else { Bond::Broken }
+}
+
+fn checksums(page: &str, json: &str, made_at: &str) -> String {
+    let of = |text: &str| {
+        let text = text.replace("\r\n", "\n");
+        let text = if made_at.is_empty() { text } else { text.replace(made_at, "") };
+        hexadecimal(&Sha256::digest(text.as_bytes()))
+    };
+    format!("{BEGINS}{} report.json, {} this page, both but for this line and the time -->\n", of(json), of(page))
+}
+
+/// Whether a page without checksums is that of a slide with this id, verdict and mean thickness.
 #[must_use]
 pub fn is_of(page: &str, id: &str, outcome: Outcome, mean_um: Option<f64>) -> bool {
     let thickness = mean_um.is_none_or(|mean| page.contains(&format!("{mean:.1} µm")));
@@ -21,20 +64,6 @@ pub(crate) fn title(id: &str, outcome: Outcome) -> String {
     format!("<title>{}: {}</title>", escaped(&plain(id)), words::headline(outcome))
 }
 
-/// Whether a page that this program wrote, whole, says what the report says: when it was made, verdict, why, thickness and steps.
-#[must_use]
-pub fn says(page: &str, report: &Report) -> bool {
-    let verdict = &report.verdict;
-    page.trim_end().ends_with("</html>")
-        && page.contains(&report.made_at)
-        && is_of(page, &report.slide.id, verdict.outcome, report.thickness.mean_um)
-        && page.contains(&escaped(&words::thickness_line(report)))
-        && std::iter::once(&verdict.why)
-            .chain(&verdict.next_steps)
-            .chain(&verdict.notes)
-            .all(|sentence| page.contains(&escaped(&unbroken(sentence))))
-}
-
 fn escaped(text: &str) -> String {
     // It never fails.
     escape(text, Html).map_or_else(|never| match never {}, |shown| shown.to_string())
@@ -44,38 +73,66 @@ fn escaped(text: &str) -> String {
 mod tests {
     use super::*;
     use crate::report::cases::{CASES, page, report_of};
+    use crate::report::{Report, to_json};
 
     #[test]
     fn a_page_belongs_to_its_report_and_to_no_other() {
         for (name, outcome) in CASES {
             let (page, report) = (page(name), report_of(name));
-            assert!(says(&page, &report), "{name}");
-            assert!(is_of(&page, "LM-0142", outcome, report.thickness.mean_um), "{name}");
+            let bound = bound(&page, &to_json(&report), &report.made_at);
+            assert!(bound.trim_end().ends_with("</html>"), "{name}");
+            assert_eq!(bond(&bound, &to_json(&report), &report.made_at), Bond::Holds, "{name}");
+            assert_eq!(bond(&page, &to_json(&report), &report.made_at), Bond::None, "{name}");
             for (other, another) in CASES {
-                assert_eq!(says(&page, &report_of(other)), other == name, "{other} beside the page of {name}");
+                let beside = report_of(other);
+                let holds = bond(&bound, &to_json(&beside), &beside.made_at) == Bond::Holds;
+                assert_eq!(holds, other == name, "{other} beside the page of {name}");
                 assert!(another == outcome || !is_of(&page, "LM-0142", another, None));
             }
+            assert!(is_of(&page, "LM-0142", outcome, report.thickness.mean_um), "{name}");
             assert!(!is_of(&page, "LM-0143", outcome, None));
-            assert!(!says(&page[..page.len() / 2], &report), "half of it");
         }
     }
 
     #[test]
     fn what_was_changed_by_hand_is_seen() {
-        let page = page("regrind");
+        let report = report_of("regrind");
+        let page = bound(&page("regrind"), &to_json(&report), &report.made_at);
         let changed = |change: fn(&mut Report)| {
             let mut report = report_of("regrind");
             change(&mut report);
-            says(&page, &report)
+            bond(&page, &to_json(&report), &report.made_at)
         };
-        assert!(changed(|_| ()));
-        assert!(!changed(|r| r.verdict.outcome = Outcome::Pass));
-        assert!(!changed(|r| r.verdict.why = "Every limit is met & more.".into()));
-        assert!(!changed(|r| r.verdict.next_steps[0] = "Take 90 µm off.".into()));
-        assert!(!changed(|r| r.thickness.mean_um = Some(30.0)));
-        assert!(!changed(|r| r.thickness.ci95_um = Some([29.0, 31.0])));
-        assert!(!changed(|r| r.thickness.quartz_grains = Some(9000)));
-        assert!(!changed(|r| r.made_at = "2031-01-01T00:00:00Z".into()));
+        assert_eq!(changed(|_| ()), Bond::Holds);
+        let changes: [fn(&mut Report); 7] = [
+            |r| r.verdict.why = "Every limit is met & more.".into(),
+            |r| r.verdict.next_steps[0] = "Take 90 µm off.".into(),
+            |r| r.thickness.ci95_um = Some([29.0, 31.0]),
+            |r| r.made_at = "2031-01-01T00:00:00Z".into(),
+            |r| r.photographs[0].sha256 = "0".into(),
+            |r| r.regrind_plan.as_mut().unwrap().remove_um.mean += 1.0,
+            |r| r.limits[0].allowed = [Some(1.0), Some(99.0)],
+        ];
+        for (n, change) in changes.into_iter().enumerate() {
+            assert_eq!(changed(change), Bond::Broken, "change {n}");
+        }
+        let json = to_json(&report);
+        let by_hand = page.replacen("Regrind", "Pass", 1);
+        assert_ne!(by_hand, page);
+        assert_eq!(bond(&by_hand, &json, &report.made_at), Bond::Broken, "the page");
+        assert_eq!(bond(&page[..page.len() / 2], &json, &report.made_at), Bond::None, "half of it");
+        assert_eq!(bond(&page.replace('\n', "\r\n"), &json.replace('\n', "\r\n"), &report.made_at), Bond::Holds);
+    }
+
+    #[test]
+    fn the_time_is_not_in_the_checksums() {
+        let line = |at: &str| {
+            let mut report = report_of("pass");
+            let page = page("pass").replace(&report.made_at, at);
+            report.made_at = at.into();
+            checksums(&page, &to_json(&report), at)
+        };
+        assert_eq!(line("2031-01-01T00:00:00Z"), line("2032-11-30T10:20:30Z"));
     }
 
     #[test]

@@ -200,7 +200,7 @@ pub(super) const CASES: [(&str, Outcome); 6] = [
 ];
 
 /// The report of one of [`CASES`].
-pub(super) fn report_of(name: &str) -> Report {
+pub(crate) fn report_of(name: &str) -> Report {
     report(&case(name))
 }
 

@@ -4,9 +4,10 @@ pub mod beside;
 #[cfg(test)]
 pub(crate) mod browser;
 #[cfg(test)]
-mod cases;
+pub(crate) mod cases;
 pub mod chart;
 mod drawing;
+mod earlier;
 #[cfg(test)]
 mod fields;
 pub mod html;
@@ -24,6 +25,7 @@ pub mod words;
 pub mod write;
 
 pub use chart::Chart;
+pub use earlier::keep_other;
 pub use html::to_html;
 pub use json::to_json;
 pub use pictures::FieldPicture;

@@ -2,9 +2,10 @@
 
 use crate::report::marks::Mark;
 use crate::report::pictures::FieldPicture;
-use crate::report::record::{Report, ThicknessStatus};
+use crate::report::record::{FieldRecord, Report, ThicknessStatus};
 use crate::report::terminal::plain;
 use crate::report::words;
+use crate::section::defects::DefectKind;
 use crate::slide::photograph::{PhotographRecord, Role};
 use crate::verdict::Reason;
 use crate::verdict::limits::Limit;
@@ -23,7 +24,7 @@ pub(super) struct LimitRow {
 pub(super) struct Kind {
     pub(super) key: &'static str,
     pub(super) name: &'static str,
-    pub(super) count: usize,
+    pub(super) count: String,
     pub(super) shape: &'static str,
 }
 
@@ -106,12 +107,24 @@ fn probability(p: f64) -> String {
 pub(super) fn kinds(report: &Report) -> Vec<Kind> {
     let d = &report.defects;
     let ambiguous = d.plucks.iter().filter(|p| p.ambiguous).count();
-    let kind = |key, name, count, shape| Kind { key, name, count, shape };
+    let kind = |key, name, count: usize, shape| Kind { key, name, count: count.to_string(), shape };
+    // None found is only known where a field could have shown one.
+    let judged = |key, name, judged: DefectKind, count: usize, shape| {
+        let shows = |field: &FieldRecord| !d.unjudged.iter().any(|u| u.kind == judged && u.field == field.name);
+        let known = count > 0 || report.fields.iter().any(shows);
+        Kind { key, name, count: if known { count.to_string() } else { "not judged".into() }, shape }
+    };
     vec![
-        kind("bubble", "Bubbles", d.bubbles.len(), "M16 2a8 8 0 1 1 0 16a8 8 0 1 1 0 -16Z"),
-        kind("pluck", "Plucked places", d.plucks.len() - ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
-        kind("ambiguous", "Holes that may be the rock's own", ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
-        kind("scratch", "Scratches", d.scratches.len(), "M2 16L30 4"),
+        judged("bubble", "Bubbles", DefectKind::Bubbles, d.bubbles.len(), "M16 2a8 8 0 1 1 0 16a8 8 0 1 1 0 -16Z"),
+        judged("pluck", "Plucked places", DefectKind::Plucks, d.plucks.len() - ambiguous, "M5 8L13 2L27 5L24 17L9 18Z"),
+        judged(
+            "ambiguous",
+            "Holes that may be the rock's own",
+            DefectKind::Plucks,
+            ambiguous,
+            "M5 8L13 2L27 5L24 17L9 18Z",
+        ),
+        judged("scratch", "Scratches", DefectKind::Scratches, d.scratches.len(), "M2 16L30 4"),
         kind("fibre", "Fibres", d.fibres.len(), "M2 16C10 -4 20 22 30 4"),
         kind("lifted", "Lifted places", d.lifted.len(), "M4 12C3 3 14 1 20 3C28 5 31 12 25 16C18 20 6 19 4 12Z"),
     ]
@@ -136,15 +149,19 @@ pub(super) fn picture(p: &FieldPicture, marks: Vec<Mark>, report: &Report) -> Pi
         1 => format!("1 {one}"),
         n => format!("{n} {many}"),
     };
+    let judged = |kind: DefectKind, n: usize, one: &str, many: &str| {
+        let blind = report.defects.unjudged.iter().any(|u| u.kind == kind && u.field == p.name);
+        if n == 0 && blind { format!("{many} not judged") } else { words(n, one, many) }
+    };
     let if_any = |kind: &str, one: &str, many: &str| match count(kind) {
         0 => String::new(),
         n => format!(", {}", words(n, one, many)),
     };
     let summary = format!(
         "{}, {}, {}{}{}.",
-        words(count("bubble"), "bubble", "bubbles"),
-        words(count("pluck") + count("ambiguous"), "hole", "holes"),
-        words(count("scratch"), "scratch", "scratches"),
+        judged(DefectKind::Bubbles, count("bubble"), "bubble", "bubbles"),
+        judged(DefectKind::Plucks, count("pluck") + count("ambiguous"), "hole", "holes"),
+        judged(DefectKind::Scratches, count("scratch"), "scratch", "scratches"),
         if_any("fibre", "fibre", "fibres"),
         if_any("lifted", "lifted place", "lifted places")
     );

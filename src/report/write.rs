@@ -9,7 +9,7 @@ use crate::draft::Draft;
 use crate::error::{Error, Result};
 
 /// How the folder of a draft begins.
-const DRAFT: &str = ".report-";
+pub(crate) const DRAFT: &str = ".report-";
 
 /// Longest folder name made from an id, characters.
 const LONGEST: usize = 100;

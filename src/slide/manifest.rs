@@ -244,7 +244,7 @@ pub(crate) fn place(text: &str, offset: usize) -> String {
 }
 
 /// What to do about a number with a decimal comma on the line of an error.
-fn decimal_comma(text: &str, offset: usize) -> Option<String> {
+pub(crate) fn decimal_comma(text: &str, offset: usize) -> Option<String> {
     let line = text.get(..offset)?.matches('\n').count();
     let (_, value) = text.lines().nth(line)?.split_once('=')?;
     let (whole, part) = value.trim().split_once(',')?;

@@ -22,6 +22,17 @@ pub fn is_photograph(file: &str) -> bool {
     [".jpg", ".jpeg", ".png", ".tif", ".tiff"].iter().any(|end| lower.ends_with(end))
 }
 
+/// Whether a file is a picture by its extension that is not read: what a telephone or a camera writes beside JPEG and TIFF.
+#[must_use]
+pub fn is_unread_picture(file: &str) -> bool {
+    let unread = [
+        "heic", "heif", "avif", "webp", "bmp", "gif", "jp2", "jxl", "dng", "raw", "cr2", "cr3", "nef", "arw", "raf",
+        "orf", "rw2", "pef",
+    ];
+    file.rsplit_once('.')
+        .is_some_and(|(stem, end)| !stem.is_empty() && unread.contains(&end.to_ascii_lowercase().as_str()))
+}
+
 /// Whether a file is none of the slide's photographs: hidden, or a small copy for looking at.
 #[must_use]
 pub fn is_ignored(file: &str) -> bool {

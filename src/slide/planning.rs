@@ -11,7 +11,7 @@ use crate::slide::exif::{FileResolution, file_facts};
 use crate::slide::folder::{FieldPlan, InWindows, Slide};
 use crate::slide::manifest::{Archive, Manifest, Written};
 use crate::slide::names::{
-    NamedPhotograph, are_counted, counter_in, is_ignored, is_photograph, read_name, several_slides,
+    NamedPhotograph, are_counted, counter_in, is_ignored, is_photograph, is_unread_picture, read_name, several_slides,
 };
 use crate::slide::photograph::Role;
 use crate::slide::record::SlideRecord;
@@ -230,7 +230,12 @@ pub(crate) fn fields_by_name(
         }
     }
     if gathered.is_empty() && untold.is_empty() && shared_blank.is_empty() {
-        return Err(Error::new(dir, "holds no photographs", "put the slide's JPEG, PNG or TIFF photographs into it"));
+        let left_out: String = warnings.iter().take(3).map(|w| format!("; {w}")).collect();
+        return Err(Error::new(
+            dir,
+            format!("holds no photographs that can be read{left_out}"),
+            "put the slide's JPEG, PNG or TIFF photographs into it",
+        ));
     }
     if !untold.is_empty() {
         warnings.push(format!(
@@ -272,11 +277,15 @@ pub(crate) fn fields_by_name(
 fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>> {
     let unreadable =
         |e: std::io::Error| Error::new(dir, "cannot be listed", "check that the folder may be read").caused_by(e);
-    let mut files = Vec::new();
+    let (mut files, mut unread) = (Vec::new(), Vec::new());
     for entry in std::fs::read_dir(dir).map_err(unreadable)? {
         let entry = entry.map_err(unreadable)?;
         let file = match entry.file_name().into_string() {
             Ok(file) if is_photograph(&file) && !is_ignored(&file) => file,
+            Ok(file) if is_unread_picture(&file) => {
+                unread.push(file);
+                continue;
+            }
             Err(file) if is_photograph(&file.to_string_lossy()) => {
                 return Err(Error::new(
                     entry.path(),
@@ -296,6 +305,14 @@ fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>>
         }
     }
     files.sort();
+    // A camera's raw file beside the photograph of the same name is a habit and no news.
+    let stem = |file: &str| file.rsplit_once('.').map_or("", |(stem, _)| stem).to_lowercase();
+    let read: HashSet<String> = files.iter().map(|f| stem(f)).collect();
+    unread.retain(|file| !read.contains(&stem(file)));
+    if !unread.is_empty() {
+        unread.sort();
+        warnings.push(format!("{} left out: only JPEG, PNG and TIFF are read", list(&unread)));
+    }
     Ok(files)
 }
 

@@ -9,7 +9,7 @@ use toml::{Table, Value};
 
 use crate::error::{Error, Result, utf8};
 use crate::slide::encoding::clean_text;
-use crate::slide::manifest::place;
+use crate::slide::manifest::{decimal_comma, place};
 use crate::slide::record::SlideRecord;
 
 /// Target added while polishing is still to come: it takes 3 to 5 µm, and 35 µm is ground for a finished 30 µm
@@ -156,7 +156,7 @@ impl LimitSet {
             Error::new(
                 path,
                 format!("{at}the limits are not valid TOML: {}", one_line(e.message())),
-                "correct this line",
+                e.span().and_then(|s| decimal_comma(text, s.start)).unwrap_or_else(|| "correct this line".into()),
             )
         };
         let table: Table = text.parse().map_err(|e| invalid(&e))?;

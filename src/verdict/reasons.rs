@@ -2,6 +2,7 @@
 
 mod in_doubt;
 mod plucked;
+mod wording;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -16,6 +17,8 @@ use crate::verdict::conformance::{
 };
 use crate::verdict::limits::{Limit, Limits};
 use crate::verdict::reasons::in_doubt::InDoubt;
+use crate::verdict::reasons::wording::clause;
+pub use crate::verdict::reasons::wording::percent;
 
 /// Relative standard uncertainty of a bubble's diameter. Assumed (house value), common to all bubbles.
 pub const DIAMETER_U: f64 = 0.04;
@@ -168,10 +171,11 @@ fn thickness_sentence(surface: &ThicknessSurface, side: Side, p: Option<f64>, li
         Side::Thinnest => ("thinnest", surface.at_thinnest_um, "at least"),
         Side::Thickest => ("thickest", surface.at_thickest_um, "at most"),
     };
-    let place = if surface.gradient_um_per_mm.is_some() {
-        format!("The {place} place measures")
-    } else {
-        "The section measures".into()
+    let fields = surface.per_field.iter().filter(|field| field.thickness_um.is_some()).count();
+    let place = match (surface.gradient_um_per_mm, fields) {
+        (Some(_), _) => format!("The {place} place measures"),
+        (None, 2..) => format!("The {place} of {fields} fields measures"),
+        (None, _) => "The section measures".into(),
     };
     let value = value.to_hundredths();
     let [l, h] = value.interval;
@@ -189,7 +193,12 @@ fn range_reason(limits: &Limits, thickness: &Thickness) -> Reason {
         Thickness::NotMeasurable { .. } => None,
     };
     let Some((surface, range)) = range else {
-        return reason(Limit::RangeAcross, allowed, None, None, "The range across the section was not judged.".into());
+        let why = match thickness {
+            Thickness::Measured(_) => "the fields do not span the section",
+            Thickness::NotMeasurable { .. } => "the thickness could not be measured",
+        };
+        let sentence = format!("The range across the section was not judged: {why}.");
+        return reason(Limit::RangeAcross, allowed, None, None, sentence);
     };
     let p = share_of_draws(&surface.extremes_um, |e| e[1] - e[0] <= limits.range_um);
     let shown = range.to_hundredths();
@@ -362,38 +371,6 @@ fn not_judged(limit: Limit, allowed: [Option<f64>; 2], why: &str, missing: bool)
 
 fn doubt(p: f64) -> &'static str {
     if Met::from_probability(Some(p)) == Met::Undetermined { ", and it is not certain which it is" } else { "" }
-}
-
-/// A fraction as per cent with two significant digits ("0.36 %", "1.2 %", "12 %").
-#[must_use]
-pub fn percent(fraction: f64) -> String {
-    let p = 100.0 * fraction;
-    let decimals = if p == 0.0 || p >= 10.0 {
-        0
-    } else if p >= 1.0 {
-        1
-    } else if p >= 0.01 {
-        2
-    } else {
-        return "under 0.01 %".into();
-    };
-    let text = format!("{p:.decimals$}");
-    let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
-    format!("{text} %")
-}
-
-/// A sentence from elsewhere as the end of one of ours: first letter small, one full stop.
-fn clause(sentence: &str) -> String {
-    let mut chars = sentence.trim().chars();
-    let Some(first) = chars.next() else { return "no reason given.".into() };
-    let rest: String = chars.collect();
-    // Abbreviations keep their capitals.
-    let first = if rest.starts_with(|c: char| c.is_lowercase() || c == ' ') {
-        first.to_lowercase().to_string()
-    } else {
-        first.to_string()
-    };
-    format!("{}.", format!("{first}{rest}").trim_end_matches('.'))
 }
 
 #[cfg(test)]

@@ -71,9 +71,30 @@ fn fields_are_told_by_names_without_slide_toml() {
 }
 
 #[test]
+fn pictures_that_are_not_read_are_named() {
+    let said = Folder::with(&["A_ppl.heic", "A_xpl_45.HEIC", "notes.txt"]).read().unwrap_err().to_string();
+    assert!(said.contains("no photographs that can be read; A_ppl.heic, A_xpl_45.HEIC left out: only JPEG"), "{said}");
+    let said = Folder::with(&["A_ppl.jpg", "A_xpl_45.dng"]).read().unwrap_err().to_string();
+    assert!(said.contains("A_xpl_45.dng left out") && said.contains("it has no crossed-polar photograph"), "{said}");
+    let beside = Folder::with(&["A_ppl.jpg", "A_ppl.dng", "A_xpl.jpg", "A_xpl.DNG"]).read().unwrap();
+    assert!(beside.warnings.is_empty(), "{:?}", beside.warnings);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_folder_of_links_says_that_they_are_not_followed() {
+    let folder = Folder::with(&[]);
+    for name in ["A_ppl.jpg", "A_xpl_45.jpg"] {
+        std::os::unix::fs::symlink("/nowhere", folder.0.path().join(name)).unwrap();
+    }
+    let said = folder.read().unwrap_err().to_string();
+    assert!(said.contains("no photographs that can be read; A_") && said.contains("it is a link"), "{said}");
+}
+
+#[test]
 fn folders_that_cannot_be_are_refused_in_one_sentence() {
     let table: [(&[&str], &str, &str); 18] = [
-        (&[], "", "holds no photographs"),
+        (&[], "", "holds no photographs that can be read; put"),
         (&["A_ppl.jpg"], "", "no plane-light photograph with a crossed-polar one"),
         (&["A_ppl.jpg", "A_xpl.jpg", "A_xn.jpg"], "", "has no angle"),
         (

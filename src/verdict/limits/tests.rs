@@ -80,6 +80,7 @@ fn bad_files_get_one_sentence_with_the_remedy() {
         ("range_um = nan", "cannot be a limit"),
         ("[thickness]\nrange_um = 4", "`thickness` is no limit"),
         ("range_um = 4\nrange_um = = 5", "line 2, column"),
+        ("range_um = 4,5", "write the number with a point: 4.5"),
         ("# ours\n  range_um = -1", "line 2, column 3: `range_um` = -1"),
     ] {
         let message = parse(text).unwrap_err().to_string();
