@@ -102,6 +102,7 @@ fn check_watched(dir: &Path, out: &Path, house: &House, progress: impl FnMut(&Pr
     let mut pictures: Vec<Result<FieldPicture>> = Vec::new();
     let clock = house.bounds.start(dir);
     let (slide, limits) = house.slide(dir)?;
+    report::write::writable_folder(out)?;
     let checked =
         pipeline::check_read(slide, limits, &clock, |stack| pictures.push(FieldPicture::of(stack)), progress)?;
     let pictures: Vec<FieldPicture> = pictures.into_iter().collect::<Result<_>>()?;

@@ -1,5 +1,6 @@
 //! The defects of a field that is looked at window by window, each of them once.
 
+use crate::register::focus::OutOfFocus;
 use crate::section::candidates::Candidates;
 use crate::section::chords::{SeenLine, united};
 use crate::section::defects::{Bubble, FieldDefects, Pluck, REPORTED, Scratch};
@@ -10,6 +11,7 @@ use crate::section::part::Part;
 use crate::section::plucks::{self, Hole, Usual};
 use crate::section::scratches::{Line, settled};
 use crate::section::unjudged::unjudged;
+use crate::section::unsharp;
 use crate::slide::record::Impregnation;
 use crate::timings::stage;
 
@@ -27,6 +29,29 @@ pub(crate) struct Gathered {
     threads: Vec<Thread>,
     lifted: Vec<Patch>,
     parts: Vec<Part>,
+    focus: Focus,
+}
+
+/// Share of a field out of focus from which its holes and scratches are not judged: house value.
+const MOST_OUT_OF_FOCUS: f64 = 0.25;
+
+/// In how much of a field plane light is out of focus.
+#[derive(Default)]
+struct Focus {
+    asked_px: f64,
+    out_px: f64,
+    /// The sharpest of what is out of focus: at least so blurred is all of it.
+    least: Option<OutOfFocus>,
+}
+
+impl Focus {
+    /// What is said where too much of the field is.
+    fn lost(&self) -> Option<OutOfFocus> {
+        let share = self.out_px / self.asked_px;
+        let least = self.least.clone().filter(|_| share >= MOST_OUT_OF_FOCUS)?;
+        let file = if share > 0.95 { least.file } else { format!("{} (on {:.0} % of it)", least.file, 100.0 * share) };
+        Some(OutOfFocus { file, ..least })
+    }
 }
 
 impl Gathered {
@@ -45,6 +70,18 @@ impl Gathered {
             threads: Vec::new(),
             lifted: Vec::new(),
             parts: Vec::new(),
+            focus: Focus::default(),
+        }
+    }
+
+    /// Hears whether plane light is out of focus in a window.
+    pub(crate) fn hear_focus(&mut self, part: &Part, out: Option<OutOfFocus>) {
+        let area = (part.core.width * part.core.height) as f64;
+        self.focus.asked_px += area;
+        if let Some(out) = out {
+            self.focus.out_px += area;
+            let sharper = self.focus.least.as_ref().is_none_or(|least| out.rise_um < least.rise_um);
+            self.focus.least = if sharper { Some(out) } else { self.focus.least.take() };
         }
     }
 
@@ -126,6 +163,7 @@ impl Gathered {
         let known = self.scale_known;
         self.found.lifted = lifted.iter().map(|p| Lifted::of(p, &self.field, known, self.um_per_px)).collect();
         self.found.unjudged = unjudged(self.um_per_px, self.angle_spread_deg);
+        unsharp::unjudge(&mut self.found, None, self.focus.lost().as_ref());
         self.found.largest_first();
         self.found
     }

@@ -134,6 +134,10 @@ impl LargeField {
                 let at = [part.window.x, part.window.y];
                 FieldLight::within(&stack, &self.afar.white, Some(&levels.crossed), at)
             };
+            defects.hear_focus(part, {
+                stage!("defects: focus");
+                stack.out_of_focus()
+            });
             drop(stack);
             defects.add(&light, &levels.usual, part);
             told.done += 1;
