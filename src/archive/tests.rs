@@ -107,6 +107,19 @@ fn a_bag_holds_the_files_untouched_and_is_whole() {
     assert!(verify(&bag).unwrap().whole());
 }
 
+#[test]
+fn bags_are_found_in_folders_of_folders_and_what_is_left_of_one_is_told() {
+    let case = Case::new("S 1");
+    archive(&case.path("reports/S 1"), None, &case.path("bags/2026/a")).unwrap();
+    archive(&case.path("reports/S 1"), None, &case.path("bags/b")).unwrap();
+    fs::create_dir_all(case.path("bags/S 2/data/slide")).unwrap();
+    let found: Vec<_> = bags_in(&case.path("bags")).unwrap();
+    assert_eq!(found, ["bags/2026/a/S 1", "bags/S 2", "bags/b/S 1"].map(|bag| case.path(bag)));
+    let whole: Vec<_> = found.iter().map(|bag| verify(bag).unwrap().whole()).collect();
+    assert_eq!(whole, [true, false, true]);
+    assert!(bags_in(&case.path("slides")).unwrap_err().to_string().contains("holds no bag"));
+}
+
 fn walk(dir: &Path) -> Vec<PathBuf> {
     let entries = fs::read_dir(dir).unwrap().map(|e| e.unwrap().path());
     entries.flat_map(|p| if p.is_dir() { walk(&p) } else { vec![p] }).collect()

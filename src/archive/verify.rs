@@ -45,30 +45,49 @@ impl Condition {
     }
 }
 
-/// The bags of a folder: the folder itself when it is one, else every folder in it, in the order of their names.
+/// The bags of a folder: the folder itself when it is one, else those in it at any depth, in the order of their paths. A folder in
+/// it that holds no bag is given back as one: it may be what is left of it.
 ///
 /// # Errors
 /// When it cannot be read or holds no bag at all.
 pub fn bags_in(dir: &Path) -> Result<Vec<PathBuf>> {
-    let failed = |e: std::io::Error| {
-        Error::new(dir, "cannot be read", "give a bag, or the folder that holds the bags").caused_by(e)
-    };
-    if dir.join("bagit.txt").is_file() || dir.join(MANIFEST).is_file() {
+    if is_bag(dir) {
         return Ok(vec![dir.to_path_buf()]);
     }
     let mut found = Vec::new();
-    for entry in fs::read_dir(dir).map_err(failed)? {
-        let entry = entry.map_err(failed)?;
-        let hidden = entry.file_name().to_string_lossy().starts_with('.');
-        if !hidden && entry.file_type().map_err(failed)?.is_dir() {
-            found.push(entry.path());
-        }
-    }
-    found.sort();
-    if !found.iter().any(|bag| bag.join("bagit.txt").is_file() || bag.join(MANIFEST).is_file()) {
+    let holds = bags_below(dir, &mut found)
+        .map_err(|e| Error::new(dir, "cannot be read", "give a bag, or the folder that holds the bags").caused_by(e))?;
+    if !holds {
         return Err(Error::new(dir, "holds no bag", "give a bag, or the folder that holds the bags"));
     }
+    found.sort();
     Ok(found)
+}
+
+fn is_bag(dir: &Path) -> bool {
+    dir.join("bagit.txt").is_file() || dir.join(MANIFEST).is_file()
+}
+
+/// Gathers the bags below a folder, and the folders in it that hold none. Whether there was a bag; links are not followed.
+fn bags_below(dir: &Path, found: &mut Vec<PathBuf>) -> std::io::Result<bool> {
+    let mut holds = false;
+    for entry in fs::read_dir(dir)? {
+        let entry = entry?;
+        let hidden = entry.file_name().to_string_lossy().starts_with('.');
+        if hidden || !entry.file_type()?.is_dir() {
+            continue;
+        }
+        let (path, before) = (entry.path(), found.len());
+        if is_bag(&path) {
+            found.push(path);
+        } else if !bags_below(&path, found)? {
+            found.truncate(before);
+            found.push(path);
+            continue;
+        }
+        holds = true;
+    }
+    Ok(holds)
 }
 
 /// Reads a bag back. Nothing outside it is read, whatever its manifests say; links are not followed.
