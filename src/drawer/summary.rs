@@ -51,7 +51,8 @@ const NAMED: usize = 4;
 /// What is said of folders in which nothing lies; None when there are none.
 #[must_use]
 pub fn of_empty(folders: &[String]) -> Option<String> {
-    let shown = folders.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join(", ");
+    // The way out of the reports' folder says nothing to who reads the sentence elsewhere.
+    let shown = folders.iter().take(NAMED).map(|f| f.trim_start_matches("../")).collect::<Vec<_>>().join(", ");
     match folders.len() {
         0 => None,
         1 => Some(format!("{shown} is empty: if it is to be a slide, its photographs are missing.")),
@@ -69,7 +70,7 @@ mod tests {
 
     #[test]
     fn empty_folders_are_named_and_no_more_than_a_few() {
-        let said = |n: usize| of_empty(&(0..n).map(|i| format!("LM-{i}")).collect::<Vec<_>>());
+        let said = |n: usize| of_empty(&(0..n).map(|i| format!("../LM-{i}")).collect::<Vec<_>>());
         assert_eq!(said(0), None);
         assert!(said(1).unwrap().starts_with("LM-0 is empty: "));
         assert!(said(4).unwrap().starts_with("LM-0, LM-1, LM-2, LM-3 are empty: "));
