@@ -159,8 +159,10 @@ fn what_was_told_last_of_a_slide_is_in_the_collation() {
     let photograph = dir.path().join("slides/a/A_ppl.jpg");
     let sound = fs::read(&photograph).unwrap();
     fs::write(&photograph, "damaged").unwrap();
-    assert_eq!(run(&dir, "out", &[]).0, 1);
+    let (ends, _, complaints) = run(&dir, "out", &[]);
+    assert_eq!(ends, 1);
     assert!(dir.path().join("out/a/report.json").exists(), "the older report is left alone");
+    assert!(complaints.contains("(the report in a is of an earlier check)"), "{complaints}");
     assert_eq!(rows(&["out"], "whole"), told(false, true), "the failure came later");
     assert_eq!(
         rows(&["out/a", "out/b", "out/drawer.json", "out/index.html"], "whole"),

@@ -79,11 +79,15 @@ pub fn check_drawer(
             })
             .unwrap_or_else(|error| {
                 step = Step::Failed;
+                let name = folder_name(id);
+                let older = out.join(&name).join("report.json").is_file();
+                let older =
+                    if older { format!(" (the report in {name} is of an earlier check)") } else { String::new() };
                 SlideRow {
                     id: id.clone(),
                     folder: place(),
                     report: None,
-                    failure: Some(reason(&error, base)),
+                    failure: Some(reason(&error, base) + &older),
                     failed_at: None,
                     checked: None,
                 }

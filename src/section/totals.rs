@@ -165,7 +165,7 @@ impl Tally {
             ambiguous_plucks: all_plucks().filter(|p| p.ambiguous).count(),
             plucks_at_one_position: fields
                 .iter()
-                .filter(|f| !f.judges(DefectKind::Plucks))
+                .filter(|f| !f.judges(DefectKind::Plucks) && !f.moved && !f.out_of_focus)
                 .map(|f| f.plucks.iter().filter(|p| p.ambiguous).count())
                 .sum(),
             fibres,
@@ -293,6 +293,10 @@ mod tests {
         assert!(Tally::of(std::slice::from_ref(&smeared), None).moved);
         assert!(!Tally::of(&[smeared, field()], None).moved);
         let coarse = FieldDefects { unjudged: vec![why()], ..field() };
+        let mut once = [coarse.clone(), FieldDefects { moved: true, ..coarse.clone() }];
+        once.iter_mut().flat_map(|f| &mut f.plucks).for_each(|p| p.ambiguous = true);
+        let once = once.map(|f| Tally::of(&[f], None).plucks_at_one_position);
+        assert_eq!(once, [field().plucks.len(), 0], "another position tells nothing where the photograph is smeared");
         assert!(!Tally::of(&[coarse], None).moved, "the pixel is too coarse, and another photograph would be so too");
     }
 
