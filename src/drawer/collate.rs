@@ -1,8 +1,10 @@
 //! One table from reports that were made elsewhere.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fs;
 use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
 
 use crate::drawer::order::by_id;
 use crate::drawer::record::{DrawerRecord, SlideRow};
@@ -24,13 +26,13 @@ struct Told {
     /// The folder of the table or of the reports that it came from, as the file system knows it.
     from: PathBuf,
     /// When it was told; None when that is no time.
-    at: Option<jiff::Timestamp>,
+    at: Option<Timestamp>,
 }
 
 impl Told {
-    /// Whether the other is of the same slide: of two drawers, as they came from two machines, the same way may lead to two slides.
-    fn is_of_the_slide_of(&self, other: &Self) -> bool {
-        self.from == other.from && self.row.folder == other.row.folder
+    /// What it is told of: of two drawers, as they came from two machines, the same way may lead to two slides.
+    fn slide(&self) -> (PathBuf, String) {
+        (self.from.clone(), self.row.folder.clone())
     }
 }
 
@@ -106,17 +108,23 @@ pub fn collate(given: &[PathBuf], out: &Path, made_at: String) -> Result<DrawerR
 
 /// Of each slide of a drawer what was told last, its report or its failure; where no time tells, both.
 fn that_hold(reports: Vec<Told>, failures: Vec<Told>) -> Vec<SlideRow> {
-    let before = |one: &Told, other: &Told| {
-        one.is_of_the_slide_of(other) && one.at.zip(other.at).is_some_and(|(one, other)| one <= other)
+    let last = |told: &[Told]| {
+        let mut last: HashMap<(PathBuf, String), Timestamp> = HashMap::new();
+        for told in told {
+            let Some(at) = told.at else { continue };
+            let known = last.entry(told.slide()).or_insert(at);
+            *known = at.max(*known);
+        }
+        last
     };
-    let checked = |told: &&Told| told.row.checked.is_some();
+    let reported = last(&reports);
     // Of the same second, the failure counts: it is the one that must not be lost.
-    let mended =
-        |f: &Told| reports.iter().filter(checked).any(|r| f.is_of_the_slide_of(r) && r.at > f.at && f.at.is_some());
+    let mended = |f: &Told| reported.get(&f.slide()).zip(f.at).is_some_and(|(report, failure)| *report > failure);
     let failures: Vec<Told> = failures.into_iter().filter(|f| !mended(f)).collect();
-    let withdrawn = |r: &Told| checked(&r) && failures.iter().any(|f| before(r, f));
-    let holding: Vec<SlideRow> = reports.into_iter().filter(|r| !withdrawn(r)).map(|r| r.row).collect();
-    let mut rows: Vec<SlideRow> = holding.into_iter().chain(failures.into_iter().map(|f| f.row)).collect();
+    let failed = last(&failures);
+    let withdrawn = |r: &Told| failed.get(&r.slide()).zip(r.at).is_some_and(|(failure, report)| *failure >= report);
+    let holding = reports.into_iter().filter(|r| !withdrawn(r));
+    let mut rows: Vec<SlideRow> = holding.chain(failures).map(|told| told.row).collect();
     rows.sort_by(|a, b| by_id(&a.id, &b.id).then_with(|| a.folder.cmp(&b.folder)));
     // A table that was collated before tells what it heard.
     rows.dedup();
