@@ -39,6 +39,8 @@ for folder in map(pathlib.Path, sys.argv[1:]):
 if len(drawers) == 2:
     for drawer in drawers:
         drawer["made_at"] = None
+        for slide in drawer["slides"]:
+            slide["failed_at"] = slide["failed_in"] = None
     if drawers[0] != drawers[1]:
         wrong += 1
         print("the two drawers differ")

@@ -98,6 +98,7 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
     // Stopped half way: one report is there, another is half written, a draft lies about, and no table is written.
     let two = dir.path().join("two");
     fs::create_dir(two.join(".report-abc")).unwrap();
+    fs::write(two.join(".report-abc/.lock"), "").unwrap();
     let page = fs::read_to_string(two.join("grey/report.html")).unwrap();
     fs::write(two.join("grey/report.html"), &page[..page.len() / 2]).unwrap();
     for file in ["drawer.csv", "drawer.json", "index.html"] {
@@ -114,7 +115,8 @@ fn the_same_for_any_number_of_jobs_and_when_stopped_and_started_again() {
     let collated = thinproof(dir.path(), &["collate", "two", "--out", "three"]);
     assert_eq!(code(&collated), 1, "{}", text(&collated.stderr));
     let (mut here, mut there) = (json(&two.join("drawer.json")), json(&dir.path().join("three/drawer.json")));
-    assert_eq!(there["slides"][1]["failed_at"], here["made_at"], "when it failed, not when it was told again");
+    assert_eq!(there["slides"][1]["failed_in"], "../two");
+    there["slides"][1]["failed_in"] = ".".into();
     for record in [&mut here, &mut there] {
         record["made_at"].take();
     }
@@ -175,6 +177,41 @@ fn what_was_told_last_of_a_slide_is_in_the_collation() {
     fs::write(&photograph, sound).unwrap();
     assert_eq!(code(&thinproof(dir.path(), &["check", "slides/a", "--out", "out"])), 13);
     assert_eq!(rows(&["out"], "whole"), told(true, true), "mended");
+    // A table alone leads to its reports, and one that was collated to those of the drawers that it heard.
+    assert_eq!(rows(&["whole"], "whole"), told(true, true));
+    assert_eq!(rows(&["out/drawer.json"], "other"), told(true, true));
+    assert_eq!(rows(&["out/a/report.json", "out/b/report.json"], "other"), told(true, true));
+    // A report that cannot be read is told once, however often it is collated, and no more when it can be.
+    let report = dir.path().join("out/b/report.json");
+    let sound = fs::read(&report).unwrap();
+    fs::write(&report, "{").unwrap();
+    for _ in 0..3 {
+        assert_eq!(rows(&["out"], "out"), told(true, false));
+    }
+    fs::write(&report, sound).unwrap();
+    assert_eq!(rows(&["out"], "out"), told(true, true));
+    fs::write(dir.path().join("other/drawer.json"), "{").unwrap();
+    let both = thinproof(dir.path(), &["collate", "out", "other", "--out", "third"]);
+    assert_eq!(code(&both), 13, "what cannot be read of a table ends nothing");
+    assert!(text(&both.stderr).contains("What failed there is not told: "), "{}", text(&both.stderr));
+}
+
+#[test]
+fn a_failure_goes_from_a_collation_of_collations_when_its_drawer_is_mended() {
+    let dir = tempdir().unwrap();
+    flat_slide(&dir.path().join("slides/a"));
+    let photograph = dir.path().join("slides/a/A_ppl.jpg");
+    let sound = fs::read(&photograph).unwrap();
+    fs::write(&photograph, "damaged").unwrap();
+    assert_eq!(run(&dir, "reports/m1", &[]).0, 1);
+    let collated = || code(&thinproof(dir.path(), &["collate", "reports/m1", "reports", "--out", "reports"]));
+    let first = code(&thinproof(dir.path(), &["collate", "reports/m1", "--out", "reports"]));
+    assert_eq!((first, collated()), (1, 1));
+    assert_eq!(json(&dir.path().join("reports/drawer.json"))["slides"].as_array().unwrap().len(), 1);
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    fs::write(&photograph, sound).unwrap();
+    assert_eq!(run(&dir, "reports/m1", &[]).0, 13);
+    assert_eq!((collated(), collated()), (13, 13));
 }
 
 #[test]

@@ -6,9 +6,8 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::archive::recorded::Recorded;
 use crate::error::{Error, Result};
-use crate::report::beside::{self, Bond};
+use crate::report::beside;
 use crate::slide::manifest;
-use crate::verdict::Outcome;
 
 /// A file for the bag.
 #[derive(Debug)]
@@ -61,18 +60,7 @@ impl Parcel {
             Error::new(&page, "cannot be read", "check the slide again: a report is archived with its page")
                 .caused_by(e)
         })?;
-        let (id, mean_um) = (&recorded.slide.id, recorded.thickness.mean_um);
-        let outcome: Option<Outcome> = serde_json::from_value(recorded.verdict.outcome.clone().into()).ok();
-        let belongs = match beside::bond(&text, &written, &recorded.made_at) {
-            Bond::Holds => true,
-            Bond::Broken => false,
-            // As an earlier version wrote it.
-            Bond::None => {
-                outcome.is_some_and(|outcome| beside::is_of(&text, id, outcome, mean_um))
-                    && text.contains(recorded.made_at.as_str())
-            }
-        };
-        if !belongs {
+        if !beside::belongs(&text, &written, &recorded.made_at) {
             return Err(Error::new(
                 &page,
                 "is not the page of the report.json beside it, or one of the two was changed",

@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 use tempfile::TempDir;
 
 use super::{Difference, archive, bags_in, verify};
+use crate::report::beside::bound;
 use crate::slide::decode::sha256;
-use crate::verdict::Outcome;
 
 /// A slide with two photographs and its report, as `thinproof check` leaves them.
 struct Case {
@@ -60,10 +60,10 @@ impl Case {
 
     fn write(&self) {
         fs::create_dir_all(self.path("reports/S 1")).unwrap();
-        fs::write(self.path("reports/S 1/report.json"), self.report.to_string()).unwrap();
-        let title = crate::report::beside::title(self.report["slide"]["id"].as_str().unwrap(), Outcome::Pass);
-        let page = format!("{title}<p>30.1 µm</p><footer>2026-03-02T10:12:00Z</footer>");
-        fs::write(self.path("reports/S 1/report.html"), page).unwrap();
+        let (json, made_at) = (self.report.to_string(), self.report["made_at"].as_str().unwrap_or_default());
+        fs::write(self.path("reports/S 1/report.json"), &json).unwrap();
+        let page = format!("<p>30.1 µm</p><footer>{made_at}</footer></html>\n");
+        fs::write(self.path("reports/S 1/report.html"), bound(&page, &json, made_at)).unwrap();
     }
 
     fn archive(&self) -> crate::Result<PathBuf> {
@@ -185,8 +185,7 @@ fn photographs_that_are_not_those_of_the_report_are_refused() {
 fn a_report_that_was_changed_after_its_page_was_written_is_refused() {
     let mut case = Case::new("S 1");
     let page = case.path("reports/S 1/report.html");
-    let (bare, json) = (fs::read_to_string(&page).unwrap(), case.report.to_string());
-    let bound = crate::report::beside::bound(&bare, &json, "2026-03-02T10:12:00Z");
+    let bound = fs::read_to_string(&page).unwrap();
     case.report["thickness"]["ci95_um"] = json!([20.0, 40.0]);
     case.write();
     fs::write(&page, &bound).unwrap();

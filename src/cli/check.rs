@@ -82,7 +82,7 @@ impl Written {
     /// What is said of another slide's report that lay there.
     pub fn said_of_other(&self) -> Option<String> {
         let id = report::terminal::plain(&self.report.slide.id);
-        let moved = self.moved.as_ref()?.display();
+        let moved = report::terminal::plain(&self.moved.as_ref()?.display().to_string());
         Some(format!(
             "{id}: a report of another slide with this id lay there and is in {moved} now; give each slide an id of its own, or another --out"
         ))
@@ -117,8 +117,7 @@ fn check_watched(dir: &Path, out: &Path, house: &House, progress: impl FnMut(&Pr
     let html = report::to_html(&report, &pictures, chart.as_ref())?;
     let html = report::beside::bound(&html, &json, &report.made_at);
     let thumbnail = pictures.first().map(|p| p.thumbnail.as_slice());
-    let moved = report::keep_other(out, &report)?;
-    let folder = report::write_report(out, &report.slide.id, &json, &html, thumbnail)?;
+    let (folder, moved) = report::write_keeping(out, &report, &json, &html, thumbnail)?;
     Ok(Written { report, page: folder.join("report.html"), moved })
 }
 
@@ -197,7 +196,8 @@ pub fn run(arguments: &CheckArguments) -> Result<ExitCode> {
 fn alone<'a>(dir: &'a Path, taken: &mut HashMap<String, &'a Path>) -> Result<()> {
     // What is wrong with the slide itself is told by the check.
     let Ok(id) = Slide::id(dir) else { return Ok(()) };
-    match taken.insert(report::write::folder_name(&id), dir) {
+    // Many file systems do not tell upper from lower case.
+    match taken.insert(report::write::folder_name(&id).to_lowercase(), dir) {
         Some(first) => Err(Error::new(
             dir,
             format!("has the id {id}, as {} has: its report would take that one's place", first.display()),

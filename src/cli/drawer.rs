@@ -70,7 +70,10 @@ pub fn run(arguments: &DrawerArguments) -> Result<ExitCode> {
         &drawer,
         |dir| {
             let written = check_slide(dir, &arguments.out, &house)?;
-            written.said_of_other().into_iter().for_each(complain);
+            if let Some(said) = written.said_of_other() {
+                show("");
+                complain(said);
+            }
             Ok(())
         },
         |progress| show(&progress.line(start.elapsed())),

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+use crate::drawer::alike::{Judged, alike};
 use crate::drawer::order::by_id;
 use crate::drawer::record::{DrawerRecord, SlideRow};
 use crate::drawer::reported::{Reported, from_here};
@@ -23,10 +24,12 @@ const MAX_BYTES: u64 = 256 << 20;
 /// A row with what tells whether it still holds.
 struct Told {
     row: SlideRow,
-    /// The folder of the table or of the reports that it came from, as the file system knows it.
+    /// The folder of reports that it came from, as the file system knows it.
     from: PathBuf,
     /// When it was told; None when that is no time.
     at: Option<Timestamp>,
+    /// What it was judged by; None for a failure.
+    judged: Option<Judged>,
 }
 
 impl Told {
@@ -62,8 +65,8 @@ fn reported_in(report: &Path) -> Result<Reported> {
     ))
 }
 
-/// The table of these folders: each holds a report, or is the output of a drawer and holds many; a drawer's own `drawer.json` is
-/// taken for its failures. `out` is where the table is going to be, and is made.
+/// The table of these folders: each holds a report, or is the output of a drawer or of a collation and holds or names many.
+/// `out` is where the table is going to be, and is made.
 ///
 /// A report that cannot be read is a row that says so; what a drawer could not check stays in the table with its reason, until a
 /// later report of the same slide lies in that drawer's folder. A report from before the failure is none any more.
@@ -76,38 +79,115 @@ pub fn collate(given: &[PathBuf], out: &Path, made_at: String) -> Result<DrawerR
     };
     fs::create_dir_all(out).map_err(unusable)?;
     let out = out.canonicalize().map_err(unusable)?;
-    let (mut reports, mut failures, mut passed_over) = (BTreeSet::new(), Vec::new(), Vec::new());
+    let mut heard = Heard::default();
     for path in given {
-        let (found, table) =
-            if path.is_file() { (Vec::new(), path.clone()) } else { (reports_in(path)?, path.join(TABLE)) };
-        let failed = if table.is_file() { failures_of(&table, &out, &mut passed_over)? } else { Vec::new() };
-        if path.is_dir() && found.is_empty() && failed.is_empty() {
+        let before = (heard.reports.len(), heard.failures.len());
+        // A shell's `reports/*` gives a table as a file.
+        let table = if path.is_file() { path.clone() } else { path.join(TABLE) };
+        if path.is_dir() {
+            heard.reports.extend(reports_in(path)?);
+        }
+        if table.is_file() {
+            heard.table(&table, &out);
+        } else if before == (heard.reports.len(), heard.failures.len()) && !holds_report(path) {
             return Err(Error::new(path, "holds no report", "give report folders, or a folder that holds them"));
         }
-        reports.extend(found);
-        failures.extend(failed);
     }
-    let (mut told, mut judged) = (Vec::new(), Judged::default());
-    for report in &reports {
-        let from = report.parent().unwrap_or(report).to_path_buf();
-        let read = reported_in(report).and_then(|reported| {
-            let at = reported.made_at.parse().ok();
-            judged.hear(&reported);
-            Ok((row_as_seen(reported, report, &out)?, at))
+    if heard.reports.is_empty() && heard.failures.is_empty() {
+        let first = given.first().map_or(out.as_path(), PathBuf::as_path);
+        return Err(Error::new(first, "holds no report", "give report folders, or a folder that holds them"));
+    }
+    let reports = heard.reports.iter().map(|report| told_in(report, &out)).collect();
+    let told = that_hold(reports, heard.failures);
+    let mut warnings = heard.warnings;
+    warnings.extend(alike(told.iter().filter_map(|t| Some((t.row.id.as_str(), t.judged.as_ref()?)))));
+    let rows: Vec<SlideRow> = told.into_iter().map(|told| told.row).collect();
+    warnings.extend(told_twice(&rows));
+    heard.passed_over.sort();
+    heard.passed_over.dedup();
+    Ok(DrawerRecord::of(rows, warnings, made_at).passing_over(heard.passed_over))
+}
+
+/// What the folders and tables that were given hold.
+#[derive(Default)]
+struct Heard {
+    reports: BTreeSet<PathBuf>,
+    failures: Vec<Told>,
+    passed_over: Vec<String>,
+    warnings: Vec<String>,
+}
+
+impl Heard {
+    /// Takes from a table the slides that could not be checked, told as seen from `out`, its empty folders, and the way to its reports.
+    fn table(&mut self, path: &Path, out: &Path) {
+        let known = read::<DrawerRecord>(path, "check that drawer again").and_then(|record| {
+            let form = record.schema_version.split('.').next() == Some("1");
+            let place = path.canonicalize().ok().and_then(|at| at.parent().map(Path::to_path_buf));
+            let unknown = || Error::new(path, "is a table of another form than 1", "check that drawer again");
+            place.filter(|_| form).map(|place| (record, place)).ok_or_else(unknown)
         });
-        let (row, at) = read.unwrap_or_else(|error| (failed(report, &out, &error, report.parent()), None));
-        told.push(Told { row, from, at });
+        let (record, place) = match known {
+            Ok(known) => known,
+            Err(error) => return self.warnings.push(format!("What failed there is not told: {}.", error.chain())),
+        };
+        let here = way(out, &place);
+        for row in &record.slides {
+            let report = row.report.as_deref().filter(|_| row.checked.is_some()).map(|report| place.join(report));
+            match report.map(|report| (report.join("report.json").is_file(), report.canonicalize())) {
+                Some((true, Ok(report))) => drop(self.reports.insert(report)),
+                Some(_) => {
+                    self.warnings.push(format!("The report of {} is not where {} has it.", row.id, path.display()))
+                }
+                None => {}
+            }
+        }
+        let full = |folder: &String| fs::read_dir(out.join(folder)).is_ok_and(|mut entries| entries.next().is_some());
+        let empty = record.passed_over.iter().map(|folder| from_here(&here, folder));
+        self.passed_over.extend(empty.filter(|folder| !full(folder)));
+        for row in record.slides.into_iter().filter(|row| row.checked.is_none()) {
+            // A report that could not be read is read again where it lies.
+            let Some(failed_in) = row.failed_in.clone().or(row.failed_at.is_none().then(|| ".".into())) else {
+                continue;
+            };
+            let failed_at = row.failed_at.clone().unwrap_or_else(|| record.made_at.clone());
+            let from = place.join(&failed_in);
+            self.failures.push(Told {
+                at: failed_at.parse().ok(),
+                from: from.canonicalize().unwrap_or(from),
+                row: SlideRow {
+                    id: row.id,
+                    failed_at: Some(failed_at),
+                    failed_in: Some(from_here(&here, &failed_in)),
+                    ..failure_row(
+                        from_here(&here, &row.folder),
+                        row.failure.unwrap_or_else(|| "for no reason given".into()),
+                    )
+                },
+                judged: None,
+            });
+        }
     }
-    let rows = that_hold(told, failures);
-    let mut warnings = told_twice(&rows);
-    warnings.extend(judged.warning());
-    passed_over.sort();
-    passed_over.dedup();
-    Ok(DrawerRecord::of(rows, warnings, made_at).passing_over(passed_over))
+}
+
+/// What the report in a folder tells.
+fn told_in(report: &Path, out: &Path) -> Told {
+    let from = report.parent().unwrap_or(report).to_path_buf();
+    let read = reported_in(report).and_then(|reported| {
+        let (at, judged) = (reported.made_at.parse().ok(), Judged::of(&reported));
+        Ok((row_as_seen(reported, report, out)?, at, judged))
+    });
+    match read {
+        Ok((row, at, judged)) => Told { row, from, at, judged: Some(judged) },
+        Err(error) => Told { row: failed(report, out, &error, report.parent()), from, at: None, judged: None },
+    }
+}
+
+fn holds_report(path: &Path) -> bool {
+    path.join("report.json").is_file()
 }
 
 /// Of each slide of a drawer what was told last, its report or its failure; where no time tells, both.
-fn that_hold(reports: Vec<Told>, failures: Vec<Told>) -> Vec<SlideRow> {
+fn that_hold(reports: Vec<Told>, failures: Vec<Told>) -> Vec<Told> {
     let last = |told: &[Told]| {
         let mut last: HashMap<(PathBuf, String), Timestamp> = HashMap::new();
         for told in told {
@@ -123,12 +203,15 @@ fn that_hold(reports: Vec<Told>, failures: Vec<Told>) -> Vec<SlideRow> {
     let failures: Vec<Told> = failures.into_iter().filter(|f| !mended(f)).collect();
     let failed = last(&failures);
     let withdrawn = |r: &Told| failed.get(&r.slide()).zip(r.at).is_some_and(|(failure, report)| *failure >= report);
+    // Of several failures of one slide the last is told.
+    let older = |f: &Told| failed.get(&f.slide()).zip(f.at).is_some_and(|(last, at)| *last > at);
     let holding = reports.into_iter().filter(|r| !withdrawn(r));
-    let mut rows: Vec<SlideRow> = holding.chain(failures).map(|told| told.row).collect();
-    rows.sort_by(|a, b| by_id(&a.id, &b.id).then_with(|| a.folder.cmp(&b.folder)));
+    let mut told: Vec<Told> = holding.chain(failures.into_iter().filter(|f| !older(f))).collect();
+    let order = |t: &Told| (t.row.folder.clone(), t.from.clone(), t.at);
+    told.sort_by(|a, b| by_id(&a.row.id, &b.row.id).then_with(|| order(a).cmp(&order(b))));
     // A table that was collated before tells what it heard.
-    rows.dedup();
-    rows
+    told.dedup_by(|a, b| a.row == b.row);
+    told
 }
 
 /// The report folders at or directly in a folder, as the file system knows them.
@@ -150,23 +233,6 @@ fn reports_in(folder: &Path) -> Result<Vec<PathBuf>> {
     Ok(found)
 }
 
-/// The slides that a drawer could not check, told as seen from `out`, and into `passed_over` its empty folders.
-fn failures_of(table: &Path, out: &Path, passed_over: &mut Vec<String>) -> Result<Vec<Told>> {
-    let record: DrawerRecord = read(table, "check that drawer again")?;
-    let table =
-        table.canonicalize().map_err(|e| Error::new(table, "cannot be opened", "check the disk").caused_by(e))?;
-    let from = table.parent().unwrap_or(Path::new(".")).to_path_buf();
-    let here = way(out, &from);
-    passed_over.extend(record.passed_over.iter().map(|folder| from_here(&here, folder)));
-    let failures = record.slides.into_iter().filter(|row| row.checked.is_none()).map(|row| {
-        let failed_at = row.failed_at.unwrap_or_else(|| record.made_at.clone());
-        let at = failed_at.parse().ok();
-        let row = SlideRow { folder: from_here(&here, &row.folder), failed_at: Some(failed_at), ..row };
-        Told { row, from: from.clone(), at }
-    });
-    Ok(failures.collect())
-}
-
 fn read<T: serde::de::DeserializeOwned>(path: &Path, advice: &str) -> Result<T> {
     let failed = |e: std::io::Error| Error::new(path, "cannot be read", advice).caused_by(e);
     if fs::metadata(path).map_err(failed)?.len() > MAX_BYTES {
@@ -180,12 +246,18 @@ fn read<T: serde::de::DeserializeOwned>(path: &Path, advice: &str) -> Result<T> 
 pub(super) fn failed(folder: &Path, out: &Path, error: &Error, base: Option<&Path>) -> SlideRow {
     let name = folder.file_name().map_or_else(|| "slide".into(), |n| n.to_string_lossy().into_owned());
     let place = folder.canonicalize().map_or_else(|_| folder.to_string_lossy().replace('\\', "/"), |at| way(out, &at));
+    SlideRow { id: name, ..failure_row(place, reason(error, base)) }
+}
+
+/// A row of a slide that could not be checked, whose id, time and drawer are still to be told.
+pub(super) fn failure_row(folder: String, failure: String) -> SlideRow {
     SlideRow {
-        id: name,
-        folder: place,
+        id: String::new(),
+        folder,
         report: None,
-        failure: Some(reason(error, base)),
+        failure: Some(failure),
         failed_at: None,
+        failed_in: None,
         checked: None,
     }
 }
@@ -213,60 +285,18 @@ fn told_twice(rows: &[SlideRow]) -> Vec<String> {
         .collect()
 }
 
-/// The limits of the reports, to tell whether all were judged alike.
-#[derive(Default)]
-struct Judged {
-    /// Ids by all limits but that of thickness.
-    others: BTreeMap<String, Vec<String>>,
-    /// Ids by the limit of thickness, for each target: that follows the slide.
-    thickness: BTreeMap<String, BTreeMap<String, Vec<String>>>,
-}
-
-impl Judged {
-    fn hear(&mut self, report: &Reported) {
-        let is_thickness = |limit: &&serde_json::Value| limit["limit"] == "thickness";
-        let text = |limits: Vec<&serde_json::Value>| {
-            let told: Vec<String> = limits.iter().map(|l| format!("{} {}", l["limit"], l["allowed"])).collect();
-            told.join(", ")
-        };
-        let (thickness, others): (Vec<_>, Vec<_>) = report.limits.iter().partition(is_thickness);
-        let id = || report.slide.id.clone();
-        self.others.entry(text(others)).or_default().push(id());
-        let target = format!("{} {}", report.slide.short.target_um, report.slide.polish_to_come);
-        self.thickness.entry(target).or_default().entry(text(thickness)).or_default().push(id());
-    }
-
-    /// What is said when they differ, with a slide of each kind.
-    fn warning(&self) -> Option<String> {
-        let kinds = std::iter::once(&self.others).chain(self.thickness.values()).find(|kinds| kinds.len() > 1)?;
-        let told: Vec<String> = kinds
-            .values()
-            .filter_map(|ids| match ids.as_slice() {
-                [] => None,
-                [one] => Some(one.clone()),
-                [first, rest @ ..] => Some(format!("{first} and {} more", rest.len())),
-            })
-            .collect();
-        Some(format!(
-            "The reports were not all judged by the same limits: {}. Check them again with one --limits file before comparing verdicts.",
-            told.join(" by one set, ") + " by another"
-        ))
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::drawer::record::tests::{failed, row};
-    use crate::report::cases::report_of;
 
     fn told(row: SlideRow, from: &str, at: Option<&str>) -> Told {
-        Told { row, from: from.into(), at: at.map(|at| at.parse().unwrap()) }
+        Told { row, from: from.into(), at: at.map(|at| at.parse().unwrap()), judged: None }
     }
 
     /// Ids of the rows that hold, with whether each was checked.
     fn hold(reports: Vec<Told>, failures: Vec<Told>) -> Vec<(String, bool)> {
-        that_hold(reports, failures).into_iter().map(|r| (r.id, r.checked.is_some())).collect()
+        that_hold(reports, failures).into_iter().map(|t| (t.row.id, t.row.checked.is_some())).collect()
     }
 
     const BEFORE: Option<&str> = Some("2000-01-01T09:00:00Z");
@@ -296,38 +326,13 @@ mod tests {
             told(row, "b", Some(at))
         };
         assert_eq!(hold(Vec::new(), vec![twice("2000-01-01T09:00:00Z"), twice("2000-01-01T09:00:00Z")]).len(), 1);
-        assert_eq!(hold(Vec::new(), vec![twice("2000-01-01T09:00:00Z"), twice("2000-01-01T10:00:00Z")]).len(), 2);
+        let both = || vec![twice("2000-01-01T10:00:00Z"), twice("2000-01-01T09:00:00Z")];
+        let last = that_hold(Vec::new(), both());
+        assert_eq!(last.len(), 1, "the last of several");
+        assert_eq!(last[0].row.failed_at.as_deref(), AFTER);
         let rows = that_hold(vec![told(row("LM-1"), "a", AFTER)], vec![told(failed("LM-1", "damaged"), "b", BEFORE)]);
+        let rows: Vec<SlideRow> = rows.into_iter().map(|t| t.row).collect();
         let said = told_twice(&rows);
         assert_eq!(said, ["LM-1 has a report, and could not be checked elsewhere: see which is meant."]);
-    }
-
-    #[test]
-    fn limits_are_the_same_where_only_the_target_differs() {
-        let report = |id: &str, target: f64, range: f64| -> Reported {
-            let mut json = serde_json::to_value(report_of("regrind")).unwrap();
-            json["slide"]["id"] = id.into();
-            json["slide"]["target_um"] = target.into();
-            for limit in json["limits"].as_array_mut().unwrap() {
-                match limit["limit"].as_str().unwrap() {
-                    "thickness" => limit["allowed"] = serde_json::json!([target - 5.0, target + 5.0]),
-                    "range_across" => limit["allowed"] = serde_json::json!([null, range]),
-                    _ => {}
-                }
-            }
-            serde_json::from_value(json).unwrap()
-        };
-        let warning = |reports: &[Reported]| {
-            let mut judged = Judged::default();
-            reports.iter().for_each(|r| judged.hear(r));
-            judged.warning()
-        };
-        assert_eq!(warning(&[report("a", 30.0, 6.0), report("b", 20.0, 6.0), report("c", 30.0, 6.0)]), None);
-        let said = warning(&[report("a", 30.0, 6.0), report("b", 30.0, 4.0), report("c", 30.0, 6.0)]).unwrap();
-        assert!(said.contains("not all judged by the same limits") && said.contains("a and 1 more by"), "{said}");
-        let mut other = report("d", 30.0, 6.0);
-        other.limits[0]["allowed"] = serde_json::json!([26.0, 34.0]);
-        assert_eq!(other.limits[0]["limit"], "thickness");
-        assert!(warning(&[report("a", 30.0, 6.0), other]).is_some());
     }
 }

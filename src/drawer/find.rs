@@ -32,8 +32,8 @@ pub fn slides_in(drawer: &Path, out: &Path) -> Result<Found> {
     if !drawer.is_dir() {
         return Err(Error::new(drawer, "is not a folder", advice));
     }
-    let mut walk = Walk { found: Found::default(), seen: BTreeSet::new() };
-    walk.seen.extend(out.canonicalize());
+    let out = out.canonicalize().ok();
+    let mut walk = Walk { found: Found::default(), seen: out.iter().cloned().collect(), out };
     // Reports among the slides are one thing, slides among the reports another: a drawer is never its own output.
     if drawer.canonicalize().is_ok_and(|d| walk.seen.contains(&d)) {
         return Err(Error::new(drawer, "is the folder for the reports too", "give another folder with --out"));
@@ -53,7 +53,12 @@ struct Walk {
     found: Found,
     /// Folders that were looked into, as the file system knows them.
     seen: BTreeSet<PathBuf>,
+    /// Where the reports go, when that is there already.
+    out: Option<PathBuf>,
 }
+
+/// What file managers leave in a folder that was looked at.
+const LEFT_BEHIND: [&str; 2] = ["Thumbs.db", "desktop.ini"];
 
 impl Walk {
     /// Looks into a folder; `within` a slide, only what can be checked counts.
@@ -69,14 +74,17 @@ impl Walk {
             return Ok(());
         }
         let (mut folders, mut photographs, mut told) = (Vec::new(), false, false);
-        let (mut unread, mut empty) = (false, true);
+        let (mut unread, mut unread_told, mut empty) = (false, false, true);
         for entry in fs::read_dir(dir)? {
             let entry = entry?;
             let name = entry.file_name().to_string_lossy().into_owned();
-            empty &= name.starts_with('.');
+            empty &= name.starts_with('.') || LEFT_BEHIND.contains(&name.as_str());
             // Through links: a drawer may be put together from them.
             let Ok(kind) = fs::metadata(entry.path()) else {
-                unread |= is_photograph(&name) && !is_ignored(&name);
+                if is_photograph(&name) && !is_ignored(&name) {
+                    unread = true;
+                    unread_told |= read_name(&name).is_some();
+                }
                 continue;
             };
             if kind.is_dir() && !name.starts_with('.') {
@@ -86,22 +94,30 @@ impl Walk {
             } else if kind.is_file() && is_photograph(&name) && !is_ignored(&name) {
                 photographs = true;
                 told |= read_name(&name).is_some();
-            } else if kind.is_file() {
-                unread |= is_unread_picture(&name);
+            } else if kind.is_file() && is_unread_picture(&name) && !is_ignored(&name) {
+                unread = true;
+                unread_told |= read_name(&name).is_some();
             }
         }
-        if empty && !within {
+        let holds_out =
+            || self.out.as_ref().zip(dir.canonicalize().ok()).is_some_and(|(out, dir)| out.starts_with(dir));
+        if empty && !within && !holds_out() {
             self.found.empty.push(dir.to_path_buf());
         }
-        photographs |= unread && !within;
         let described = dir.join(manifest::FILE).exists();
-        if described || told || (photographs && folders.is_empty()) {
+        let is_slide = described || told || (photographs && folders.is_empty()) || (unread_told && !within);
+        if is_slide {
             self.found.slides.push(dir.to_path_buf());
         }
+        let before = self.found.slides.len();
         if !described {
             // Which of two ways to one folder counts must not hang on the order of the listing.
             folders.sort();
-            folders.iter().for_each(|folder| self.enter(folder, within || told));
+            folders.iter().for_each(|folder| self.enter(folder, within || is_slide));
+        }
+        // Pictures that are not read are of a slide where nothing below is one.
+        if unread && !within && !is_slide && self.found.slides.len() == before {
+            self.found.slides.push(dir.to_path_buf());
         }
         Ok(())
     }
@@ -154,12 +170,18 @@ mod tests {
         let base = tempfile::tempdir().unwrap();
         let base = base.path();
         put(base, &["a/A_ppl.jpg", "a/raw/IMG_1.dng", "b/IMG_1.HEIC", "b/IMG_2.HEIC", "c/notes/list.txt"]);
+        put(base, &["f/A_ppl.heic", "f/notes/n.txt", "g/IMG_1.HEIC", "g/small/IMG_thumb.jpg"]);
+        put(base, &["h/._A_ppl.heic", "i/Thumbs.db", "j/IMG_1.dng", "j/k/A_ppl.jpg"]);
         for empty in ["a/old", "d", "e/.hidden"] {
             fs::create_dir_all(base.join(empty)).unwrap();
         }
-        assert_eq!(names(base), ["a", "b"], "raw files within a slide are its own");
+        assert_eq!(names(base), ["a", "b", "f", "g", "j/k"], "raw files within a slide are its own");
         let found = slides_in(base, &base.join("out")).unwrap();
-        assert_eq!(found.empty, [base.join("d"), base.join("e")], "and so is an empty folder within it");
+        let empty = ["d", "e", "h", "i"].map(|name| base.join(name));
+        assert_eq!(found.empty, empty, "and so is an empty folder within it");
+        fs::create_dir_all(base.join("d/.out")).unwrap();
+        let found = slides_in(base, &base.join("d/.out")).unwrap();
+        assert!(!found.empty.contains(&base.join("d")), "it holds the reports");
     }
 
     #[cfg(unix)]

@@ -9,6 +9,7 @@
 //! One slide is in flight a worker, whatever the size of the drawer, and what is kept of a finished one is its row of the
 //! table. The same drawer gives the same table for any number of jobs.
 
+mod alike;
 #[cfg(test)]
 mod browser;
 pub mod collate;

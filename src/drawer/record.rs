@@ -71,9 +71,13 @@ pub struct SlideRow {
     pub report: Option<String>,
     /// Why it could not be checked, in one sentence; null when it was.
     pub failure: Option<String>,
-    /// When the table was made that first told of the failure (RFC 3339, UTC); null when it was checked.
+    /// When it failed (RFC 3339, UTC); null when it was checked.
     #[serde(default)]
     pub failed_at: Option<String>,
+    /// Folder of the drawer's reports in which it failed, as seen from this file; null when it was checked, or when its report cannot
+    /// be read.
+    #[serde(default)]
+    pub failed_in: Option<String>,
     /// What the check gave; null when it failed.
     pub checked: Option<CheckedRow>,
 }
@@ -173,9 +177,6 @@ impl DrawerRecord {
     pub fn of(mut slides: Vec<SlideRow>, mut warnings: Vec<String>, made_at: String) -> Self {
         slides.sort_by(|a, b| by_id(&a.id, &b.id).then_with(|| a.folder.cmp(&b.folder)));
         warnings.extend(two_programs(&slides));
-        for row in slides.iter_mut().filter(|row| row.checked.is_none()) {
-            row.failed_at.get_or_insert_with(|| made_at.clone());
-        }
         Self {
             schema_version: SCHEMA_VERSION.into(),
             counts: Counts::of(&slides),
@@ -291,6 +292,7 @@ pub(super) mod tests {
             report: Some(id.into()),
             failure: None,
             failed_at: None,
+            failed_in: None,
             checked: Some(CheckedRow {
                 outcome: Outcome::Pass,
                 why: "Every limit is met.".into(),

@@ -134,6 +134,7 @@ impl Reported {
             report: Some(report.to_owned()),
             failure: None,
             failed_at: None,
+            failed_in: None,
             checked: Some(CheckedRow {
                 outcome: self.verdict.outcome,
                 why: self.verdict.why,

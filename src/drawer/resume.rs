@@ -12,10 +12,9 @@ use sha2::{Digest, Sha256};
 
 use crate::house::House;
 use crate::measured::significant;
-use crate::report::Report;
-use crate::report::beside::{self, Bond};
 use crate::report::record::{SCHEMA_VERSION, Tool};
 use crate::report::write::{THUMBNAIL, folder_name, seen_from};
+use crate::report::{Report, beside};
 use crate::slide::decode::hexadecimal;
 use crate::verdict::LimitUsed;
 
@@ -47,7 +46,7 @@ fn finished(dir: &Path, out: &Path, id: &str, house: &House) -> Option<bool> {
     }
     // The page last: it is the longest to read but for the photographs.
     let page = fs::read_to_string(folder.join("report.html")).ok()?;
-    if beside::bond(&page, &json, &report.made_at) != Bond::Holds {
+    if !beside::belongs(&page, &json, &report.made_at) {
         return Some(false);
     }
     if !is_jpeg(&fs::read(folder.join(THUMBNAIL)).ok()?) {

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use crate::draft::sweep;
-use crate::drawer::collate::{failed, reason, row_of};
+use crate::drawer::collate::{failed, failure_row, reason, row_of};
 use crate::drawer::find::slides_in;
 use crate::drawer::progress::{Progress, Step};
 use crate::drawer::record::{DrawerRecord, SlideRow};
@@ -67,7 +67,7 @@ pub fn check_drawer(
         let mut step = Step::Failed;
         let place = || dir.canonicalize().map_or_else(|_| dir.to_string_lossy().into_owned(), |at| way(&out, &at));
         let row = match id {
-            Err(error) => failed(dir, &out, error, base),
+            Err(error) => here(failed(dir, &out, error, base)),
             Ok(id) => unharmed(dir, || {
                 if is_finished(dir, drawer.out, id, drawer.house) {
                     step = Step::Kept;
@@ -80,17 +80,11 @@ pub fn check_drawer(
             .unwrap_or_else(|error| {
                 step = Step::Failed;
                 let name = folder_name(id);
-                let older = out.join(&name).join("report.json").is_file();
+                let older = row_of(&out.join(&name), &out).is_ok_and(|older| older.folder == place());
                 let older =
                     if older { format!(" (the report in {name} is of an earlier check)") } else { String::new() };
-                SlideRow {
-                    id: id.clone(),
-                    folder: place(),
-                    report: None,
-                    failure: Some(reason(&error, base) + &older),
-                    failed_at: None,
-                    checked: None,
-                }
+                let failure = reason(&error, base) + &older;
+                here(SlideRow { id: id.clone(), ..failure_row(place(), failure) })
             }),
         };
         let mut progress = progress.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -98,14 +92,23 @@ pub fn check_drawer(
         told(&progress);
         row
     })?;
-    let unread = found.unread.iter().map(|(dir, error)| failed(dir, &out, error, base));
+    let unread = found.unread.iter().map(|(dir, error)| here(failed(dir, &out, error, base)));
     let rows = rows.into_iter().chain(unread).collect();
     let empty = found.empty.iter().filter_map(|dir| dir.canonicalize().ok()).map(|dir| way(&out, &dir)).collect();
-    let made_at = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
     Ok(CheckedDrawer {
-        record: DrawerRecord::of(rows, Vec::new(), made_at).passing_over(empty),
+        record: DrawerRecord::of(rows, Vec::new(), now()).passing_over(empty),
         progress: progress.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner),
     })
+}
+
+/// This second, as the records tell it.
+fn now() -> String {
+    jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
+}
+
+/// A failure of this drawer, now.
+fn here(row: SlideRow) -> SlideRow {
+    SlideRow { failed_at: Some(now()), failed_in: Some(".".into()), ..row }
 }
 
 /// Makes the folder for the reports this run's own, and clears away what a run that was stopped left half written.

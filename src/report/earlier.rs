@@ -7,7 +7,8 @@ use serde::Deserialize;
 
 use crate::error::{Error, Result};
 use crate::report::record::Report;
-use crate::report::write::{THUMBNAIL, folder_name};
+use crate::report::write::{THUMBNAIL, folder_name, put};
+use crate::slide::photograph::Role;
 
 /// What tells of which slide an older report is; one of another version may hold more.
 #[derive(Debug, Deserialize)]
@@ -24,7 +25,23 @@ struct OlderPlace {
 
 #[derive(Debug, Deserialize)]
 struct OlderPhotograph {
+    role: Role,
     sha256: String,
+}
+
+/// As [`write_report`](crate::report::write_report); a report of another slide that lies there is moved into a folder beside it,
+/// which is given back, when everything else is ready.
+///
+/// # Errors
+/// As there, and when the older report lies in the other slide's own folder, or cannot be moved.
+pub fn write_keeping(
+    out: &Path,
+    report: &Report,
+    json: &str,
+    html: &str,
+    thumbnail: Option<&[u8]>,
+) -> Result<(PathBuf, Option<PathBuf>)> {
+    put(out, &report.slide.id, json, html, thumbnail, || keep_other(out, report))
 }
 
 /// Moves a report that lies in `<out>/<id>/` and is of another slide into a folder beside it, and gives that folder back.
@@ -34,13 +51,15 @@ struct OlderPhotograph {
 ///
 /// # Errors
 /// When it lies in the other slide's own folder, or cannot be moved.
-pub fn keep_other(out: &Path, report: &Report) -> Result<Option<PathBuf>> {
+fn keep_other(out: &Path, report: &Report) -> Result<Option<PathBuf>> {
     let dir = out.join(folder_name(&report.slide.id));
     let older = fs::read(dir.join("report.json")).ok().and_then(|json| serde_json::from_slice::<Older>(&json).ok());
     let Some(older) = older else { return Ok(None) };
     let of = |folder: &str| dir.join(folder).canonicalize().ok().filter(|folder| folder.is_dir());
     let Some(other) = of(&older.read_from.folder) else { return Ok(None) };
-    let shared = |p: &OlderPhotograph| report.photographs.iter().any(|own| own.sha256 == p.sha256);
+    // One photograph of bare glass may serve many slides.
+    let shared =
+        |p: &OlderPhotograph| p.role != Role::Blank && report.photographs.iter().any(|own| own.sha256 == p.sha256);
     if of(&report.read_from.folder).as_ref() == Some(&other) || older.photographs.iter().any(shared) {
         return Ok(None);
     }
@@ -85,6 +104,7 @@ mod tests {
     use super::*;
     use crate::report::cases::report_of;
     use crate::report::{to_json, write_report};
+    use crate::slide::photograph::PhotographRecord;
 
     /// A report of LM-0142 read from the folder `slide`, with photographs of these checksums.
     fn report(slide: &str, sha256: &str) -> Report {
@@ -103,11 +123,7 @@ mod tests {
         for slide in ["a", "b", "copy"] {
             fs::create_dir(base.path().join(slide)).unwrap();
         }
-        let write = |report: &Report| {
-            let kept = keep_other(&out, report).unwrap();
-            write_report(&out, &report.slide.id, &to_json(report), "<p>", Some(b"small")).unwrap();
-            kept
-        };
+        let write = |report: &Report| write_keeping(&out, report, &to_json(report), "<p>", Some(b"small")).unwrap().1;
         assert_eq!(write(&report("a", "01")), None);
         assert_eq!(write(&report("a", "02")), None, "photographed again");
         assert_eq!(write(&report("copy", "02")), None, "the same photographs");
@@ -134,8 +150,30 @@ mod tests {
         write_report(base.path(), "LM-0142", &to_json(&own), "<p>", None).unwrap();
         let mut other = report("b", "02");
         other.read_from.folder = "../b".into();
-        let said = keep_other(base.path(), &other).unwrap_err().to_string();
+        let said = write_keeping(base.path(), &other, "{}", "<p>", None).unwrap_err().to_string();
         assert!(said.contains("is the folder of another slide with the id LM-0142"), "{said}");
         assert!(slide.join("report.json").is_file());
+    }
+    #[test]
+    fn a_blank_in_common_is_no_slide_in_common_and_what_cannot_be_written_moves_nothing() {
+        let base = tempfile::tempdir().unwrap();
+        let out = base.path().join("reports");
+        for slide in ["a", "b"] {
+            fs::create_dir(base.path().join(slide)).unwrap();
+        }
+        let with_blank = |slide: &str, sha256: &str| {
+            let mut report = report(slide, sha256);
+            let blank = PhotographRecord { role: Role::Blank, sha256: "b".into(), ..report.photographs[0].clone() };
+            report.photographs.push(blank);
+            report
+        };
+        let write = |report: &Report| write_keeping(&out, report, &to_json(report), "<p>", None).map(|(_, kept)| kept);
+        assert_eq!(write(&with_blank("a", "01")).unwrap(), None);
+        fs::create_dir(out.join("LM-0142").join(THUMBNAIL)).unwrap();
+        let older = fs::read_to_string(out.join("LM-0142/report.json")).unwrap();
+        assert!(write(&with_blank("b", "02")).unwrap_err().to_string().contains("is a folder where a report belongs"));
+        assert_eq!(fs::read_to_string(out.join("LM-0142/report.json")).unwrap(), older, "left where it was");
+        fs::remove_dir(out.join("LM-0142").join(THUMBNAIL)).unwrap();
+        assert!(write(&with_blank("b", "02")).unwrap().is_some());
     }
 }

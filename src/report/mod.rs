@@ -25,7 +25,7 @@ pub mod words;
 pub mod write;
 
 pub use chart::Chart;
-pub use earlier::keep_other;
+pub use earlier::write_keeping;
 pub use html::to_html;
 pub use json::to_json;
 pub use pictures::FieldPicture;

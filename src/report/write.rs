@@ -25,6 +25,18 @@ pub const THUMBNAIL: &str = "thumbnail.jpg";
 /// # Errors
 /// When the folder cannot be made or written to.
 pub fn write_report(out: &Path, id: &str, json: &str, html: &str, thumbnail: Option<&[u8]>) -> Result<PathBuf> {
+    put(out, id, json, html, thumbnail, || Ok(())).map(|(dir, ())| dir)
+}
+
+/// The same; `make_room` is done when all is written and only to be moved, and its result given back.
+pub(super) fn put<R>(
+    out: &Path,
+    id: &str,
+    json: &str,
+    html: &str,
+    thumbnail: Option<&[u8]>,
+    make_room: impl FnOnce() -> Result<R>,
+) -> Result<(PathBuf, R)> {
     let dir = out.join(folder_name(id));
     let failed = |what: &str, e: std::io::Error| {
         Error::new(
@@ -56,10 +68,11 @@ pub fn write_report(out: &Path, id: &str, json: &str, html: &str, thumbnail: Opt
             return Err(Error::new(dir.join(name), "is a folder where a report belongs", "remove it"));
         }
     }
+    let room = make_room()?;
     for (name, _) in files.iter().filter(|(_, bytes)| bytes.is_some()) {
         fs::rename(draft.path().join(name), dir.join(name)).map_err(|e| failed("moved into place", e))?;
     }
-    Ok(dir)
+    Ok((dir, room))
 }
 
 /// Whether reports can go into `out`, as far as that is known before anything is written.

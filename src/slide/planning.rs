@@ -282,7 +282,7 @@ fn photographs_in(dir: &Path, warnings: &mut Vec<String>) -> Result<Vec<String>>
         let entry = entry.map_err(unreadable)?;
         let file = match entry.file_name().into_string() {
             Ok(file) if is_photograph(&file) && !is_ignored(&file) => file,
-            Ok(file) if is_unread_picture(&file) => {
+            Ok(file) if is_unread_picture(&file) && !is_ignored(&file) => {
                 unread.push(file);
                 continue;
             }
