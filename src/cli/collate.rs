@@ -32,11 +32,11 @@ pub struct CollateArguments {
 /// When a folder holds no report, `--out` cannot be used or another run writes to it, or standard output is gone.
 pub fn run(arguments: &CollateArguments) -> Result<ExitCode> {
     let made_at = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
-    // A shell's `reports/*` gives the tables of an earlier run too: of those, drawer.json tells what could not be checked.
-    let named = |path: &PathBuf, name: &str| path.is_file() && path.file_name().is_some_and(|n| n == name);
+    // A shell's `reports/*` gives the tables of an earlier run too; drawer.json and report.json stand for their folders.
+    let stands_for = |path: &PathBuf| path.file_name().is_some_and(|name| name == TABLE || name == "report.json");
     let folders: Vec<PathBuf> = (arguments.reports.iter())
-        .filter(|path| !path.is_file() || named(path, TABLE) || named(path, "report.json"))
-        .map(|path| if named(path, "report.json") { path.with_file_name(".") } else { path.clone() })
+        .filter(|path| !path.is_file() || stands_for(path))
+        .map(|path| if path.is_file() { path.with_file_name(".") } else { path.clone() })
         .collect();
     let (_, _lock) = locked(&arguments.out)?;
     let record = collate(&folders, &arguments.out, made_at)?;

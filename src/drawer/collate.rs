@@ -81,23 +81,21 @@ pub fn collate(given: &[PathBuf], out: &Path, made_at: String) -> Result<DrawerR
     let out = out.canonicalize().map_err(unusable)?;
     let mut heard = Heard::default();
     for path in given {
-        let before = (heard.reports.len(), heard.failures.len());
-        // A shell's `reports/*` gives a table as a file.
-        let table = if path.is_file() { path.clone() } else { path.join(TABLE) };
-        if path.is_dir() {
-            heard.reports.extend(reports_in(path)?);
+        let reports = reports_in(path)?;
+        let table = path.join(TABLE);
+        if reports.is_empty() && !table.is_file() {
+            return Err(Error::new(path, "holds no report", "give report folders, or a folder that holds them"));
         }
+        heard.reports.extend(reports);
         if table.is_file() {
             heard.table(&table, &out);
-        } else if before == (heard.reports.len(), heard.failures.len()) && !holds_report(path) {
-            return Err(Error::new(path, "holds no report", "give report folders, or a folder that holds them"));
         }
     }
     if heard.reports.is_empty() && heard.failures.is_empty() {
         let first = given.first().map_or(out.as_path(), PathBuf::as_path);
         return Err(Error::new(first, "holds no report", "give report folders, or a folder that holds them"));
     }
-    let reports = heard.reports.iter().map(|report| told_in(report, &out)).collect();
+    let reports = heard.reports.iter().map(|report| told_in(report, &out, &made_at)).collect();
     let told = that_hold(reports, heard.failures);
     let mut warnings = heard.warnings;
     warnings.extend(alike(told.iter().filter_map(|t| Some((t.row.id.as_str(), t.judged.as_ref()?)))));
@@ -145,7 +143,7 @@ impl Heard {
         let empty = record.passed_over.iter().map(|folder| from_here(&here, folder));
         self.passed_over.extend(empty.filter(|folder| !full(folder)));
         for row in record.slides.into_iter().filter(|row| row.checked.is_none()) {
-            // A report that could not be read is read again where it lies.
+            // A report that could not be read is read again where it lies; neither was told by the first versions.
             let Some(failed_in) = row.failed_in.clone().or(row.failed_at.is_none().then(|| ".".into())) else {
                 continue;
             };
@@ -169,8 +167,8 @@ impl Heard {
     }
 }
 
-/// What the report in a folder tells.
-fn told_in(report: &Path, out: &Path) -> Told {
+/// What the report in a folder tells, or now that it cannot be read.
+fn told_in(report: &Path, out: &Path, now: &str) -> Told {
     let from = report.parent().unwrap_or(report).to_path_buf();
     let read = reported_in(report).and_then(|reported| {
         let (at, judged) = (reported.made_at.parse().ok(), Judged::of(&reported));
@@ -178,12 +176,11 @@ fn told_in(report: &Path, out: &Path) -> Told {
     });
     match read {
         Ok((row, at, judged)) => Told { row, from, at, judged: Some(judged) },
-        Err(error) => Told { row: failed(report, out, &error, report.parent()), from, at: None, judged: None },
+        Err(error) => {
+            let row = failed(report, out, &error, report.parent());
+            Told { row: SlideRow { failed_at: Some(now.to_owned()), ..row }, from, at: None, judged: None }
+        }
     }
-}
-
-fn holds_report(path: &Path) -> bool {
-    path.join("report.json").is_file()
 }
 
 /// Of each slide of a drawer what was told last, its report or its failure; where no time tells, both.
