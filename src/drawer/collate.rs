@@ -134,7 +134,7 @@ impl Heard {
             match report.map(|report| (report.join("report.json").is_file(), report.canonicalize())) {
                 Some((true, Ok(report))) => drop(self.reports.insert(report)),
                 Some(_) => {
-                    self.warnings.push(format!("The report of {} is not where {} has it.", row.id, path.display()))
+                    self.warnings.push(format!("The report of {} is not where {} has it.", row.id, path.display()));
                 }
                 None => {}
             }
